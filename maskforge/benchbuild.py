@@ -1,0 +1,333 @@
+"""From a bench to the numerics' types in SI units, and what several sections decide together."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+
+import numpy as np
+
+from maskforge import fields, optics
+from maskforge import modulator as pixels
+from maskforge.benchmodel import Bench, FiberSection, ModulatorSection
+from maskforge.benchvalues import fail
+from maskforge.errors import BenchError
+from maskforge.fiber import glass, profile
+from maskforge.units import one_line
+
+LEAST_SHARE = 1 - float(np.exp(-2))
+"""Power of a Gaussian beam inside its own 1/e^2 radius: a mask that catches less is too small."""
+
+LARGEST_WAIST = 0.552
+"""Waist in sides of a square that lets just LEAST_SHARE in: erf(1 / (sqrt(2) waist))^2 = 0.865."""
+
+PIXELS_PER_WAIST = 2.0
+"""At 2 samples a waist the sum of a Gaussian over the pixels is its integral to 1e-8 (the error of
+the midpoint sum is 2 exp(-(pi w / h)^2 / 2)); at 1 it is off by 1 %."""
+
+AGREEMENT = 1e-6
+"""Refractive index: how far two ways to give the same index may differ."""
+
+
+# --- building --------------------------------------------------------------------------------
+
+
+@contextmanager
+def _named(bench: Bench, section: str, key: str = "") -> Iterator[None]:
+    """Puts the bench, the section and the key before what the numerics complain of."""
+    try:
+        yield
+    except BenchError as error:
+        if key:
+            fail(bench.source, section, key, getattr(getattr(bench, section), key), str(error))
+        raise BenchError(one_line(f"{bench.source}: [{section}] {error}")) from None
+
+
+def light(bench: Bench) -> optics.Light:
+    """The beam on the modulator, SI units."""
+    part = bench.light
+    waist = part.waist_mm if part.waist_mm is not None else 1.0
+    x, y = part.waist_x_mm, part.waist_y_mm
+    waists = (x, y) if x is not None and y is not None else (waist, waist)
+    with _named(bench, "light"):
+        return optics.Light(
+            wavelength=part.wavelength_nm * 1e-9,
+            waist=(waists[0] * 1e-3, waists[1] * 1e-3),
+            angle=float(np.deg2rad(part.angle_deg or 0.0)),
+            offset=(part.offset_mm[0] * 1e-3, part.offset_mm[1] * 1e-3),
+            curvature=part.curvature_per_m,
+            zernike=part.zernike,
+            zernike_radius=zernike_radius_mm(bench) * 1e-3 if part.zernike else None,
+            image=None if part.image is None else part.image.data,
+            image_pitch=None if part.image_pixel_um is None else part.image_pixel_um * 1e-6,
+            power=None if part.power_mw is None else part.power_mw * 1e-3,
+        )
+
+
+def zernike_radius_mm(bench: Bench) -> float:
+    """Radius of the Zernike disc in mm: half the shorter side of the mask unless given."""
+    if bench.light.zernike_radius_mm is not None:
+        return bench.light.zernike_radius_mm
+    return min(bench.modulator.pixels) * bench.modulator.pitch_um * 1e-3 / 2
+
+
+def modulator(bench: Bench) -> pixels.Modulator:
+    """The panel and its pixels, SI units; raises BenchError where the mask leaves the panel."""
+    part = bench.modulator
+    limit = part.damage_mw_per_mm2
+    with _named(bench, "modulator"):
+        found = pixels.Modulator(
+            shape=(part.pixels[1], part.pixels[0]),
+            pitch=part.pitch_um * 1e-6,
+            alphabet=_alphabet(part),
+            panel_shape=(part.panel[1], part.panel[0]),
+            at=part.at,
+            fill_factor=part.fill_factor,
+            gap_reflectance=part.gap_reflectance,
+            incidence=float(np.deg2rad(part.incidence_deg)),
+            crosstalk=part.crosstalk_px,
+            # 1 mW/mm^2 = 1e3 W/m^2
+            damage_limit=None if limit is None else limit * 1e3,
+        )
+        if part.flatness is None:
+            return found
+        return _flattened(found, part.flatness.data)
+
+
+def _flattened(found: pixels.Modulator, waves: optics.Real) -> pixels.Modulator:
+    """The modulator with its map of waves (y up); a map of the panel is cut to the mask."""
+    if waves.shape != found.shape:
+        top, left = found.corner
+        bottom = found.panel[0] - top - found.shape[0]
+        waves = waves[bottom : bottom + found.shape[0], left : left + found.shape[1]]
+    return replace(found, flatness=waves)
+
+
+def _alphabet(part: ModulatorSection) -> pixels.Alphabet:
+    if part.alphabet == "binary":
+        return pixels.binary(float(np.deg2rad(part.phase_step_deg or 0.0)))
+    if part.alphabet == "levels":
+        return pixels.levels(part.levels or 0, float(np.deg2rad(part.depth_deg or 0.0)))
+    if part.alphabet == "continuous":
+        return pixels.continuous()
+    assert part.table is not None
+    columns = part.table.data.T
+    greys = [int(grey) for grey in columns[0]]
+    return pixels.table(greys, np.deg2rad(columns[1]), columns[2] if len(columns) == 3 else None)
+
+
+def carrier(bench: Bench) -> pixels.Carrier:
+    """The tilt of the masks: period in pixels, angle in rad."""
+    part = bench.design
+    return pixels.Carrier(part.carrier_period_px, float(np.deg2rad(part.carrier_angle_deg)))
+
+
+def focal_length(bench: Bench) -> float:
+    """Focal length of the lens in m."""
+    return bench.lens.focal_length_mm * 1e-3
+
+
+def na_wavelength_nm(bench: Bench) -> float:
+    """Wavelength in nm at which na or delta_percent holds: the light's unless given."""
+    return bench.fiber.na_wavelength_nm or bench.light.wavelength_nm
+
+
+def indices(bench: Bench) -> tuple[float, float, float, float]:
+    """Core and cladding index, core and cladding group index, at the light's wavelength.
+
+    With glass = "silica" the cladding is silica and the core germania-doped silica whose mole
+    fraction gives the index step at na_wavelength_nm; with fixed indices the group indices are the
+    indices.  Raises BenchError where no glass has the index, or two ways to give it disagree.
+    """
+    part = bench.fiber
+    if part.glass is not None:
+        found = _glass_indices(bench)
+    else:
+        if part.table is not None:
+            core = float(part.table.data[:, 1].max())
+            cladding = part.cladding_index or float(part.table.data[-1, 1])
+        else:
+            cladding = part.cladding_index or 0.0
+            core = _core_above(part, cladding)
+        found = core, cladding, core, cladding
+    for key, value in (("core_index", found[0]), ("cladding_index", found[1])):
+        given = getattr(part, key)
+        if given is not None and abs(given - value) > AGREEMENT:
+            fail(
+                bench.source, "fiber", key, given, f"the other keys give {value:.6f}; leave it out"
+            )
+    return found
+
+
+def _core_above(part: FiberSection, cladding: float) -> float:
+    """Core index over a cladding index, from na, delta_percent or core_index."""
+    if part.na is not None:
+        return float(np.hypot(cladding, part.na))
+    if part.delta_percent is not None:
+        return cladding / float(np.sqrt(1 - 2 * part.delta_percent / 100))
+    assert part.core_index is not None
+    return part.core_index
+
+
+def _glass_indices(bench: Bench) -> tuple[float, float, float, float]:
+    part, here = bench.fiber, bench.light.wavelength_nm * 1e-9
+    key = next(k for k in ("na", "delta_percent", "core_index") if getattr(part, k) is not None)
+    there = here if key == "core_index" else na_wavelength_nm(bench) * 1e-9
+    with _named(bench, "fiber", key):
+        wanted = _core_above(part, glass.SILICA.index(there))
+        core = glass.germania_doped(glass.germania_fraction(there, wanted))
+        return (
+            wanted if there == here else core.index(here),
+            glass.SILICA.index(here),
+            core.group_index(here),
+            glass.SILICA.group_index(here),
+        )
+
+
+def fiber(bench: Bench) -> profile.Fiber:
+    """The fibre at the light's wavelength, SI units; raises BenchError where it cannot guide."""
+    core, cladding, core_group, cladding_group = indices(bench)
+    with _named(bench, "fiber"):
+        shape = _profile(bench.fiber, core, cladding)
+        return profile.Fiber(
+            shape, bench.light.wavelength_nm * 1e-9, core, cladding, core_group, cladding_group
+        )
+
+
+def _profile(part: FiberSection, core: float, cladding: float) -> profile.Profile:
+    if part.table is not None:
+        radius, index = part.table.data.T
+        return profile.table(radius * 1e-6, profile.shape_from_index(index, cladding))
+    radius_m = (part.core_radius_um or 0.0) * 1e-6
+    inside = profile.step(radius_m)
+    if part.alpha is not None:
+        inside = profile.power_law(radius_m, part.alpha)
+    if part.profile != "trench":
+        return inside
+    ring = (part.trench_inner_um or 0.0) * 1e-6, (part.trench_outer_um or 0.0) * 1e-6
+    depth = profile.trench_depth(-(part.trench_delta_index or 0.0), core, cladding)
+    return profile.trench(inside, *ring, depth)
+
+
+def targets(bench: Bench, basis: fields.Basis) -> tuple[fields.Target, ...]:
+    """The wanted launches in play order; raises BenchError where the basis lacks a label."""
+    part = bench.targets
+    labels = None if part.labels == "all" else tuple(part.labels)
+    if part.family == "superposition":
+        with _named(bench, "targets", "superpositions"):
+            return tuple(
+                _superposition(basis, entry.name, entry.weights)
+                for entry in part.superpositions or ()
+                if labels is None or entry.name in labels
+            )
+    with _named(bench, "targets", "labels"):
+        if part.family == "lp":
+            return fields.all_targets(basis, labels, part.orientations or 1)
+        given = part.lg_waist_um
+        waist = fields.gaussian_waist(basis) if given is None else given * 1e-6
+        return fields.all_lg_targets(basis, labels, waist)
+
+
+def _superposition(
+    basis: fields.Basis, name: str, weights: tuple[tuple[str, tuple[float, float]], ...]
+) -> fields.Target:
+    wanted: dict[tuple[str, str | None], complex] = {}
+    for mode, (amplitude, phase) in weights:
+        label, _, part = mode.partition(" ")
+        wanted[label, part or None] = complex(amplitude * np.exp(1j * np.deg2rad(phase)))
+    return fields.superposition(basis, name, wanted)
+
+
+# --- checks ----------------------------------------------------------------------------------
+
+
+def check(bench: Bench) -> None:
+    """Builds everything and checks what several sections decide together; raises BenchError."""
+    beam, panel, guide = light(bench), modulator(bench), fiber(bench)
+    _check_beam(bench, beam, panel)
+    _check_facet(bench, panel, guide)
+
+
+def _check_beam(bench: Bench, beam: optics.Light, panel: pixels.Modulator) -> None:
+    ways = ("waist_mm", "waist_x_mm", "image")
+    key = next(name for name in ways if getattr(bench.light, name) is not None)
+    value = getattr(bench.light, key)
+    if beam.image is None and min(beam.waist) < PIXELS_PER_WAIST * panel.pitch:
+        need = PIXELS_PER_WAIST * panel.pitch * 1e3
+        text = f"the beam is narrower than the pixels can shape; at least {need:.3g} mm (2 pixels)"
+        fail(bench.source, "light", key, value, text)
+    share = share_on_mask(bench)
+    if share < LEAST_SHARE:
+        sides = [n * p * 1e3 for n, p in zip(panel.shape[::-1], panel.pitch_seen, strict=True)]
+        fail(
+            bench.source,
+            "light",
+            key,
+            value,
+            f"only {100 * share:.1f} % of the beam's power falls on the mask of {sides[0]:.3g} x "
+            f"{sides[1]:.3g} mm; at least {100 * LEAST_SHARE:.1f} % must: a centred round beam's "
+            f"waist of at most {LARGEST_WAIST * min(sides):.3g} mm, or more pixels",
+        )
+
+
+def share_on_mask(bench: Bench) -> float:
+    """Share of the beam's power that falls on the mask's area (0 to 1), to about 0.3 %."""
+    beam, panel = light(bench), modulator(bench)
+    if beam.image is None:
+        # the beam sampled in its own axes, so that any width is resolved
+        line = optics.axis(601, 0.01)
+        weight = np.exp(-2 * (line**2 + line[:, None] ** 2))
+        first, second = line * beam.waist[0], line[:, None] * beam.waist[1]
+        cos, sin = np.cos(beam.angle), np.sin(beam.angle)
+        x, y = first * cos - second * sin, first * sin + second * cos
+    else:
+        assert beam.image_pitch is not None
+        weight = beam.image
+        x = optics.axis(weight.shape[1], beam.image_pitch)
+        y = optics.axis(weight.shape[0], beam.image_pitch)[:, None]
+    rows, columns = panel.shape
+    half_x, half_y = columns * panel.pitch_seen[0] / 2, rows * panel.pitch_seen[1] / 2
+    inside = (np.abs(x + beam.offset[0]) <= half_x) & (np.abs(y + beam.offset[1]) <= half_y)
+    return float(np.sum(weight * inside) / np.sum(weight))
+
+
+def _check_facet(bench: Bench, panel: pixels.Modulator, guide: profile.Fiber) -> None:
+    """The core, moved by the carrier, must lie within the field that the pixels show but once.
+
+    Beyond lambda f / (2 pitch) the facet repeats, and the carrier's order meets its mirror image.
+    """
+    period, core = bench.design.carrier_period_px, guide.profile.core_radius
+    for pitch, frequency in zip(panel.pitch_seen, carrier(bench).frequency, strict=True):
+        room = (0.5 - abs(frequency)) / pitch * guide.wavelength
+        if room < 1e-9 * guide.wavelength / pitch:
+            text = "must be longer than 2 pixels along each axis: the core finds no room beside it"
+            fail(bench.source, "design", "carrier_period_px", period, text)
+        if room * focal_length(bench) < core:
+            tilted = f" beside a carrier of {period:g} pixels" if period else ""
+            fail(
+                bench.source,
+                "lens",
+                "focal_length_mm",
+                bench.lens.focal_length_mm,
+                f"pixels of {pitch * 1e6:.4g} um leave {room * focal_length(bench) * 1e6:.3g} um "
+                f"of the facet{tilted}, less than the core radius of {core * 1e6:.4g} um; at least "
+                f"{_rounded_up(core / room * 1e3)} mm",
+            )
+
+
+def _rounded_up(value: float) -> str:
+    """Three digits, not below the value."""
+    step = 10.0 ** (np.floor(np.log10(value)) - 2)
+    return f"{np.ceil(value / step) * step:.3g}"
+
+
+def power_warning(bench: Bench) -> str | None:
+    """One line where the peak power density on the modulator is above its limit, else None."""
+    peak, limit = optics.peak_density(light(bench)), bench.modulator.damage_mw_per_mm2
+    if peak is None or limit is None or peak * 1e-3 <= limit:
+        return None
+    power = bench.light.power_mw or 0.0
+    return (
+        f"{bench.source}: [light] power_mw = {power:g}: the peak on the modulator is "
+        f"{peak * 1e-3:.3g} mW/mm2, above damage_mw_per_mm2 = {limit:g}; at most "
+        f"{power * limit / (peak * 1e-3):.3g} mW with this beam"
+    )

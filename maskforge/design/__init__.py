@@ -1,0 +1,19 @@
+"""Mask designs behind one signature: a problem and settings in, a mask and what is known of it out."""
+
+from collections.abc import Callable, Mapping
+
+from maskforge.design.ifta import ifta
+from maskforge.design.problem import Design, Problem, Settings
+from maskforge.design.simple import simple
+from maskforge.errors import BenchError
+
+METHODS: Mapping[str, Callable[[Problem, Settings], Design]] = {"simple": simple, "ifta": ifta}
+
+__all__ = ["METHODS", "Design", "Problem", "Settings", "design", "ifta", "simple"]
+
+
+def design(problem: Problem, method: str, *, settings: Settings | None = None) -> Design:
+    """The mask of a problem by one of METHODS; BenchError for another name."""
+    if method not in METHODS:
+        raise BenchError(f"method = {method}: one of {', '.join(METHODS)}")
+    return METHODS[method](problem, settings or Settings())

@@ -1,0 +1,230 @@
+"""The launch: couplings of a mask into the guided modes, purity and efficiency.
+
+The one place for all of it.  With a the light on the pixels and s what the pixels do to it, the
+coupling of mode k is linear, c_k = c0_k + sum over pixels of w_k a s; c0 is the light of the gaps.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.errors import BenchError
+from maskforge.fiber.profile import Fiber
+from maskforge.fields import Basis, Target, groups_of, sampled
+from maskforge.modulator import Carrier, Modulator
+from maskforge.optics import (
+    Complex,
+    Light,
+    Real,
+    axis,
+    fourier_rows,
+    illumination,
+    matrix_transform,
+    pixel_envelope,
+)
+
+TAIL_POWER = 1e-11
+"""Power of a mode that may lie outside the facet window: 3e-6 in amplitude."""
+
+SAMPLES_PER_CORE_RADIUS = 24
+"""The kink of a step index at the core's edge then costs less than 1e-6 in a coupling."""
+
+
+@dataclass(frozen=True, eq=False)
+class Launch:
+    """A bench ready to predict: modulator, light, lens and fibre as arrays.
+
+    `incident` (rows, columns): amplitude on each pixel, flatness and carrier tilt in it, the sum of
+    its square being the share of the beam that the pixels catch.  `u`, `v`: facet samples in m from
+    the fibre's axis.  `kernel` (K, len(v) len(u)): modes times pixel envelope times the sample's
+    area, so that couplings are `kernel` times the transform.  `gaps` (K,): couplings of the gaps.
+    """
+
+    basis: Basis
+    modulator: Modulator
+    core_radius: float
+    scale: float
+    """lambda f in m^2."""
+    centre: tuple[float, float]
+    """Where on the facet the fibre's axis lies, in m from the zero order."""
+    incident: Complex
+    x: Real
+    y: Real
+    u: Real
+    v: Real
+    kernel: Real
+    gaps: Complex
+
+    @property
+    def rows_x(self) -> Complex:
+        return fourier_rows(self.x, self.u, self.scale)
+
+    @property
+    def rows_y(self) -> Complex:
+        return fourier_rows(self.y, self.v, self.scale)
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """What a mask launches: couplings (K,) and the figures of DESIGN's word list."""
+
+    couplings: Complex
+    purity: float
+    group_purity: float
+    efficiency: float
+
+
+def active_width(modulator: Modulator) -> tuple[float, float]:
+    """Width (x, y) in m of a pixel's active square, as the light sees it."""
+    share = float(np.sqrt(modulator.fill_factor))
+    return modulator.pitch_seen[0] * share, modulator.pitch_seen[1] * share
+
+
+def prepare(
+    light: Light,
+    modulator: Modulator,
+    carrier: Carrier,
+    focal_length: float,
+    fiber: Fiber,
+    basis: Basis,
+) -> Launch:
+    """Everything that the couplings of masks on this bench need, computed once.
+
+    Raises BenchError where the pixels are too coarse for this lens and core.
+    """
+    scale = light.wavelength * focal_length
+    pitch_x, pitch_y = modulator.pitch_seen
+    frequency = carrier.frequency
+    centre = scale * frequency[0] / pitch_x, scale * frequency[1] / pitch_y
+    _check_window(modulator, scale, fiber, light.wavelength)
+    rows, columns = modulator.shape
+    x, y = axis(columns, pitch_x), axis(rows, pitch_y)
+    beam = illumination(light, x, y) * np.sqrt(pitch_x * pitch_y)
+    if modulator.flatness is not None:
+        beam = beam * np.exp(2j * np.pi * modulator.flatness)
+    tilt_x = np.exp(-2j * np.pi * frequency[0] * axis(columns, 1.0))
+    tilt_y = np.exp(-2j * np.pi * frequency[1] * axis(rows, 1.0))
+    incident = beam * tilt_y[:, None] * tilt_x
+    u = facet_axis(fiber, basis, scale / (max(rows, columns) * max(pitch_x, pitch_y)))
+    kernel = sampled(basis, u, u) * (
+        (u[1] - u[0]) ** 2 * pixel_field(modulator, centre, scale, u, u)
+    )
+    launch = Launch(
+        basis=basis,
+        modulator=modulator,
+        core_radius=fiber.profile.core_radius,
+        scale=scale,
+        centre=centre,
+        incident=incident,
+        x=x,
+        y=y,
+        u=u,
+        v=u,
+        kernel=kernel.reshape(len(basis), -1),
+        gaps=np.zeros(len(basis), complex),
+    )
+    if modulator.gap_reflectance == 0.0 or modulator.fill_factor == 1.0:
+        return launch
+    area = (u[1] - u[0]) ** 2
+    dark = np.tensordot(sampled(basis, u, u), gap_field(launch, u, u), axes=2)
+    return replace(launch, gaps=-1j * area * dark)
+
+
+def pixel_field(
+    modulator: Modulator, centre: tuple[float, float], scale: float, u: Real, v: Real
+) -> Real:
+    """Facet field (len(v), len(u)) in 1/m of one pixel of unit power and factor 1, but for its place."""
+    pitch, width = modulator.pitch_seen, active_width(modulator)
+    envelope = pixel_envelope(width[1], v + centre[1], scale)[:, None] * pixel_envelope(
+        width[0], u + centre[0], scale
+    )
+    return np.asarray(modulator.fill_factor * np.sqrt(pitch[0] * pitch[1]) / scale * envelope)
+
+
+def gap_field(launch: Launch, u: Real, v: Real) -> Complex:
+    """Facet field (len(v), len(u)) in 1/m of the light from between the pixels, but for -i.
+
+    The gaps are the whole panel without its active squares, at the gaps' amplitude.
+    """
+    modulator = launch.modulator
+    whole = pixel_field(replace(modulator, fill_factor=1.0), launch.centre, launch.scale, u, v)
+    active = pixel_field(modulator, launch.centre, launch.scale, u, v)
+    rows_y, rows_x = (fourier_rows(z, w, launch.scale) for z, w in ((launch.y, v), (launch.x, u)))
+    plain = matrix_transform(launch.incident, rows_y, rows_x)
+    return np.asarray(np.sqrt(modulator.gap_reflectance) * (whole - active) * plain)
+
+
+def _check_window(modulator: Modulator, scale: float, fiber: Fiber, wavelength: float) -> None:
+    pitch = max(modulator.pitch_seen)
+    half_window = scale / (2 * pitch)
+    core = fiber.profile.core_radius
+    if half_window < core:
+        raise BenchError(
+            f"[lens] focal_length_mm = {1e3 * scale / wavelength:g}: pixels of "
+            f"{1e6 * pitch:g} um reach {1e6 * half_window:.3g} um of the facet, less than the core "
+            f"radius of {1e6 * core:g} um; at least {1e3 * 2 * pitch * core / wavelength:.3g} mm do"
+        )
+
+
+def facet_axis(fiber: Fiber, basis: Basis, resolved: float) -> Real:
+    """Facet samples in m: fine enough for the core and the mask, wide enough for the tails.
+
+    `resolved` in m: the finest detail lambda f / (mask width) that the mask can form.
+    """
+    step = min(fiber.profile.core_radius / SAMPLES_PER_CORE_RADIUS, resolved / 2)
+    half = max(mode.radial.field.radius_enclosing(TAIL_POWER) for mode in basis)
+    return axis(2 * int(np.ceil(half / step)) + 1, step)
+
+
+def couplings(launch: Launch, factors: Complex) -> Complex:
+    """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
+    facet = matrix_transform(launch.incident * factors, launch.rows_y, launch.rows_x)
+    return np.asarray(launch.gaps - 1j * (launch.kernel @ facet.ravel()))
+
+
+def back_propagated(launch: Launch, vector: Complex) -> Complex:
+    """v (rows, columns) with <vector, c - c0> = sum over pixels of conj(v) s, s the factors."""
+    facet = 1j * (vector @ launch.kernel).reshape(launch.v.size, launch.u.size)
+    back = matrix_transform(facet, launch.rows_y.conj().T, launch.rows_x.conj().T)
+    return np.asarray(np.conj(launch.incident) * back)
+
+
+def clipped_share(launch: Launch) -> float:
+    """Share of the beam's power that the mask's pixels catch."""
+    return float(np.sum(np.abs(launch.incident) ** 2))
+
+
+def predict(launch: Launch, target: Target, factors: Complex) -> Prediction:
+    """Couplings, purity, group purity and efficiency of a mask for a target."""
+    return judged(launch.basis, target, couplings(launch, factors))
+
+
+def judged(basis: Basis, target: Target, found: Complex) -> Prediction:
+    """The figures of couplings (K,) against a target's unit vector."""
+    wanted = float(np.abs(np.vdot(target.vector, found)) ** 2)
+    power = np.abs(found) ** 2
+    total = float(power.sum())
+    groups = groups_of(basis)
+    own = np.isin(groups, groups[np.abs(target.vector) > 1e-9])
+    if total == 0.0:
+        return Prediction(found, 0.0, 0.0, 0.0)
+    return Prediction(found, wanted / total, float(power[own].sum()) / total, wanted)
+
+
+def unwanted_db(purity: float) -> float:
+    """Unwanted power in dB below the target: -10 log10((1 - purity) / purity)."""
+    if purity <= 0.0:
+        return -np.inf
+    return float(10 * np.log10(purity) - 10 * np.log10(1 - purity)) if purity < 1 else np.inf
+
+
+def insertion_loss_db(efficiency: float) -> float:
+    """-10 log10 of the efficiency."""
+    return float(-10 * np.log10(efficiency)) if efficiency > 0 else np.inf
+
+
+def launch_matrix(predictions: Sequence[Prediction]) -> Real:
+    """Launched power fraction of the incident beam, (masks, K)."""
+    return np.array([np.abs(p.couplings) ** 2 for p in predictions])

@@ -1,0 +1,1 @@
+"""Benches, fibres and modulators to start from: TOML, classes of parts by their physics."""
