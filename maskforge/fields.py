@@ -96,7 +96,7 @@ def labels_of(basis: Basis) -> tuple[str, ...]:
     return tuple(dict.fromkeys(mode.label for mode in basis))
 
 
-def orientations_of(l: int, count: int) -> Real:  # noqa: E741 - the field's letter
+def orientations_of(l: int, count: int) -> Real:
     """`count` angles in degrees spaced 180 / (l count) from 0; one for l = 0."""
     return np.arange(count) * 180.0 / (l * count) if l else np.zeros(1)
 
@@ -106,7 +106,7 @@ def lp_target(basis: Basis, label: str, orientation: float = 0.0) -> Target:
 
     Raises BenchError where the basis has no such label.
     """
-    vector = np.zeros(len(basis), dtype=complex)
+    vector: Complex = np.zeros(len(basis), dtype=complex)
     for mode in basis:
         if mode.label == label:
             turn = mode.l * np.deg2rad(orientation)
@@ -124,11 +124,11 @@ def parse_lg(label: str) -> tuple[int, int]:
     return int(match[1]), int(match[2])
 
 
-def lg_label(p: int, l: int) -> str:  # noqa: E741
+def lg_label(p: int, l: int) -> str:
     return f"LG{p}{l:+d}"
 
 
-def lg_radial(p: int, l: int, waist: float, r: Real) -> Real:  # noqa: E741
+def lg_radial(p: int, l: int, waist: float, r: Real) -> Real:
     """Radial part of an LG mode at its waist, the integral of its square times r being 1.
 
     Siegman, Lasers (1986), sec. 16.4, eq. 64.
@@ -141,7 +141,7 @@ def lg_radial(p: int, l: int, waist: float, r: Real) -> Real:  # noqa: E741
 
 def lg_target(basis: Basis, label: str, waist: float) -> Target:
     """An LG mode of `waist` m: what the basis holds of it, and how much that is."""
-    p, l = parse_lg(label)  # noqa: E741
+    p, l = parse_lg(label)
     r, weight = _radial_rule(basis, waist * np.sqrt(2 * p + abs(l) + 1))
     wanted = lg_radial(p, l, waist, r)
     vector = np.zeros(len(basis), dtype=complex)
@@ -156,7 +156,7 @@ def lg_target(basis: Basis, label: str, waist: float) -> Target:
         raise BenchError(
             f"the fibre's basis holds {100 * held:.2g} % of {label}: nothing to launch"
         )
-    return Target(label, 0.0, vector / np.sqrt(held), held)
+    return Target(label, 0.0, (vector / np.sqrt(held)).astype(complex), held)
 
 
 def gaussian_waist(basis: Basis) -> float:
@@ -175,7 +175,7 @@ def gaussian_waist(basis: Basis) -> float:
 
 def _radial_rule(basis: Basis, reach: float) -> tuple[Real, Real]:
     """Gauss points and weights (r included) out to where the modes and `reach` have died."""
-    end = max(6 * reach, max(m.radial.field.radius_enclosing(1e-12) for m in basis))
+    end = max(6 * reach, *(mode.radial.field.radius_enclosing(1e-12) for mode in basis))
     x, w = np.polynomial.legendre.leggauss(24)
     edges = np.linspace(0, end, 1 + int(np.ceil(8 * end / reach)))
     half = np.diff(edges)[:, None] / 2

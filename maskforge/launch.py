@@ -135,7 +135,7 @@ def prepare(
 def pixel_field(
     modulator: Modulator, centre: tuple[float, float], scale: float, u: Real, v: Real
 ) -> Real:
-    """Facet field (len(v), len(u)) in 1/m of one pixel of unit power and factor 1, but for its place."""
+    """Facet field (len(v), len(u)) in 1/m of one pixel of unit power, but for its place's phase."""
     pitch, width = modulator.pitch_seen, active_width(modulator)
     envelope = pixel_envelope(width[1], v + centre[1], scale)[:, None] * pixel_envelope(
         width[0], u + centre[0], scale
@@ -178,7 +178,7 @@ def facet_axis(fiber: Fiber, basis: Basis, resolved: float) -> Real:
     return axis(2 * int(np.ceil(half / step)) + 1, step)
 
 
-def couplings(launch: Launch, factors: Complex) -> Complex:
+def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
     """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
     facet = matrix_transform(launch.incident * factors, launch.rows_y, launch.rows_x)
     return np.asarray(launch.gaps - 1j * (launch.kernel @ facet.ravel()))
@@ -196,7 +196,7 @@ def clipped_share(launch: Launch) -> float:
     return float(np.sum(np.abs(launch.incident) ** 2))
 
 
-def predict(launch: Launch, target: Target, factors: Complex) -> Prediction:
+def predict(launch: Launch, target: Target, factors: NDArray[np.complexfloating]) -> Prediction:
     """Couplings, purity, group purity and efficiency of a mask for a target."""
     return judged(launch.basis, target, couplings(launch, factors))
 

@@ -37,7 +37,7 @@ class Alphabet:
             raise BenchError(f"{self.values.size} states but {self.greys.size} grey values")
         if np.max(np.abs(self.values)) > 1 + 1e-9:
             raise BenchError(
-                f"an amplitude of {np.max(np.abs(self.values)):g}: a pixel cannot amplify, at most 1"
+                f"an amplitude of {np.max(np.abs(self.values)):g}: at most 1, a pixel adds no light"
             )
 
     @property
@@ -83,7 +83,7 @@ class Alphabet:
     @cached_property
     def _even_step(self) -> float | None:
         """The sectors' common width where they are equally wide (rad), else None."""
-        angles, corners = self._sectors
+        angles, _ = self._sectors
         steps = np.diff(angles)
         even = np.ptp(steps) < 1e-9 and abs(steps.mean() * angles.size - 2 * np.pi) < 1e-9
         return float(2 * np.pi / angles.size) if even else None
@@ -143,7 +143,7 @@ def table(
     """Grey values with their measured phase (rad) and, if given, amplitude (0 to 1)."""
     amplitude = np.ones(len(greys)) if amplitudes is None else np.asarray(amplitudes, dtype=float)
     values = amplitude * np.exp(1j * np.asarray(phases, dtype=float))
-    return Alphabet("table", values, np.asarray(greys, dtype=np.uint16))
+    return Alphabet("table", np.asarray(values, dtype=complex), np.asarray(greys, dtype=np.uint16))
 
 
 @dataclass(frozen=True, eq=False)
@@ -223,7 +223,7 @@ def emitted(modulator: Modulator, states: NDArray[np.integer]) -> Complex:
 
     Neighbour crosstalk blurs the phase as it stands on the panel (edges as they are).
     """
-    values = modulator.alphabet.values[states]
+    values: Complex = modulator.alphabet.values[states]
     if modulator.crosstalk == 0.0:
         return values
     phase = gaussian_filter(

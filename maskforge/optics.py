@@ -59,11 +59,14 @@ class Light:
 
 def axis(count: int, step: float) -> Real:
     """`count` samples `step` apart, symmetric about 0."""
-    return (np.arange(count) - (count - 1) / 2) * step
+    return np.asarray((np.arange(count) - (count - 1) / 2) * step)
 
 
 def noll_to_nm(index: int) -> tuple[int, int]:
-    """Radial order n and azimuthal order m (< 0: sine) of Noll's index (J. Opt. Soc. Am. 66, 207, 1976)."""
+    """Radial order n and azimuthal order m (< 0: sine) of an index of Noll's.
+
+    Noll, J. Opt. Soc. Am. 66, 207 (1976), table I.
+    """
     if index < 1:
         raise BenchError(f"Noll index {index}: from 1")
     n = int((np.sqrt(8 * index - 7) - 1) // 2)
@@ -115,7 +118,8 @@ def _gaussian(light: Light, across: Real, up: Real) -> Real:
 
 
 def _measured(light: Light, across: Real, up: Real) -> Real:
-    assert light.image is not None and light.image_pitch is not None
+    assert light.image is not None
+    assert light.image_pitch is not None
     rows, columns = light.image.shape
     place_x = np.broadcast_to(
         across / light.image_pitch + (columns - 1) / 2, (up.size, across.size)
@@ -143,7 +147,7 @@ def pixel_envelope(width: float, coordinate: Real, scale: float) -> Real:
 
 def fourier_rows(x: Real, u: Real, scale: float) -> Complex:
     """exp(-2 pi i u x / scale), (len(u), len(x)): one side of the matrix Fourier transform."""
-    return np.exp(-2j * np.pi / scale * np.outer(u, x))
+    return np.asarray(np.exp(-2j * np.pi / scale * np.outer(u, x)))
 
 
 def matrix_transform(field: Complex, rows_y: Complex, rows_x: Complex) -> Complex:
@@ -182,8 +186,8 @@ def full_transform(
 
 
 def _centre_output(samples: int, length: int) -> Complex:
-    return np.exp(1j * np.pi * np.arange(samples) * (length - 1) / length)
+    return np.asarray(np.exp(1j * np.pi * np.arange(samples) * (length - 1) / length))
 
 
 def _centre_input(samples: int, length: int) -> Complex:
-    return np.exp(1j * np.pi * (samples - 1) * axis(length, 1 / length))
+    return np.asarray(np.exp(1j * np.pi * (samples - 1) * axis(length, 1 / length)))

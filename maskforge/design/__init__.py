@@ -1,4 +1,4 @@
-"""Mask designs behind one signature: a problem and settings in, a mask and what is known of it out."""
+"""Mask designs behind one signature: a problem and settings in, a mask and what is known out."""
 
 from collections.abc import Callable, Mapping
 

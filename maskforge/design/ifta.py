@@ -191,7 +191,7 @@ def _relaxed(
 
 
 def relaxed(alphabet: Alphabet, factors: Fast) -> Fast:
-    """The nearest values that a mixture of states has: on the line, or in the circle of the states."""
+    """The nearest values that a mixture of states has: on their line, or in their circle."""
     if alphabet.is_line:
         ends = alphabet.values[alphabet.hull]
         half, middle = (ends[0] - ends[1]) / 2, ends.mean()

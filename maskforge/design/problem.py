@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from maskforge.errors import BenchError
 from maskforge.fields import Target
@@ -73,7 +72,7 @@ def turned(launch: Launch, back: Complex) -> Complex:
     return tried[int(np.argmax(gains))]
 
 
-def supported(launch: Launch, back: Complex) -> NDArray[np.complex128]:
+def supported(launch: Launch, back: Complex) -> Complex:
     """Values (rows, columns) of the alphabet that lie furthest along `back` on every pixel."""
     alphabet = launch.modulator.alphabet
-    return np.asarray(alphabet.values[alphabet.support(back)])
+    return np.asarray(alphabet.values[alphabet.support(back)], dtype=complex)
