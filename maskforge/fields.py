@@ -198,7 +198,7 @@ def superposition(
     length = float(np.linalg.norm(vector))
     if length == 0:
         raise BenchError(f"{name}: its weights are all 0")
-    return Target(name, 0.0, vector / length)
+    return Target(name, 0.0, (vector / length).astype(complex))
 
 
 def all_targets(

@@ -69,7 +69,7 @@ def turned(launch: Launch, back: Complex) -> Complex:
     steps = np.pi / 2 if alphabet.is_line else np.pi / max(len(alphabet.hull), 2)
     tried = [back * np.exp(1j * (first + k * steps)) for k in (0, 1)]
     gains = [float(np.sum(np.real(np.conj(v) * supported(launch, v)))) for v in tried]
-    return tried[int(np.argmax(gains))]
+    return np.asarray(tried[int(np.argmax(gains))])
 
 
 def supported(launch: Launch, back: Complex) -> Complex:

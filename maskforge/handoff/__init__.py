@@ -1,0 +1,136 @@
+"""A set of masks as files: the stack, the manifest, the tables and the couplings.
+
+masks.tif     one page a mask in play order, a pixel being the grey value that the panel gets
+manifest.json the bench written out, the guided modes, and of every mask what it launches
+coupling.csv  launched power of every mask in every guided mode, as a share of the incident beam
+coupling.npz  the complex couplings (masks, modes), key `couplings`
+masks.csv     the manifest's table of masks
+
+Masks and pages count from 0.  The same masks on the same bench give the same bytes.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from maskforge.design import Design
+from maskforge.fields import Basis, Target
+from maskforge.handoff.folder import OWN, STACK, replacing, telling, write_text
+from maskforge.handoff.manifest import (
+    FORMAT,
+    MANIFEST,
+    VERSION,
+    Cell,
+    Record,
+    coupling_text,
+    csv_text,
+    finite,
+    gap_of,
+    is_manifest,
+    manifest_text,
+    mode_name,
+    records_text,
+)
+from maskforge.handoff.stack import Picture, described, pixel_hash, raw_bytes, stack
+from maskforge.launch import Prediction, unwanted_db
+from maskforge.modulator import Complex, Modulator, rendered
+
+__all__ = [
+    "FORMAT",
+    "MANIFEST",
+    "OWN",
+    "STACK",
+    "VERSION",
+    "Cell",
+    "Head",
+    "Mask",
+    "Record",
+    "csv_text",
+    "described",
+    "gap_of",
+    "is_manifest",
+    "mode_name",
+    "pixel_hash",
+    "raw_bytes",
+    "replacing",
+    "stack",
+    "write_set",
+    "write_text",
+]
+
+
+class Mask(Protocol):
+    """One mask of a set: what it is for, what it is, and what it launches."""
+
+    @property
+    def target(self) -> Target: ...
+    @property
+    def design(self) -> Design: ...
+    @property
+    def prediction(self) -> Prediction: ...
+
+
+@dataclass(frozen=True, eq=False)
+class Head:
+    """What the masks of a set share.
+
+    `out`: the folder where the set will lie, for error lines.  `bench`: written out and ready for
+    JSON, its paths starting at `out`.  `count`: how many masks will come.
+    """
+
+    out: Path
+    bench: Mapping[str, Any]
+    modulator: Modulator
+    basis: Basis
+    count: int
+
+
+def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, ...]:
+    """Writes a set into an empty `folder`, each mask as it comes, in play order.
+
+    Only the couplings and the records stay in memory.  Raises OutputError where a file cannot be
+    written, and whatever `masks` raises.
+    """
+    records: list[Record] = []
+    couplings: list[Complex] = []
+    rows, columns = head.modulator.panel
+    size = head.count * rows * columns * head.modulator.alphabet.bits // 8
+    with stack(folder / STACK, size, head.out / STACK) as append:
+        for mask in masks:
+            picture = rendered(head.modulator, mask.design.states)
+            append(picture, described(mask.target.name, mask.target.orientation))
+            records.append(_record(len(records), mask, picture))
+            couplings.append(mask.prediction.couplings)
+    table = np.array(couplings).reshape(len(records), len(head.basis))
+    texts = {
+        MANIFEST: manifest_text(head.bench, head.basis, records),
+        "masks.csv": records_text(records),
+        "coupling.csv": coupling_text(head.basis, records, table),
+    }
+    for file, text in texts.items():
+        with telling(head.out / file):
+            (folder / file).write_text(text, encoding="utf-8", newline="")
+    with telling(head.out / "coupling.npz"):
+        np.savez(folder / "coupling.npz", couplings=table)
+    return tuple(records)
+
+
+def _record(index: int, mask: Mask, picture: Picture) -> Record:
+    found, made = mask.prediction, mask.design
+    return Record(
+        index=index,
+        page=index,
+        target=mask.target.name,
+        orientation_deg=float(mask.target.orientation),
+        method=made.method,
+        purity=float(found.purity),
+        group_purity=float(found.group_purity),
+        efficiency=float(found.efficiency),
+        bound=finite(made.bound),
+        gap=gap_of(found.efficiency, made.bound),
+        unwanted_db=finite(unwanted_db(found.purity)),
+        sha256=pixel_hash(picture),
+    )

@@ -1,0 +1,129 @@
+"""What lies beside the stack: the manifest, its table and the couplings."""
+
+import csv
+import io
+import json
+import math
+import platform
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, astuple, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from maskforge import __version__
+from maskforge.fields import Basis, Mode
+
+FORMAT = "maskforge-set"
+VERSION = 1
+MANIFEST = "manifest.json"
+
+Cell = str | int | float | None
+
+
+@dataclass(frozen=True)
+class Record:
+    """A mask in the manifest, keys in DESIGN's order; None (null, an empty cell): not known.
+
+    `index` and `page` count from 0; `bound` and `gap` go with a design that proves a bound.
+    `unwanted_db` is None where it is not finite.  `sha256`: see `stack.pixel_hash`.
+    """
+
+    index: int
+    page: int
+    target: str
+    orientation_deg: float
+    method: str
+    purity: float
+    group_purity: float
+    efficiency: float
+    bound: float | None
+    gap: float | None
+    unwanted_db: float | None
+    sha256: str
+
+
+def finite(value: float | None) -> float | None:
+    """The number as plain float, None where it is none: JSON knows no infinity."""
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def gap_of(efficiency: float, bound: float | None) -> float | None:
+    """1 - efficiency/bound; None without a bound."""
+    return finite(1 - efficiency / bound) if bound else None
+
+
+def mode_name(mode: Mode) -> str:
+    """ "LP21 cos", or "LP01" where the label is one mode."""
+    return mode.label if mode.part is None else f"{mode.label} {mode.part}"
+
+
+def manifest_text(bench: Mapping[str, Any], basis: Basis, records: Sequence[Record]) -> str:
+    """The manifest of a set as JSON text; `bench` is written out and its paths start at the set."""
+    content = {
+        "format": FORMAT,
+        "version": VERSION,
+        "bench": bench,
+        "modes": [
+            {
+                "index": mode.index,
+                "label": mode.label,
+                "l": mode.l,
+                "p": mode.p,
+                "part": mode.part,
+                "group": mode.group,
+                "n_eff": float(mode.n_eff),
+            }
+            for mode in basis
+        ],
+        "masks": [asdict(record) for record in records],
+        "made_with": {
+            "maskforge": __version__,
+            "python": platform.python_version(),
+            "numpy": np.__version__,
+            "scipy": scipy.__version__,
+        },
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def is_manifest(path: Path) -> bool:
+    """Whether a file is the manifest of a set; raises OSError only where it cannot be read."""
+    if not path.is_file():
+        return False
+    try:
+        content = json.loads(path.read_bytes())
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(content, dict) and content.get("format") == FORMAT
+
+
+def csv_text(header: Sequence[str], rows: Sequence[Sequence[Cell]]) -> str:
+    """A table as CSV, numbers in full precision, None as an empty cell."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def records_text(records: Sequence[Record]) -> str:
+    """The manifest's table of masks as CSV."""
+    header = [field.name for field in fields(Record)]
+    return csv_text(header, [astuple(record) for record in records])
+
+
+def coupling_text(
+    basis: Basis, records: Sequence[Record], couplings: NDArray[np.complex128]
+) -> str:
+    """Launched power as a share of the incident beam: a row a mask, a column a mode, as CSV."""
+    header = ["mask", "target", "orientation_deg", *(mode_name(mode) for mode in basis)]
+    powers = (np.abs(couplings) ** 2).tolist()
+    rows = [
+        [record.index, record.target, record.orientation_deg, *shares]
+        for record, shares in zip(records, powers, strict=True)
+    ]
+    return csv_text(header, rows)

@@ -1,0 +1,225 @@
+"""What the command line prints: tables of masks and of modes, in lab units."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from rich import box
+from rich.console import Console
+from rich.measure import Measurement
+from rich.table import Table
+
+from maskforge import handoff
+from maskforge.fiber.modes import NEAR_CUTOFF, RadialMode
+from maskforge.launch import insertion_loss_db, unwanted_db
+
+LONG_SET = 40
+"""Masks up to which each one gets a row."""
+
+SHOWN_NAMES = 6
+"""Masks that a line about several names."""
+
+WIDEST = 10_000
+"""Columns of text in which every table has its natural width."""
+
+
+def plain_console(*, stderr: bool = False, width: int | None = None) -> Console:
+    """Brackets in a message are brackets, numbers are not coloured, long lines not broken."""
+    return Console(
+        markup=False, highlight=False, emoji=False, soft_wrap=True, stderr=stderr, width=width
+    )
+
+
+def say(text: str) -> None:
+    """Prints text to the standard output as it is."""
+    plain_console().print(text)
+
+
+def counted(number: int, thing: str) -> str:
+    """ "1 mask", "2 masks"."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def table_of(*columns: str, left: Iterable[str] = ()) -> Table:
+    """A table whose columns are of numbers, those in `left` of text."""
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
+    for name in columns:
+        text = name in left or not name
+        table.add_column(name, justify="left" if text else "right", no_wrap=True)
+    return table
+
+
+def print_table(table: Table) -> None:
+    """Prints all of it: in a pipe or a narrow terminal a long line goes on, it is not cut."""
+    wide = plain_console(width=WIDEST)
+    width = Measurement.get(wide, wide.options, table).maximum
+    plain_console(width=width).print(table, soft_wrap=False)
+
+
+# --- masks -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the printed table tells of a mask; numbers as in DESIGN's word list."""
+
+    target: str
+    orientation: float
+    method: str
+    purity: float
+    efficiency: float
+    gap: float | None
+    reached: bool
+    status: str
+
+    @property
+    def name(self) -> str:
+        return handoff.described(self.target, self.orientation)
+
+
+def print_outcomes(outcomes: Sequence[Outcome], asked: float) -> None:
+    """The table of a set and, where masks are less pure than `asked` (a share), which and why."""
+    gaps = any(outcome.gap is not None for outcome in outcomes)
+    print_table(_by_label(outcomes, gaps) if len(outcomes) > LONG_SET else _each(outcomes, gaps))
+    missed = [outcome for outcome in outcomes if not outcome.reached]
+    if not missed:
+        return
+    say(
+        f"\n! {len(missed)} of {counted(len(outcomes), 'mask')} did not reach the asked purity of "
+        f"{100 * asked:.10g} %:"
+    )
+    for status in dict.fromkeys(outcome.status for outcome in missed):
+        names = [outcome.name for outcome in missed if outcome.status == status]
+        more = f" and {len(names) - SHOWN_NAMES} more" if len(names) > SHOWN_NAMES else ""
+        say(f"  {', '.join(names[:SHOWN_NAMES])}{more}: {status}")
+
+
+NUMBERS = ("purity\n%", "unwanted\npower dB", "insertion\nloss dB", "gap\n%")
+
+
+def _each(outcomes: Sequence[Outcome], gaps: bool) -> Table:
+    """A row a mask."""
+    numbers = NUMBERS if gaps else NUMBERS[:-1]
+    table = table_of(
+        "target", "orientation\ndeg", "method", *numbers, "", left=("target", "method")
+    )
+    for one in outcomes:
+        table.add_row(
+            one.target,
+            f"{one.orientation:g}",
+            one.method,
+            _percent(one.purity, 4),
+            _unwanted(unwanted_db(one.purity)),
+            f"{insertion_loss_db(one.efficiency):.3f}",
+            *([_percent(one.gap, 2)] if gaps else []),
+            "" if one.reached else "!",
+        )
+    return table
+
+
+def _by_label(outcomes: Sequence[Outcome], gaps: bool) -> Table:
+    """A row a label: the worst and the median of its masks."""
+    kinds = NUMBERS if gaps else NUMBERS[:-1]
+    numbers = [f"{kind}\n{which}" for kind in kinds for which in ("worst", "median")]
+    table = table_of("target", "masks", "method", *numbers, "", left=("target", "method"))
+    for name in dict.fromkeys(one.target for one in outcomes):
+        own = [one for one in outcomes if one.target == name]
+        purities = [one.purity for one in own]
+        unwanted = [unwanted_db(purity) for purity in purities]
+        losses = [insertion_loss_db(one.efficiency) for one in own]
+        excess = [one.gap for one in own if one.gap is not None]
+        cells = [
+            _percent(min(purities), 4),
+            _percent(median(purities), 4),
+            *(_unwanted(value) for value in (min(unwanted), median(unwanted))),
+            *(f"{value:.3f}" for value in (max(losses), median(losses))),
+        ]
+        if gaps:
+            cells += [_percent(pick(excess), 2) if excess else "-" for pick in (max, median)]
+        missed = sum(not one.reached for one in own)
+        table.add_row(name, str(len(own)), own[0].method, *cells, f"! {missed}" if missed else "")
+    return table
+
+
+def _unwanted(decibel: float) -> str:
+    """Two decimals; 1 - purity has no digits left beyond 150 dB, about 1e-15."""
+    return ">150" if decibel > 150 else f"{decibel:.2f}"
+
+
+def _percent(share: float | None, digits: int) -> str:
+    return "-" if share is None else f"{100 * share:.{digits}f}"
+
+
+# --- modes -----------------------------------------------------------------------------------
+
+MODE_COLUMNS = (
+    "label",
+    "group",
+    "n_eff",
+    "delay_ps_per_m",
+    "cutoff_margin_percent",
+    "near_cutoff",
+    "mode_field_diameter_um",
+    "second_moment_diameter_um",
+    "effective_area_um2",
+    "fields",
+)
+"""Header of the CSV of modes."""
+
+
+def fields_of(mode: RadialMode) -> int:
+    """How many modes share the label."""
+    return 2 if mode.l else 1
+
+
+def mode_cells(mode: RadialMode) -> list[handoff.Cell]:
+    """A mode's values, as MODE_COLUMNS says."""
+    return [
+        mode.label,
+        mode.group,
+        mode.n_eff,
+        mode.delay * 1e12,
+        mode.cutoff_margin * 100,
+        "yes" if mode.near_cutoff else "no",
+        mode.mode_field_diameter * 1e6,
+        mode.second_moment_diameter * 1e6,
+        mode.effective_area * 1e12,
+        fields_of(mode),
+    ]
+
+
+def print_modes(kept: Sequence[RadialMode]) -> None:
+    """The table of modes, and what its mark means."""
+    print_table(_mode_table(kept))
+    if any(mode.near_cutoff for mode in kept):
+        say(f"! near its cut-off, margin below {100 * NEAR_CUTOFF:g} %: a real fibre may lack it")
+
+
+def _mode_table(kept: Sequence[RadialMode]) -> Table:
+    table = table_of(
+        "label",
+        "group",
+        "n_eff",
+        "delay\nps/m",
+        "cut-off\nmargin %",
+        "",
+        "MFD\num",
+        "2nd moment\ndiameter um",
+        "effective\narea um2",
+        "fields",
+        left=("label",),
+    )
+    for mode in kept:
+        table.add_row(
+            mode.label,
+            str(mode.group),
+            f"{mode.n_eff:.9f}",
+            f"{mode.delay * 1e12:.4f}",
+            f"{mode.cutoff_margin * 100:.2f}",
+            "!" if mode.near_cutoff else "",
+            f"{mode.mode_field_diameter * 1e6:.3f}",
+            f"{mode.second_moment_diameter * 1e6:.3f}",
+            f"{mode.effective_area * 1e12:.2f}",
+            str(fields_of(mode)),
+        )
+    return table
