@@ -59,16 +59,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         _close_output()
         return 1
-    except MaskforgeError as error:
-        return _failed(f"error: {error}")
-    except OSError as error:
+    except (MaskforgeError, OSError, MemoryError, USAGE) as error:
         _close_output()
-        return _failed(f"error: {error.filename or 'output'}: {error.strerror or error}")
-    except MemoryError:
-        return _failed("error: not enough memory; fewer pixels or fewer --jobs need less")
-    except USAGE as error:
-        return _failed(f"error: {getattr(error, 'format_message', error.__str__)()}")
+        return _failed(f"error: {_reason(error)}")
     return code if isinstance(code, int) else 0
+
+
+def _reason(error: BaseException) -> str:
+    if isinstance(error, MemoryError):
+        return "not enough memory; fewer pixels or fewer --jobs need less"
+    if isinstance(error, OSError):
+        return f"{error.filename or 'output'}: {error.strerror or error}"
+    return str(getattr(error, "format_message", error.__str__)())
 
 
 def _failed(text: str, code: int = BAD_INPUT) -> int:

@@ -6,6 +6,7 @@ coupling of mode k is linear, c_k = c0_k + sum over pixels of w_k a s; c0 is the
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,11 +58,11 @@ class Launch:
     kernel: Real
     gaps: Complex
 
-    @property
+    @cached_property
     def rows_x(self) -> Complex:
         return fourier_rows(self.x, self.u, self.scale)
 
-    @property
+    @cached_property
     def rows_y(self) -> Complex:
         return fourier_rows(self.y, self.v, self.scale)
 
@@ -107,14 +108,17 @@ def prepare(
     tilt_x = np.exp(-2j * np.pi * frequency[0] * axis(columns, 1.0))
     tilt_y = np.exp(-2j * np.pi * frequency[1] * axis(rows, 1.0))
     incident = beam * tilt_y[:, None] * tilt_x
-    u = facet_axis(fiber, basis, scale / (max(rows, columns) * max(pitch_x, pitch_y)))
+    core_radius = fiber.profile.core_radius
+    # half the finest detail: the sum over samples is then the integral for every mask
+    step = min(core_radius / SAMPLES_PER_CORE_RADIUS, finest_detail(scale, modulator) / 2)
+    u = facet_axis(basis, step, TAIL_POWER)
     kernel = sampled(basis, u, u) * (
         (u[1] - u[0]) ** 2 * pixel_field(modulator, centre, scale, u, u)
     )
     launch = Launch(
         basis=basis,
         modulator=modulator,
-        core_radius=fiber.profile.core_radius,
+        core_radius=core_radius,
         scale=scale,
         centre=centre,
         incident=incident,
@@ -168,14 +172,16 @@ def _check_window(modulator: Modulator, scale: float, fiber: Fiber, wavelength: 
         )
 
 
-def facet_axis(fiber: Fiber, basis: Basis, resolved: float) -> Real:
-    """Facet samples in m: fine enough for the core and the mask, wide enough for the tails.
-
-    `resolved` in m: the finest detail lambda f / (mask width) that the mask can form.
-    """
-    step = min(fiber.profile.core_radius / SAMPLES_PER_CORE_RADIUS, resolved / 2)
-    half = max(mode.radial.field.radius_enclosing(TAIL_POWER) for mode in basis)
+def facet_axis(basis: Basis, step: float, tail: float) -> Real:
+    """Facet samples `step` m apart, outside of which no mode has more than `tail` of its power."""
+    half = max(mode.radial.field.radius_enclosing(tail) for mode in basis)
     return axis(2 * int(np.ceil(half / step)) + 1, step)
+
+
+def finest_detail(scale: float, modulator: Modulator) -> float:
+    """lambda f / (mask width) in m, the finest detail that a mask can form; of the longer side."""
+    (rows, columns), pitch = modulator.shape, modulator.pitch_seen
+    return scale / max(columns * pitch[0], rows * pitch[1])
 
 
 def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:

@@ -48,7 +48,7 @@ def stack(path: Path, size: int, shown: Path) -> Iterator[Callable[[Picture, str
         with telling(shown):
             writer.write(
                 picture,
-                # without it three or four pages are taken for the colours of one picture
+                # stated, not guessed: three or four planes may pass for colours
                 photometric="minisblack",
                 compression="zlib",
                 contiguous=False,
