@@ -24,7 +24,7 @@ from maskforge.units import (
     shown,
 )
 
-METHODS = ("simple", "ifta")
+METHODS = ("simple", "ifta", "dual")
 """Designs that a bench may ask for, the default last."""
 
 ALPHABETS = ("binary", "levels", "table", "continuous")

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import factorial
 
 import numpy as np
@@ -116,6 +117,20 @@ def lp_target(basis: Basis, label: str, orientation: float = 0.0) -> Target:
     return Target(label, orientation, vector)
 
 
+def rotated(basis: Basis, vector: Complex, angle: float) -> Complex:
+    """The vector (K,) of a field turned by `angle` degrees, counter-clockwise."""
+    out = np.array(vector, dtype=complex)
+    sines = {mode.label: mode.index for mode in basis if mode.part == "sin"}
+    for mode in basis:
+        if mode.part == "cos":
+            first, second = mode.index, sines[mode.label]
+            turn = mode.l * np.deg2rad(angle)
+            cos, sin = np.cos(turn), np.sin(turn)
+            out[first] = cos * vector[first] - sin * vector[second]
+            out[second] = sin * vector[first] + cos * vector[second]
+    return out
+
+
 def parse_lg(label: str) -> tuple[int, int]:
     """Radial index p and signed azimuthal index l of a label like LG0+1."""
     match = re.fullmatch(r"LG(\d+)([+-]\d+)", label)
@@ -173,9 +188,15 @@ def gaussian_waist(basis: Basis) -> float:
     return float(found.x)
 
 
+@lru_cache(maxsize=8)
+def _extent(basis: Basis) -> float:
+    """Radius in m outside of which no mode has more than 1e-12 of its power."""
+    return max(mode.radial.field.radius_enclosing(1e-12) for mode in basis)
+
+
 def _radial_rule(basis: Basis, reach: float) -> tuple[Real, Real]:
     """Gauss points and weights (r included) out to where the modes and `reach` have died."""
-    end = max(6 * reach, *(mode.radial.field.radius_enclosing(1e-12) for mode in basis))
+    end = max(6 * reach, _extent(basis))
     x, w = np.polynomial.legendre.leggauss(24)
     edges = np.linspace(0, end, 1 + int(np.ceil(8 * end / reach)))
     half = np.diff(edges)[:, None] / 2

@@ -165,10 +165,11 @@ def _check_window(modulator: Modulator, scale: float, fiber: Fiber, wavelength: 
     half_window = scale / (2 * pitch)
     core = fiber.profile.core_radius
     if half_window < core:
+        least = np.ceil(1e5 * 2 * pitch * core / wavelength) / 100
         raise BenchError(
             f"[lens] focal_length_mm = {1e3 * scale / wavelength:g}: pixels of "
             f"{1e6 * pitch:g} um reach {1e6 * half_window:.3g} um of the facet, less than the core "
-            f"radius of {1e6 * core:g} um; at least {1e3 * 2 * pitch * core / wavelength:.3g} mm do"
+            f"radius of {1e6 * core:g} um; at least {least:g} mm do"
         )
 
 

@@ -101,6 +101,15 @@ class Alphabet:
             return np.asarray(corners[place % angles.size])
         return np.asarray(corners[np.searchsorted(angles, angle, side="right") - 1])
 
+    def runner_up(self, direction: NDArray[np.complexfloating]) -> NDArray[np.intp]:
+        """The corner next to the supporting one, across the nearer boundary of its sector."""
+        angles, corners = self._sectors
+        angle = np.angle(direction)
+        place = np.searchsorted(angles, angle, side="right") - 1
+        before = np.mod(angle - angles[place], 2 * np.pi)
+        after = np.mod(angles[(place + 1) % angles.size] - angle, 2 * np.pi)
+        return np.asarray(corners[(place + np.where(before < after, -1, 1)) % angles.size])
+
     def nearest(self, wanted: NDArray[np.complexfloating]) -> NDArray[np.intp]:
         """State nearest in the complex plane, for every element of `wanted`.
 

@@ -1,9 +1,10 @@
 """A design run: from a bench to its masks in play order, over processes."""
 
 import multiprocessing
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 
 from threadpoolctl import threadpool_limits
 
@@ -15,6 +16,9 @@ from maskforge.fiber.modes import solve
 from maskforge.fields import Basis, Target, basis_of
 from maskforge.launch import Launch, Prediction, predict, prepare
 from maskforge.modulator import emitted
+
+LONGEST_CHAIN = 12
+"""Masks that one process makes in a row: they wait for the earlier ones in memory."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,27 +67,43 @@ def finished_masks(ready: Prepared, *, jobs: int = 1) -> Iterator[Finished]:
     """
     if jobs < 1:
         raise BenchError(f"--jobs = {jobs}: at least 1 process")
-    indices = range(len(ready.targets))
-    if jobs == 1 or len(indices) == 1:
+    chains = chains_of(ready.targets)
+    if jobs == 1 or len(chains) == 1:
         with threadpool_limits(1):
-            for index in indices:
-                yield _finished(ready, index)
+            for chain in chains:
+                yield from _chained(ready, chain)
         return
     # spawn: a forked child would share locks of threaded libraries in an unknown state
     pool = ProcessPoolExecutor(
-        min(jobs, len(indices)),
+        min(jobs, len(chains)),
         mp_context=multiprocessing.get_context("spawn"),
         initializer=_start_worker,
         initargs=(ready.bench,),
     )
     try:
-        yield from pool.map(_work, indices)
+        for finished in pool.map(_work, chains):
+            yield from finished
     finally:
         pool.shutdown(cancel_futures=True)
 
 
-def _finished(ready: Prepared, index: int) -> Finished:
-    part, target, launch = ready.bench.design, ready.targets[index], ready.launch
+def chains_of(targets: Sequence[Target]) -> list[range]:
+    """Runs of orientations of one label, which start from each other, cut at LONGEST_CHAIN."""
+    starts = [
+        index
+        for index, target in enumerate(targets)
+        if index == 0 or target.name != targets[index - 1].name
+    ]
+    whole = [range(a, b) for a, b in pairwise([*starts, len(targets)])]
+    return [
+        chain[first : first + LONGEST_CHAIN]
+        for chain in whole
+        for first in range(0, len(chain), LONGEST_CHAIN)
+    ]
+
+
+def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
+    part, launch = ready.bench.design, ready.launch
     settings = Settings(
         window_factor=part.window_factor,
         iterations=part.iterations,
@@ -91,10 +111,13 @@ def _finished(ready: Prepared, index: int) -> Finished:
         start=part.start,
         seed=part.seed,
     )
-    made = design(Problem(launch, target, part.purity), part.method, settings=settings)
-    return Finished(
-        index, target, made, predict(launch, target, emitted(launch.modulator, made.states))
-    )
+    made: Design | None = None
+    for index in chain:
+        target = ready.targets[index]
+        problem = Problem(launch, target, part.purity)
+        made = design(problem, part.method, settings=settings, previous=made)
+        factors = emitted(launch.modulator, made.states)
+        yield Finished(index, target, made, predict(launch, target, factors))
 
 
 _worker: list[Prepared] = []
@@ -105,5 +128,5 @@ def _start_worker(bench: Bench) -> None:
     _worker.append(prepared(bench))
 
 
-def _work(index: int) -> Finished:
-    return _finished(_worker[0], index)
+def _work(chain: range) -> list[Finished]:
+    return list(_chained(_worker[0], chain))

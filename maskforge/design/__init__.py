@@ -2,18 +2,32 @@
 
 from collections.abc import Callable, Mapping
 
+from maskforge.design.dual import dual
 from maskforge.design.ifta import ifta
 from maskforge.design.problem import Design, Problem, Settings
 from maskforge.design.simple import simple
 from maskforge.errors import BenchError
 
-METHODS: Mapping[str, Callable[[Problem, Settings], Design]] = {"simple": simple, "ifta": ifta}
+METHODS: Mapping[str, Callable[[Problem, Settings, Design | None], Design]] = {
+    "simple": simple,
+    "ifta": ifta,
+    "dual": dual,
+}
 
-__all__ = ["METHODS", "Design", "Problem", "Settings", "design", "ifta", "simple"]
+__all__ = ["METHODS", "Design", "Problem", "Settings", "design", "dual", "ifta", "simple"]
 
 
-def design(problem: Problem, method: str, *, settings: Settings | None = None) -> Design:
-    """The mask of a problem by one of METHODS; BenchError for another name."""
+def design(
+    problem: Problem,
+    method: str,
+    *,
+    settings: Settings | None = None,
+    previous: Design | None = None,
+) -> Design:
+    """The mask of a problem by one of METHODS; BenchError for another name.
+
+    `previous`, of another orientation of the same label, may be a start.
+    """
     if method not in METHODS:
         raise BenchError(f"method = {method}: one of {', '.join(METHODS)}")
-    return METHODS[method](problem, settings or Settings())
+    return METHODS[method](problem, settings or Settings(), previous)

@@ -106,7 +106,9 @@ def window_of(launch: Launch, factor: float) -> Window:
     )
 
 
-def ifta(problem: Problem, settings: Settings | None = None) -> Design:
+def ifta(
+    problem: Problem, settings: Settings | None = None, previous: Design | None = None
+) -> Design:
     """The mask whose window holds the target's field, scaled, and noise outside.
 
     Without a given amplitude the largest is searched that reaches the asked purity, with the pixels

@@ -3,11 +3,20 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from maskforge.errors import BenchError
 from maskforge.fields import Target
 from maskforge.launch import Launch
 from maskforge.modulator import Complex, Levels
+
+Field = NDArray[np.complexfloating]
+
+PHASES = 24
+"""Overall phases tried: a multiple of 2, 3, 4, 6 and 8 levels, 15 degrees apart."""
+
+SAMPLED = 16384
+"""Pixels on which they are compared, spread evenly over the mask."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +50,15 @@ class Settings:
 
 
 @dataclass(frozen=True, eq=False)
+class Certificate:
+    """Proof of a bound: the dual's `multipliers` (K,) for a target and a purity."""
+
+    target: Target
+    purity: float
+    multipliers: Complex
+
+
+@dataclass(frozen=True, eq=False)
 class Design:
     """A mask: `states` (rows, columns), y up, indices into the modulator's alphabet.
 
@@ -53,26 +71,30 @@ class Design:
     reached: bool
     status: str
     bound: float | None = None
+    certificate: Certificate | None = None
 
 
-def turned(launch: Launch, back: Complex) -> Complex:
+def turned(launch: Launch, back: Field) -> Field:
     """The back-propagated target `back` with its free overall phase set for the alphabet.
 
-    The phases tried lie along and between the alphabet's directions, counted from the phase that
-    makes the field as real as can be; the one with the largest sum of supports is kept, which is
-    the coupling that the simple mask gets.
+    Of PHASES around the full turn, begun where the field is as real as can be along the alphabet's
+    longest direction, the one with the largest sum of supports (on some of the pixels) is kept:
+    that sum is the coupling that the simple mask gets.
     """
     alphabet = launch.modulator.alphabet
     spread = alphabet.values - alphabet.values.mean()
     along = float(np.angle(spread[np.argmax(np.abs(spread))]))
     first = along - 0.5 * float(np.angle(np.sum(back**2)))
-    steps = np.pi / 2 if alphabet.is_line else np.pi / max(len(alphabet.hull), 2)
-    tried = [back * np.exp(1j * (first + k * steps)) for k in (0, 1)]
-    gains = [float(np.sum(np.real(np.conj(v) * supported(launch, v)))) for v in tried]
-    return np.asarray(tried[int(np.argmax(gains))])
+    some = back.ravel()[:: max(1, back.size // SAMPLED)]
+    tried = np.exp(1j * (first + 2 * np.pi * np.arange(PHASES) / PHASES))
+    gains = [
+        np.real(np.vdot(some * turn, alphabet.values[alphabet.support(some * turn)]))
+        for turn in tried
+    ]
+    return np.asarray(back * tried[int(np.argmax(gains))])
 
 
-def supported(launch: Launch, back: Complex) -> Complex:
+def supported(launch: Launch, back: Field) -> Complex:
     """Values (rows, columns) of the alphabet that lie furthest along `back` on every pixel."""
     alphabet = launch.modulator.alphabet
     return np.asarray(alphabet.values[alphabet.support(back)], dtype=complex)

@@ -2,18 +2,29 @@
 
 import numpy as np
 
-from maskforge.design.problem import Design, Problem, Settings, turned
+from maskforge.design.problem import Design, Problem, Settings, supported, turned
 from maskforge.launch import back_propagated, predict
 from maskforge.modulator import emitted
 
+TURNS, AGREED = 20, 1e-6
+"""Turns of the overall phase at most, and how small (rad) the last one is."""
 
-def simple(problem: Problem, settings: Settings | None = None) -> Design:
-    """Every pixel takes the state that adds most to the target's coupling.
 
-    No mask of a lossless alphabet launches more of the target; its purity is what comes.
+def simple(
+    problem: Problem, settings: Settings | None = None, previous: Design | None = None
+) -> Design:
+    """Every pixel takes the state that adds most to the target's coupling, whatever the purity.
+
+    For one overall phase of the target no mask launches more of it; the phase is then turned to
+    that of the coupling found, which can only raise it, until the two agree.
     """
     launch = problem.launch
     back = turned(launch, back_propagated(launch, problem.target.vector))
+    for _ in range(TURNS):
+        turn = float(np.angle(np.vdot(back, supported(launch, back))))
+        if abs(turn) < AGREED:
+            break
+        back = back * np.exp(1j * turn)
     states = launch.modulator.alphabet.support(back).astype(np.uint16)
     found = predict(launch, problem.target, emitted(launch.modulator, states))
     reached = found.purity >= problem.purity

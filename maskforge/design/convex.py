@@ -1,0 +1,206 @@
+"""The dual of a mask design in its multipliers, smoothed, and Newton's method on it.
+
+Maximising Re<t, c> over the hull of the alphabet's values with |c - t<t, c>| <= kappa Re<t, c> has
+the convex dual (Boyd and Vandenberghe, Convex Optimization, sec. 5.1)
+
+    F(z) = Re<mu, c0> + sum over pixels of h(conj(a_x w_x) mu),  mu = (1 + kappa |z|) t - z
+
+with z orthogonal to t, whose gradient is kappa Re<t, c> z/|z| - (c - t<t, c>): at the minimum the
+purity is met with equality.  h, the support function of the hull, has kinks; each |x| in it becomes
+sqrt(x^2 + d^2), d shrinking.  Complex vectors stand as (Re, Im), 2 K long, so that Re<a, b> is a product of reals.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+FastReal = NDArray[np.float32]
+
+STEPS = 12
+"""Newton steps at one smoothing; four or five are usual."""
+
+DECREMENT = 1e-5
+"""Of F, for blocks of pixels, which are no better than this."""
+
+SUFFICIENT = 1e-4
+"""Armijo's share of the promised decrease (Nocedal and Wright, Numerical Optimization, 3.1)."""
+
+NEGLIGIBLE = 1e-3
+"""Terms of a curvature below this share of the largest are left out of the second derivative."""
+
+
+def real_of(vector: Complex) -> Real:
+    return np.concatenate([vector.real, vector.imag])
+
+
+def complex_of(vector: Real) -> Complex:
+    half = vector.size // 2
+    return np.asarray(vector[:half] + 1j * vector[half:])
+
+
+SOFT = 3e-3
+"""|z| stands as sqrt(|z|^2 + SOFT^2), or Newton's method sticks to the cone's tip at z = 0.  Any
+nu above |z| gives a bound; this one costs it at most kappa SOFT of Re<t, c>, 1e-4 at 0.999.
+"""
+
+
+def _length(point: Real) -> float:
+    return float(np.sqrt(point @ point + SOFT**2))
+
+
+@dataclass(frozen=True, eq=False)
+class Side:
+    """One target and purity: t (2 K,), the complement of t and i t (2 K, 2 K - 2), and kappa."""
+
+    target: Real
+    complement: Real
+    kappa: float
+
+    def multipliers(self, point: Real) -> Real:
+        """mu (2 K,) of z, given in the complement's coordinates (2 K - 2,)."""
+        slack = 1 + self.kappa * _length(point)
+        return np.asarray(slack * self.target - self.complement @ point)
+
+    def point(self, multipliers: Real) -> Real:
+        """z of multipliers, which it turns and scales so that `multipliers` gives them back."""
+        point = -(self.complement.T @ multipliers)
+        along = float(self.target @ multipliers) - self.kappa * float(np.linalg.norm(point))
+        return np.asarray(point / along)
+
+    def turned(self, angle: float) -> "Side":
+        """The same side for the target times exp(i angle)."""
+        whole = np.column_stack([self.target, self.complement])
+        half = len(whole) // 2
+        turn = np.exp(1j * angle) * (whole[:half] + 1j * whole[half:])
+        both = np.vstack([turn.real, turn.imag])
+        return Side(both[:, 0].copy(), np.ascontiguousarray(both[:, 1:]), self.kappa)
+
+    def reduced(self, changes: FastReal) -> FastReal:
+        """Changes of couplings (n, 2 K) in the complement's coordinates (n, 2 K - 2)."""
+        return np.ascontiguousarray(changes @ self.complement.astype(np.float32))
+
+    def gradient(self, point: Real, couplings: Real) -> Real:
+        """Of F at `point`, whose mask has `couplings` (2 K,)."""
+        outward = point / _length(point)
+        along = self.kappa * float(self.target @ couplings)
+        return np.asarray(along * outward - self.complement.T @ couplings)
+
+    def curvature(self, point: Real, couplings: Real, inner: Real) -> Real:
+        """Second derivative of F from that in the multipliers, `inner` (2 K, 2 K)."""
+        length = _length(point)
+        outward = point / length
+        slope = self.kappa * np.outer(self.target, outward) - self.complement
+        along = self.kappa * max(float(self.target @ couplings), 0.0) / length
+        cone = along * (np.eye(point.size) - np.outer(outward, outward))
+        return np.asarray(slope.T @ inner @ slope + cone)
+
+
+def side_of(target: Complex, purity: float) -> Side:
+    """The side conditions of a unit target (K,) and an asked purity."""
+    full, _ = np.linalg.qr(np.column_stack([target, np.eye(target.size)]))
+    rest = full[:, 1 : target.size]
+    complement = np.block([[rest.real, -rest.imag], [rest.imag, rest.real]])
+    return Side(real_of(target), complement, float(np.sqrt(1 / purity - 1)))
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """F's pixels: radius * sum of |x|, x = real . mu + offset (+ i imag . mu), and `fixed` . mu.
+
+    `real`, `imag` (n, 2 K): without `imag` the terms are kinks of a line, with it of a disc.
+    """
+
+    real: FastReal
+    imag: FastReal | None
+    radius: float
+    fixed: Real
+    offset: FastReal | None = None
+
+    def value(self, multipliers: Real, width: float) -> tuple[float, Real]:
+        """Smoothed F and the couplings (2 K,), its gradient in the multipliers."""
+        x, y, size = self._terms(multipliers, width)
+        total = float(self.fixed @ multipliers) + self.radius * float(size.sum(dtype=np.float64))
+        slope = (x / size) @ self.real
+        if y is not None and self.imag is not None:
+            slope = slope + (y / size) @ self.imag
+        return total, self.fixed + self.radius * slope.astype(np.float64)
+
+    def curvature(self, multipliers: Real, width: float) -> Real:
+        """Second derivative (2 K, 2 K) of the smoothed F in the multipliers."""
+        x, y, size = self._terms(multipliers, width)
+        sharp = np.float32(self.radius * width**2) / size**3
+        if y is None or self.imag is None:
+            return _weighted(self.real, sharp)
+        length = np.hypot(x, y)
+        dark = length < 1e-6 * width
+        whole = np.where(dark, np.float32(1), length)
+        cos, sin = (
+            np.where(dark, np.float32(1), x / whole),
+            np.where(dark, np.float32(0), y / whole),
+        )
+        around = cos[:, None] * self.imag - sin[:, None] * self.real
+        near = sharp > NEGLIGIBLE * sharp.max()
+        along = cos[near, None] * self.real[near] + sin[near, None] * self.imag[near]
+        flat = (np.float32(self.radius) / size).astype(np.float32)
+        return _weighted(around, flat) + _weighted(along, sharp[near])
+
+    def _terms(self, multipliers: Real, width: float) -> tuple[FastReal, FastReal | None, FastReal]:
+        fast = multipliers.astype(np.float32)
+        x = self.real @ fast
+        if self.offset is not None:
+            x += self.offset
+        if self.imag is None:
+            return x, None, np.sqrt(x * x + np.float32(width) ** 2)
+        y = self.imag @ fast
+        return x, y, np.sqrt(x * x + y * y + np.float32(width) ** 2)
+
+
+def _weighted(rows: FastReal, weights: FastReal) -> Real:
+    near = weights > NEGLIGIBLE * weights.max()
+    part, some = (rows, weights) if near.all() else (rows[near], weights[near])
+    return np.asarray(part.T @ (some[:, None] * part), dtype=np.float64)
+
+
+def newton(
+    model: Model, side: Side, point: Real, width: float, *, decrement: float = DECREMENT
+) -> tuple[Real, Real]:
+    """(point, second derivative) where the smoothed F is least, or where it no longer falls.
+
+    A step that promises less than `decrement` of F ends the search.
+    """
+    value, couplings = model.value(side.multipliers(point), width)
+    for _ in range(STEPS):
+        gradient = side.gradient(point, couplings)
+        curvature = side.curvature(
+            point, couplings, model.curvature(side.multipliers(point), width)
+        )
+        step = -solved(curvature, gradient)
+        promised = -float(gradient @ step)
+        if promised < decrement * abs(value):
+            break
+        share = 1.0
+        while share > 1e-3:
+            tried = point + share * step
+            lower, slope = model.value(side.multipliers(tried), width)
+            if lower <= value - SUFFICIENT * share * promised:
+                break
+            share /= 2
+        else:
+            break
+        point, value, couplings = tried, lower, slope
+    return point, curvature
+
+
+def solved(matrix: Real, right: Real) -> Real:
+    """matrix^-1 right for a matrix that is positive but for rounding: single precision fed it."""
+    shift = 1e-6 * float(np.trace(matrix)) / right.size
+    while True:
+        try:
+            factor = cho_factor(matrix + shift * np.eye(right.size))
+            return np.asarray(cho_solve(factor, right))
+        except LinAlgError:
+            shift *= 10

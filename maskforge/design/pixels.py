@@ -1,0 +1,74 @@
+"""What single pixels do to the couplings: w_k at any pixel, from one radial table per label.
+
+LP modes are separable, so w_k(x) is a radial function of the label times 1, cos(l theta) or
+sin(l theta).  The pixel's envelope is taken at the fibre's axis: right to about 1 %, which is what
+choosing pixels needs; couplings that count come from the full model.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.design.draft import Fast, FastReal, draft_of
+from maskforge.fields import sampled
+from maskforge.launch import Launch, pixel_field
+
+RADII = 4096
+"""Radii of the table: the nearest one is off by less than 1e-4 of the mask's half diagonal."""
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """`radial` (RADII, labels) complex64 at radii `step` m apart; per mode its label and l.
+
+    `weight` (rows, columns): |a_x| times the length of w(x), what a pixel can move at most.
+    """
+
+    radial: Fast
+    step: float
+    label: NDArray[np.intp]
+    order: NDArray[np.intp]
+    is_sin: NDArray[np.bool_]
+    weight: FastReal
+
+
+@lru_cache(maxsize=2)
+def table_of(launch: Launch) -> Table:
+    """The radial table of a launch."""
+    u = draft_of(launch).u
+    first = [mode for mode in launch.basis if mode.part != "sin"]
+    place = {mode.label: index for index, mode in enumerate(first)}
+    # along +x the transform in y is a plain sum
+    profile = sampled(launch.basis, u, u)[[mode.index for mode in first]].sum(axis=1)
+    centre = np.zeros(1)
+    field = float(pixel_field(launch.modulator, launch.centre, launch.scale, centre, centre)[0, 0])
+    step = float(np.hypot(launch.x[-1], launch.y[-1])) / (RADII - 1)
+    turns = np.exp(-2j * np.pi / launch.scale * np.outer(u, np.arange(RADII) * step))
+    radial = (-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).T.astype(np.complex64)
+    length = np.sqrt((np.abs(radial) ** 2).sum(axis=1))
+    nearest = np.rint(np.hypot(launch.x, launch.y[:, None]) / step).astype(np.intp)
+    return Table(
+        radial=radial,
+        step=step,
+        label=np.array([place[mode.label] for mode in launch.basis]),
+        order=np.array([mode.l for mode in launch.basis]),
+        is_sin=np.array([mode.part == "sin" for mode in launch.basis]),
+        weight=(np.abs(launch.incident) * length[nearest]).astype(np.float32),
+    )
+
+
+def pixel_couplings(launch: Launch, pixels: NDArray[np.intp]) -> Fast:
+    """a_x w_k(x), (len(pixels), K), of pixels given by their index in the flattened mask."""
+    table = table_of(launch)
+    row, column = np.divmod(pixels, launch.x.size)
+    x, y = launch.x[column], launch.y[row]
+    radius = np.hypot(x, y)
+    turn = ((x + 1j * y) / np.maximum(radius, 1e-12)).astype(np.complex64)
+    turns = np.ones((int(table.order.max()) + 1, pixels.size), dtype=np.complex64)
+    np.cumprod(np.broadcast_to(turn, turns[1:].shape), axis=0, out=turns[1:])
+    angular = np.where(table.is_sin[:, None], turns.imag[table.order], turns.real[table.order])
+    radial = table.radial[np.rint(radius / table.step).astype(np.intp)][:, table.label]
+    light = launch.incident.ravel()[pixels].astype(np.complex64)
+    return np.asarray(light[:, None] * radial * angular.T)

@@ -1,0 +1,184 @@
+"""The last pixels: which of the undecided ones change state, so that the couplings come out right.
+
+A pixel is undecided where another state costs the design little: at a kink of the alphabet's
+support function, where ties may not all fall one way, or where there is hardly any light.  Changing
+it moves the couplings by a known small vector, so thousands of them are tried by products alone.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.design.convex import FastReal, Model, Real, Side, newton, real_of
+from maskforge.design.draft import Fast
+from maskforge.design.pixels import pixel_couplings, table_of
+from maskforge.launch import Launch, couplings
+from maskforge.modulator import Alphabet, Levels, emitted
+
+FEW, MANY = 8192, 65536
+"""Pixels that may change: in a pass that flips single ones, in one that solves for them all."""
+
+PASSES = 8
+"""Each begins with the full model's couplings, since single pixels are known to 1 % only."""
+
+FEW_CORNERS = 8
+"""With more corners the next state is too near to matter, and the opposite one is tried."""
+
+ROUNDS = 300
+MOST_AT_ONCE = 4096
+
+LARGE = 1.5e-2
+"""Of the target's coupling: to move the rest by more, thousands of pixels have to change."""
+
+TOO_STRONG, TOO_WEAK = 1 / 8, 1 / 800
+"""Of the residual: in K dimensions a much larger change seldom shortens it, a smaller one hardly."""
+
+MARGIN = 6e-4
+"""Of the target's coupling: as much of the unwanted coupling allowed is left unused."""
+
+LARGEST_MARGIN = 0.3
+"""Of what is allowed."""
+
+SETTLING = (1.0, 0.2)
+"""Smoothing of the undecided pixels, in their median cost."""
+
+PRECISE = 1e-8
+
+
+@dataclass(frozen=True, eq=False)
+class Undecided:
+    """`pixels` (m,) that may go to the states `other`, which changes c by `change` (m, 2 K) and
+    costs the relaxed problem `cost` (m,)."""
+
+    pixels: NDArray[np.intp]
+    other: NDArray[np.intp]
+    change: FastReal
+    cost: FastReal
+
+
+def alternatives(alphabet: Alphabet, direction: Fast) -> NDArray[np.intp]:
+    """The state to take instead of the supporting one: the next, or the opposite."""
+    if len(alphabet.hull) > FEW_CORNERS:
+        return alphabet.support(-direction)
+    return alphabet.runner_up(direction)
+
+
+def undecided(
+    launch: Launch, back: Fast, states: NDArray[np.integer], count: int, residual: float
+) -> Undecided:
+    """The `count` pixels whose other state costs least for what it moves.
+
+    Where there is a choice, those whose change suits a `residual` of this length.
+    """
+    alphabet = launch.modulator.alphabet
+    values = alphabet.values.astype(np.complex64)
+    first = alphabet.support(back)
+    other = np.where(states == first, alternatives(alphabet, back), first)
+    cost = np.real(np.conj(back) * (values[states] - values[other]))
+    weight = table_of(launch).weight
+    strongest = min(float(weight.max()), TOO_STRONG * residual)
+    fit = (weight <= strongest) & (weight > TOO_WEAK * strongest)
+    rank = np.where(fit, cost / np.where(fit, weight, 1), np.inf).ravel()
+    count = min(count, int(np.count_nonzero(fit)))
+    pixels = np.argpartition(rank, count - 1)[:count]
+    moved = values[other.ravel()[pixels]] - values[states.ravel()[pixels]]
+    change = pixel_couplings(launch, pixels) * moved[:, None]
+    return Undecided(
+        pixels,
+        other.ravel()[pixels],
+        np.hstack([change.real, change.imag]),
+        cost.ravel()[pixels].astype(np.float32),
+    )
+
+
+def dithered(
+    side: Side, point: Real, found: Real, open_pixels: Undecided, rng: np.random.Generator
+) -> NDArray[np.bool_]:
+    """Which changes to make where thousands are needed; `found` (2 K,): the couplings now.
+
+    With every other pixel as it is, F is minimised again, so that the cheapest changes are found;
+    what stays between two states is drawn with the share that each has.
+    """
+    half = 0.5 * open_pixels.change
+    offset = -0.5 * open_pixels.cost - half @ side.multipliers(point).astype(np.float32)
+    model = Model(half, None, 1.0, found + half.sum(axis=0, dtype=np.float64), offset)
+    middle = float(np.median(open_pixels.cost)) / 2
+    for width in SETTLING:
+        point, _ = newton(model, side, point, width * middle, decrement=PRECISE)
+    x = half @ side.multipliers(point).astype(np.float32) + offset
+    share = 0.5 + 0.5 * x / np.hypot(x, np.float32(SETTLING[-1] * middle))
+    return np.asarray(rng.random(share.size) < share)
+
+
+def flipped(residual: Real, changes: FastReal, wanted: float) -> NDArray[np.bool_]:
+    """Which changes (m, n) to make so that `residual` (n,) gets shorter than `wanted`, greedily.
+
+    Each round makes those that shorten it most, as many at once as still help together.
+    """
+    done = np.zeros(len(changes), dtype=bool)
+    signed = changes.copy()
+    squares = np.einsum("ij,ij->i", changes, changes)
+    for _ in range(ROUNDS):
+        length = float(np.linalg.norm(residual))
+        if length <= wanted:
+            break
+        gain = 2 * (signed @ residual.astype(np.float32)) + squares
+        helpful = int(np.count_nonzero(gain < 0))
+        if helpful == 0:
+            break
+        some = min(max(helpful // 4, 32), helpful, MOST_AT_ONCE)
+        few = np.argpartition(gain, some - 1)[:some]
+        order = few[np.argsort(gain[few])]
+        paths = residual + np.cumsum(signed[order], axis=0, dtype=np.float64)
+        lengths = np.einsum("ij,ij->i", paths, paths)
+        best = int(np.argmin(lengths))
+        residual = paths[best]
+        done[order[: best + 1]] ^= True
+        signed[order[: best + 1]] *= -1
+    return done
+
+
+def refined(
+    launch: Launch,
+    side: Side,
+    point: Real,
+    back: Fast,
+    states: NDArray[np.integer],
+    *,
+    seed: int = 0,
+) -> tuple[Levels, Real]:
+    """States with undecided pixels changed until the full model finds the side's purity.
+
+    Returns the purest states found and their couplings (2 K,).  `point` says where in the
+    complement the rest that the purity allows should lie; `back` is what the states follow.
+    """
+    states = np.asarray(states, dtype=np.uint16).copy()
+    rng = np.random.default_rng(seed)
+    best: tuple[float, Levels, Real] = np.inf, states, np.zeros(side.target.size)
+    before = np.inf
+    outward = point / max(float(np.linalg.norm(point)), 1e-300)
+    for _ in range(PASSES):
+        found = real_of(couplings(launch, emitted(launch.modulator, states)))
+        rest = side.complement.T @ found
+        missed = float(np.linalg.norm(rest))
+        # the target's power counts with either phase; the rest is what the complement holds
+        wanted = float(np.sqrt(max(found @ found - missed**2, 1e-300)))
+        if missed / wanted < best[0]:
+            best = missed / wanted, states.copy(), found
+        if missed <= side.kappa * wanted:
+            break
+        allowed = side.kappa * wanted
+        spare = float(min(MARGIN * wanted, LARGEST_MARGIN * allowed))
+        residual = rest - (allowed - spare) * outward
+        length = float(np.linalg.norm(residual))
+        if length > LARGE * wanted or length > before / 2 > spare:
+            some = undecided(launch, back, states, MANY, np.inf)
+            change = dithered(side, point, found, some, rng)
+            before = np.inf
+        else:
+            some = undecided(launch, back, states, FEW, length)
+            change = flipped(residual, side.reduced(some.change), spare / 2)
+            before = length
+        states.ravel()[some.pixels[change]] = some.other[change]
+    return best[1], best[2]

@@ -1,0 +1,89 @@
+"""Small benches that the tests share."""
+
+import math
+from functools import lru_cache
+from typing import Any
+
+from maskforge.fiber import (
+    SILICA,
+    Fiber,
+    fiber_of_indices,
+    germania_doped,
+    germania_fraction,
+    power_law,
+    solve,
+    step,
+)
+from maskforge.fields import Basis, basis_of
+from maskforge.launch import Launch, prepare
+from maskforge.modulator import Alphabet, Carrier, Modulator, continuous
+from maskforge.optics import Light
+
+WAVELENGTH = 1.55e-6
+FOCAL_LENGTH = 16e-3
+SCALE = WAVELENGTH * FOCAL_LENGTH
+
+MODE_WAIST = 8e-6
+"""Of the parabola's LP01, on the facet."""
+
+MASK_WAIST = SCALE / (math.pi * MODE_WAIST)
+"""Of the same mode on the modulator; Kogelnik and Li, Appl. Opt. 5, 1550 (1966)."""
+
+POINT = 1e-8
+"""Fill factor of pixels so small that their envelope is 1: couplings are then POINT times the plain
+sum over pixel centres, which for smooth fields is the integral to rounding."""
+
+
+@lru_cache(maxsize=8)
+def parabola(groups: int) -> tuple[Fiber, Basis]:
+    """The first groups of a parabola so deep (V = 60) that its modes are Laguerre-Gauss to 1e-8."""
+    v, cladding = 60.0, 1.444
+    radius = MODE_WAIST * math.sqrt(v / 2)  # w^2 = 2 a^2 / V
+    na = v * WAVELENGTH / (2 * math.pi * radius)
+    fiber = fiber_of_indices(power_law(radius, 2.0), WAVELENGTH, math.hypot(cladding, na), cladding)
+    return fiber, basis_of(solve(fiber, groups=groups))
+
+
+@lru_cache(maxsize=8)
+def graded_50(groups: int | None = None) -> tuple[Fiber, Basis]:
+    """Core 50 um, NA 0.2, 1550 nm."""
+    core = math.hypot(SILICA.index(WAVELENGTH), 0.2)
+    glass = germania_doped(germania_fraction(WAVELENGTH, core))
+    fiber = Fiber(
+        power_law(25e-6, 2.0),
+        WAVELENGTH,
+        core,
+        SILICA.index(WAVELENGTH),
+        glass.group_index(WAVELENGTH),
+        SILICA.group_index(WAVELENGTH),
+    )
+    return fiber, basis_of(solve(fiber, groups=groups))
+
+
+@lru_cache(maxsize=2)
+def step_of(v: float) -> tuple[Fiber, Basis]:
+    """Step index, NA 0.14."""
+    radius = v * WAVELENGTH / (2 * math.pi * 0.14)
+    fiber = fiber_of_indices(step(radius), WAVELENGTH, math.hypot(1.444, 0.14), 1.444)
+    return fiber, basis_of(solve(fiber))
+
+
+def beam(rho: float = 1.0, **changes: Any) -> Light:
+    """A round beam of `rho` times the parabola's waist on the modulator."""
+    return Light(WAVELENGTH, (rho * MASK_WAIST, rho * MASK_WAIST), **changes)
+
+
+def on_parabola(
+    light: Light,
+    *,
+    groups: int = 3,
+    shape: tuple[int, int] = (128, 128),
+    pitch: float = MASK_WAIST / 12,
+    alphabet: Alphabet | None = None,
+    carrier: Carrier | None = None,
+    fill_factor: float = POINT,
+) -> Launch:
+    """Light and pixels in front of the deep parabola."""
+    fiber, basis = parabola(groups)
+    modulator = Modulator(shape, pitch, alphabet or continuous(), fill_factor=fill_factor)
+    return prepare(light, modulator, carrier or Carrier(), FOCAL_LENGTH, fiber, basis)
