@@ -4,7 +4,7 @@ import os
 import re
 import sys
 from collections.abc import Callable, Generator, Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Annotated, cast
 
@@ -13,22 +13,29 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from maskforge import __version__, handoff
 from maskforge import bench as benches
+from maskforge import tradeoff as trading
 from maskforge.bench import Bench
 from maskforge.errors import BenchError, MaskforgeError
 from maskforge.fiber.modes import solve
+from maskforge.fields import Target
 from maskforge.printed import (
     MODE_COLUMNS,
+    POINT_COLUMNS,
     Outcome,
     counted,
     fields_of,
     mode_cells,
+    outcome_of,
     plain_console,
+    point_cells,
     print_modes,
     print_outcomes,
+    print_points,
     print_table,
     say,
     table_of,
 )
+from maskforge.report import format_of, tradeoff_figure
 from maskforge.run import Finished, Prepared, finished_masks, prepared
 from maskforge.safety import CAUTION
 from maskforge.units import one_line
@@ -76,6 +83,15 @@ def _reason(error: BaseException) -> str:
 def _failed(text: str, code: int = BAD_INPUT) -> int:
     print(one_line(text), file=sys.stderr)
     return code
+
+
+@contextmanager
+def _interruptible(text: str) -> Iterator[None]:
+    """Tells of an interrupt; the parser would end on it without a word."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise typer.Exit(_failed(text, INTERRUPTED)) from None
 
 
 def _close_output() -> None:
@@ -172,18 +188,16 @@ def design(
 ) -> None:
     """Design the masks of a bench and write them as one set.
 
-    The set is masks.tif, manifest.json, masks.csv, coupling.csv and coupling.npz.  An earlier set
-    in the folder is replaced once the new one is whole; other files there are kept.  Up to 40
-    masks are listed one by one; of more, the worst and the median of each label.
+    The set is masks.tif, manifest.json, masks.csv, coupling.csv and coupling.npz, with the proofs
+    of the bounds in certificate.npz.  Gap: 1 - efficiency/bound.  An earlier set in the folder is
+    replaced once the new one is whole; other files there are kept.  Up to 40 masks are listed one
+    by one; of more, the worst and the median of each label.
     """
     wanted = None if labels is None else _labels(labels)
     bench = benches.load(bench_name, method=method, labels=wanted, orientations=orientations)
     place = Path("out") / bench.name if out is None else out
-    try:
+    with _interruptible("interrupted; the earlier set is untouched"):
         outcomes = _designed(bench, place, jobs)
-    except KeyboardInterrupt:
-        _failed("interrupted; the earlier set is untouched", INTERRUPTED)
-        raise typer.Exit(INTERRUPTED) from None
     print_outcomes(outcomes, bench.design.purity)
     say(f"\n{counted(len(outcomes), 'mask')} in {place} (all of them in masks.csv)\n\n{CAUTION}")
     warning = benches.power_warning(bench)
@@ -226,7 +240,17 @@ def _watched(
     ready: Prepared, jobs: int, outcomes: list[Outcome]
 ) -> Generator[Finished, None, None]:
     """The masks as they get done, counted by a progress bar; notes down what the table tells."""
-    progress = Progress(
+    with _progress() as progress, closing(_generator(finished_masks(ready, jobs=jobs))) as masks:
+        task = progress.add_task("", total=len(ready.targets))
+        for mask in masks:
+            outcomes.append(outcome_of(mask))
+            yield mask
+            progress.advance(task)
+
+
+def _progress() -> Progress:
+    """A bar that goes away when done, and is not there where nobody looks."""
+    return Progress(
         TextColumn("designing"),
         BarColumn(),
         MofNCompleteColumn(),
@@ -235,12 +259,6 @@ def _watched(
         transient=True,
         disable=not sys.stderr.isatty(),
     )
-    with progress, closing(_generator(finished_masks(ready, jobs=jobs))) as masks:
-        task = progress.add_task("", total=len(ready.targets))
-        for mask in masks:
-            outcomes.append(_outcome(mask))
-            yield mask
-            progress.advance(task)
 
 
 def _generator(masks: Iterator[Finished]) -> Generator[Finished, None, None]:
@@ -248,18 +266,70 @@ def _generator(masks: Iterator[Finished]) -> Generator[Finished, None, None]:
     yield from masks
 
 
-def _outcome(mask: Finished) -> Outcome:
-    found, made = mask.prediction, mask.design
-    return Outcome(
-        mask.target.name,
-        float(mask.target.orientation),
-        made.method,
-        found.purity,
-        found.efficiency,
-        handoff.gap_of(found.efficiency, made.bound),
-        made.reached,
-        made.status,
-    )
+# --- tradeoff --------------------------------------------------------------------------------
+
+
+@app.command()
+def tradeoff(
+    bench_name: BenchName,
+    label: Annotated[str, typer.Argument(metavar="LABEL", help="One target, as in LP21.")],
+    orientation: Annotated[
+        float, typer.Option(metavar="DEG", help="Of an LP target, counter-clockwise from +x.")
+    ] = 0.0,
+    purity: Annotated[
+        str, typer.Option(metavar="LIST", help="Asked purities, between 0.5 and 1.")
+    ] = ",".join(f"{value:g}" for value in trading.PURITIES),
+    alphabets: Annotated[
+        str,
+        typer.Option(
+            metavar="LIST",
+            help="Of binary (0, 180 deg), numbers of levels over 360 deg, continuous, and own: "
+            "the bench's.",
+        ),
+    ] = ",".join(trading.WORDS),
+    csv: Annotated[
+        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option(help="Draw it into this file: .png, .svg or .pdf.")
+    ] = None,
+) -> None:
+    """Show what one target's efficiency is at several purities and pixel alphabets.
+
+    Bound: no mask of these pixels launches more at the asked purity.  Beside it what a designed
+    mask launches, by the full prediction.
+    """
+    asked = trading.purities_of(purity)
+    kind = None if figure is None else format_of(figure)
+    for path in filter(None, (csv, figure)):
+        handoff.check_place(path)
+    bench = benches.load(bench_name)
+    choices = trading.choices_of(alphabets, benches.modulator(bench).alphabet)
+    ready = prepared(bench)
+    target = trading.target_of(bench, ready.launch.basis, label, orientation)
+    with _interruptible("interrupted; nothing is written"):
+        points = _traded(ready, target, choices, asked)
+    title = f"{handoff.described(target.name, target.orientation)} on {bench.name}"
+    print_points(points)
+    picture = None if kind is None else tradeoff_figure(points, title, kind)
+    if csv is not None:
+        cells = [[target.name, target.orientation, *point_cells(point)] for point in points]
+        handoff.write_text(csv, handoff.csv_text(POINT_COLUMNS, cells))
+    if figure is not None and picture is not None:
+        handoff.write_bytes(figure, picture)
+
+
+def _traded(
+    ready: Prepared, target: Target, choices: Sequence[trading.Choice], asked: Sequence[float]
+) -> list[trading.Point]:
+    """The points, counted by a progress bar as they get done."""
+    points: list[trading.Point] = []
+    with _progress() as progress:
+        task = progress.add_task("", total=len(choices) * len(asked))
+        for point in trading.walked(ready.launch, target, choices, asked):
+            points.append(point)
+            progress.advance(task)
+    return points
 
 
 # --- modes -----------------------------------------------------------------------------------

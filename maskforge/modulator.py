@@ -94,6 +94,8 @@ class Alphabet:
         The maximiser of a linear function over the states is a corner of their convex hull,
         so it depends on the angle of `direction` alone.
         """
+        if self.is_line:
+            return np.asarray(np.where(self._along(direction) >= 0, self.hull[0], self.hull[1]))
         angles, corners = self._sectors
         angle = np.angle(direction)
         if self._even_step is not None:
@@ -101,8 +103,15 @@ class Alphabet:
             return np.asarray(corners[place % angles.size])
         return np.asarray(corners[np.searchsorted(angles, angle, side="right") - 1])
 
+    def _along(self, direction: NDArray[np.complexfloating]) -> NDArray[np.floating]:
+        """Component of `direction` along the states' line, from its second end to its first."""
+        line = self.values[self.hull[0]] - self.values[self.hull[1]]
+        return np.asarray(direction.real * line.real + direction.imag * line.imag)
+
     def runner_up(self, direction: NDArray[np.complexfloating]) -> NDArray[np.intp]:
         """The corner next to the supporting one, across the nearer boundary of its sector."""
+        if self.is_line:
+            return np.asarray(np.where(self._along(direction) >= 0, self.hull[1], self.hull[0]))
         angles, corners = self._sectors
         angle = np.angle(direction)
         place = np.searchsorted(angles, angle, side="right") - 1

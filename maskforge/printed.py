@@ -12,6 +12,8 @@ from rich.table import Table
 from maskforge import handoff
 from maskforge.fiber.modes import NEAR_CUTOFF, RadialMode
 from maskforge.launch import insertion_loss_db, unwanted_db
+from maskforge.run import Finished
+from maskforge.tradeoff import Point
 
 LONG_SET = 40
 """Masks up to which each one gets a row."""
@@ -77,6 +79,21 @@ class Outcome:
         return handoff.described(self.target, self.orientation)
 
 
+def outcome_of(mask: Finished) -> Outcome:
+    """What to tell of a finished mask."""
+    found, made = mask.prediction, mask.design
+    return Outcome(
+        mask.target.name,
+        float(mask.target.orientation),
+        made.method,
+        found.purity,
+        found.efficiency,
+        handoff.gap_of(found.efficiency, made.bound),
+        made.reached,
+        made.status,
+    )
+
+
 def print_outcomes(outcomes: Sequence[Outcome], asked: float) -> None:
     """The table of a set and, where masks are less pure than `asked` (a share), which and why."""
     gaps = any(outcome.gap is not None for outcome in outcomes)
@@ -111,7 +128,7 @@ def _each(outcomes: Sequence[Outcome], gaps: bool) -> Table:
             _percent(one.purity, 4),
             _unwanted(unwanted_db(one.purity)),
             f"{insertion_loss_db(one.efficiency):.3f}",
-            *([_percent(one.gap, 2)] if gaps else []),
+            *([_percent(one.gap, 4)] if gaps else []),
             "" if one.reached else "!",
         )
     return table
@@ -135,7 +152,7 @@ def _by_label(outcomes: Sequence[Outcome], gaps: bool) -> Table:
             *(f"{value:.3f}" for value in (max(losses), median(losses))),
         ]
         if gaps:
-            cells += [_percent(pick(excess), 2) if excess else "-" for pick in (max, median)]
+            cells += [_percent(pick(excess), 4) if excess else "-" for pick in (max, median)]
         missed = sum(not one.reached for one in own)
         table.add_row(name, str(len(own)), own[0].method, *cells, f"! {missed}" if missed else "")
     return table
@@ -148,6 +165,80 @@ def _unwanted(decibel: float) -> str:
 
 def _percent(share: float | None, digits: int) -> str:
     return "-" if share is None else f"{100 * share:.{digits}f}"
+
+
+# --- purity against efficiency ---------------------------------------------------------------
+
+POINT_COLUMNS = (
+    "target",
+    "orientation_deg",
+    "alphabet",
+    "asked_purity",
+    "bound",
+    "bound_purity",
+    "purity",
+    "efficiency",
+    "gap",
+    "unwanted_db",
+    "reached",
+    "status",
+)
+"""Header of the CSV of points; powers and purities are shares."""
+
+
+def point_cells(point: Point) -> list[handoff.Cell]:
+    """A point's values, as POINT_COLUMNS says from the alphabet on."""
+    return [
+        point.alphabet,
+        point.asked,
+        point.bound,
+        point.bound_purity,
+        point.purity,
+        point.efficiency,
+        point.gap,
+        handoff.finite(unwanted_db(point.purity)),
+        "yes" if point.reached else "no",
+        point.status,
+    ]
+
+
+def print_points(points: Sequence[Point]) -> None:
+    """The table of points and, of those that fell short, why."""
+    table = table_of(
+        "alphabet",
+        "asked\npurity %",
+        "bound\n%",
+        "bound\nloss dB",
+        *(
+            "reached\npurity %",
+            "unwanted\npower dB",
+            "reached\n%",
+            "reached\nloss dB",
+            "gap\n%",
+            "",
+        ),
+        left=("alphabet",),
+    )
+    for one in points:
+        table.add_row(
+            one.alphabet,
+            f"{100 * one.asked:.10g}",
+            _percent(one.bound, 3),
+            f"{insertion_loss_db(one.bound):.3f}",
+            _percent(one.purity, 4),
+            _unwanted(unwanted_db(one.purity)),
+            _percent(one.efficiency, 3),
+            f"{insertion_loss_db(one.efficiency):.3f}",
+            _percent(one.gap, 4),
+            "" if one.reached else "!",
+        )
+    print_table(table)
+    missed = [one for one in points if not one.reached]
+    if missed:
+        say(f"\n! {len(missed)} of {counted(len(points), 'mask')} did not reach the asked purity:")
+    for one in missed:
+        limit = f" (its bound: at {100 * one.bound_purity:.6g} % purity)" if one.lowered else ""
+        say(f"  {one.alphabet} at {100 * one.asked:.10g} %: {one.status}{limit}")
 
 
 # --- modes -----------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ import pytest
 import tifffile
 from typer.testing import CliRunner
 
-from maskforge import __version__, cli, printed
+from maskforge import __version__, cli, printed, tradeoff
 from maskforge import bench as benches
 from maskforge.fiber.modes import solve
 from maskforge.run import Finished, Prepared, finished_masks
@@ -87,6 +87,42 @@ def ran(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, 
             "no guided mode LP21; the basis holds LP01, LP11",
         ),
         ("design none.toml", "error: none.toml: no such file"),
+        ("tradeoff tiny.toml", "error: Missing argument 'LABEL'."),
+        ("tradeoff none.toml LP01", "error: none.toml: no such file"),
+        (
+            "tradeoff tiny.toml LP21",
+            'error: tiny.toml: [targets] labels = ["LP21"]: '
+            "no guided mode LP21; the basis holds LP01, LP11",
+        ),
+        (
+            "tradeoff tiny.toml LP01 --purity 0.9,1.2 --csv a.csv",
+            "error: --purity = 1.2: must be a number between 0.5 and 1",
+        ),
+        (
+            "tradeoff tiny.toml LP01 --purity 99.9 --csv a.csv",
+            "error: --purity = 99.9: must be a number between 0.5 and 1; did you mean 0.999?",
+        ),
+        (
+            "tradeoff tiny.toml LP01 --alphabets 4,grey --csv a.csv",
+            "error: --alphabets = grey: must be binary, continuous, own or a number of levels "
+            "from 2 to 65536",
+        ),
+        (
+            "tradeoff tiny.toml LP01 --csv a.csv --figure a.bmp",
+            "error: --figure = a.bmp: the name must end in .png or .svg or .pdf",
+        ),
+        (
+            "tradeoff tiny.toml LP01 --csv a.csv --figure none/a.png",
+            "error: none/a.png: cannot be written (No such file or directory)",
+        ),
+        (
+            "tradeoff tiny.toml LP01 --csv mine --figure a.png",
+            "error: mine: cannot be written (Is a directory)",
+        ),
+        (
+            "tradeoff tiny.toml LP11 --orientation 400",
+            "error: --orientation = 400: must be a number from -360 to 360 deg",
+        ),
         ("modes none.toml", "error: none.toml: no such file"),
         ("design tiny.toml --out tiny.toml", "error: tiny.toml: is a file; a set needs a folder"),
         (
@@ -247,7 +283,7 @@ def test_masks_that_fall_short_are_told(capsys: pytest.CaptureFixture[str]) -> N
     )
     text = capsys.readouterr().out.splitlines()
     lines = [line.split() for line in text]
-    assert lines[3] == ["LP21", "0", "dual", "99.9123", "30.57", "10.000", "0.12"]
+    assert lines[3] == ["LP21", "0", "dual", "99.9123", "30.57", "10.000", "0.1230"]
     assert lines[4] == ["LP21", "45", "dual", "99.0000", "19.96", "10.000", "-", "!"]
     assert text[6:] == [
         "! 1 of 2 masks did not reach the asked purity of 99.9 %:",
@@ -262,9 +298,51 @@ def test_a_long_set_has_a_row_a_label(capsys: pytest.CaptureFixture[str]) -> Non
     lines = [line.split() for line in capsys.readouterr().out.splitlines()]
     assert lines[4] == [
         "LP21", "41", "dual", "99.0000", "99.9900", "19.96", "40.00", "10.000", "10.000",
-        "2.00", "1.00", "!", "10",
+        "2.0000", "1.0000", "!", "10",
     ]  # fmt: skip
     assert lines[-1][-5:] == ["and", "4", "more:", "try", "more"]
+
+
+# --- tradeoff --------------------------------------------------------------------------------
+
+
+def test_a_tradeoff_is_printed_and_saved(tiny: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The files and the table tell the same; nothing else is written."""
+    command = ("tradeoff", "tiny.toml", "LP11", "--orientation", "45", "--purity", "0.9,0.8")
+    files = ("--csv", "points.csv", "--figure", "points.svg")
+    code, out, err = ran(capsys, *command, "--alphabets", "own,continuous", *files)
+    assert (code, err) == (0, "")
+    rows = list(csv.DictReader(Path("points.csv").read_text("utf-8").splitlines()))
+    assert [(row["alphabet"], row["asked_purity"]) for row in rows] == [
+        ("own", "0.8"),
+        ("own", "0.9"),
+        ("continuous", "0.8"),
+        ("continuous", "0.9"),
+    ]
+    assert {(row["target"], row["orientation_deg"]) for row in rows} == {("LP11", "45.0")}
+    for line, row in zip(out.splitlines()[3:7], rows, strict=True):
+        cells = line.split()
+        assert cells[0] == row["alphabet"]
+        assert float(cells[2]) == pytest.approx(100 * float(row["bound"]), abs=0.501e-3)
+        assert float(cells[6]) == pytest.approx(100 * float(row["efficiency"]), abs=0.501e-3)
+        # equal but for rounding where the simple mask is enough
+        assert float(row["efficiency"]) <= float(row["bound"]) * (1 + 1e-9)
+        assert row["reached"] == ("yes" if float(row["purity"]) >= float(cells[1]) / 100 else "no")
+    assert "<svg" in Path("points.svg").read_text("utf-8")
+    assert sorted(path.name for path in tiny.iterdir()) == ["points.csv", "points.svg", "tiny.toml"]
+
+
+def test_a_tradeoff_that_is_interrupted_writes_nothing(
+    tiny: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*arguments: object) -> Iterator[tradeoff.Point]:
+        raise KeyboardInterrupt
+        yield
+
+    monkeypatch.setattr(tradeoff, "walked", interrupted)
+    found = ran(capsys, "tradeoff", "tiny.toml", "LP01", "--csv", "a.csv", "--figure", "a.png")
+    assert found == (130, "", "interrupted; nothing is written\n")
+    assert [path.name for path in tiny.iterdir()] == ["tiny.toml"]
 
 
 # --- modes and presets -----------------------------------------------------------------------
@@ -336,7 +414,7 @@ def test_version_and_help(capsys: pytest.CaptureFixture[str]) -> None:
     assert ran(capsys, "--version") == (0, f"maskforge {__version__}\n", "")
     code, out, err = ran(capsys)
     assert (code, err) == (0, "")
-    for command in ("design", "modes", "presets", "--install-completion"):
+    for command in ("design", "tradeoff", "modes", "presets", "--install-completion"):
         assert f"  {command}" in out
     found = CliRunner().invoke(cli.app, ["design", "-h"])
     assert found.exit_code == 0

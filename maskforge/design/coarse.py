@@ -2,8 +2,8 @@
 
 The back-propagated modes vary slowly, so that a block of pixels stands for its own.  A carrier
 turns the alphabet from pixel to pixel, which leaves the mean of its support function over all
-turns: a disc of the hull's mean width (its perimeter / (2 pi), Cauchy's formula).  Without a carrier
-two states leave a line; more of them are taken for a disc too.
+turns: a disc of the hull's mean width (its perimeter / (2 pi), Cauchy's formula).  Without a
+carrier two states leave a line; more of them are taken for a disc too.
 """
 
 from dataclasses import dataclass

@@ -7,7 +7,8 @@ the convex dual (Boyd and Vandenberghe, Convex Optimization, sec. 5.1)
 
 with z orthogonal to t, whose gradient is kappa Re<t, c> z/|z| - (c - t<t, c>): at the minimum the
 purity is met with equality.  h, the support function of the hull, has kinks; each |x| in it becomes
-sqrt(x^2 + d^2), d shrinking.  Complex vectors stand as (Re, Im), 2 K long, so that Re<a, b> is a product of reals.
+sqrt(x^2 + d^2), d shrinking.  Complex vectors stand as (Re, Im), 2 K long, so that Re<a, b> is a
+product of reals.
 """
 
 from dataclasses import dataclass
@@ -29,7 +30,10 @@ DECREMENT = 1e-5
 SUFFICIENT = 1e-4
 """Armijo's share of the promised decrease (Nocedal and Wright, Numerical Optimization, 3.1)."""
 
-NEGLIGIBLE = 1e-3
+FAR = 2.0
+"""A step is no longer than this many times 1 + |z|: where the curvature fades it says little."""
+
+NEGLIGIBLE = 0.02
 """Terms of a curvature below this share of the largest are left out of the second derivative."""
 
 
@@ -52,6 +56,10 @@ def _length(point: Real) -> float:
     return float(np.sqrt(point @ point + SOFT**2))
 
 
+def _excess(point: Real) -> float:
+    return _length(point) - float(np.linalg.norm(point))
+
+
 @dataclass(frozen=True, eq=False)
 class Side:
     """One target and purity: t (2 K,), the complement of t and i t (2 K, 2 K - 2), and kappa."""
@@ -64,6 +72,10 @@ class Side:
         """mu (2 K,) of z, given in the complement's coordinates (2 K - 2,)."""
         slack = 1 + self.kappa * _length(point)
         return np.asarray(slack * self.target - self.complement @ point)
+
+    def certificate(self, point: Real) -> Real:
+        """The multipliers with |z| itself, which the bound is least with."""
+        return np.asarray(self.multipliers(point) - self.kappa * self.target * _excess(point))
 
     def point(self, multipliers: Real) -> Real:
         """z of multipliers, which it turns and scales so that `multipliers` gives them back."""
@@ -137,7 +149,7 @@ class Model:
             return _weighted(self.real, sharp)
         length = np.hypot(x, y)
         dark = length < 1e-6 * width
-        whole = np.where(dark, np.float32(1), length)
+        whole = np.where(dark, np.float32(1), length).astype(np.float32)
         cos, sin = (
             np.where(dark, np.float32(1), x / whole),
             np.where(dark, np.float32(0), y / whole),
@@ -146,7 +158,7 @@ class Model:
         near = sharp > NEGLIGIBLE * sharp.max()
         along = cos[near, None] * self.real[near] + sin[near, None] * self.imag[near]
         flat = (np.float32(self.radius) / size).astype(np.float32)
-        return _weighted(around, flat) + _weighted(along, sharp[near])
+        return _weighted(around.astype(np.float32), flat) + _weighted(along, sharp[near])
 
     def _terms(self, multipliers: Real, width: float) -> tuple[FastReal, FastReal | None, FastReal]:
         fast = multipliers.astype(np.float32)
@@ -180,10 +192,12 @@ def newton(
         )
         step = -solved(curvature, gradient)
         promised = -float(gradient @ step)
-        if promised < decrement * abs(value):
+        # below 0 there is no end: the purity is out of reach, and 0 is the bound
+        if value <= 0 or promised < decrement * value:
             break
-        share = 1.0
-        while share > 1e-3:
+        share = min(1.0, FAR * (1 + float(np.linalg.norm(point))) / float(np.linalg.norm(step)))
+        least = 1e-3 * share
+        while share > least:
             tried = point + share * step
             lower, slope = model.value(side.multipliers(tried), width)
             if lower <= value - SUFFICIENT * share * promised:

@@ -5,6 +5,7 @@ support function, where ties may not all fall one way, or where there is hardly 
 it moves the couplings by a known small vector, so thousands of them are tried by products alone.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,10 +17,13 @@ from maskforge.design.pixels import pixel_couplings, table_of
 from maskforge.launch import Launch, couplings
 from maskforge.modulator import Alphabet, Levels, emitted
 
-FEW, MANY = 8192, 65536
-"""Pixels that may change: in a pass that flips single ones, in one that solves for them all."""
+FEW, MANY = 1 / 32, 1 / 4
+"""Share of the pixels that may change: in a pass that flips single ones, in one that solves for
+them all; and MOST of them, where a panel is large."""
 
-PASSES = 8
+MOST = 65536
+
+PASSES = 12
 """Each begins with the full model's couplings, since single pixels are known to 1 % only."""
 
 FEW_CORNERS = 8
@@ -28,11 +32,19 @@ FEW_CORNERS = 8
 ROUNDS = 300
 MOST_AT_ONCE = 4096
 
-LARGE = 1.5e-2
-"""Of the target's coupling: to move the rest by more, thousands of pixels have to change."""
+LARGE, MIDDLING = 1.5e-2, 5e-3
+"""Of the target's coupling: to move the rest by more, thousands of pixels have to change, and they
+are solved for; the smaller number where single flips have got stuck."""
+
+EVEN_FLOOR = 1e-4
+"""Of the mean square: directions that are moved less than this are as good as not moved at all."""
+
+SOLVES = 3
+SLOW = 0.7
+"""A pass that leaves more than this share of the residual is stuck; the next tries more pixels."""
 
 TOO_STRONG, TOO_WEAK = 1 / 8, 1 / 800
-"""Of the residual: in K dimensions a much larger change seldom shortens it, a smaller one hardly."""
+"""Of the residual: a much larger change seldom shortens it in K dimensions, a smaller hardly."""
 
 MARGIN = 6e-4
 """Of the target's coupling: as much of the unwanted coupling allowed is left unused."""
@@ -58,10 +70,22 @@ class Undecided:
 
 
 def alternatives(alphabet: Alphabet, direction: Fast) -> NDArray[np.intp]:
-    """The state to take instead of the supporting one: the next, or the opposite."""
+    """The state to take instead of the supporting one: the next, or the opposite.
+
+    The next one where it costs less than half of what the opposite costs, that is near a boundary
+    of two states; in the middle of a state the next would all lie on one side.
+    """
+    if alphabet.is_line:
+        return alphabet.runner_up(direction)
+    opposite = alphabet.support(-direction)
     if len(alphabet.hull) > FEW_CORNERS:
-        return alphabet.support(-direction)
-    return alphabet.runner_up(direction)
+        return opposite
+    values = alphabet.values.astype(np.complex64)
+    following = alphabet.runner_up(direction)
+    first = np.real(np.conj(direction) * values[alphabet.support(direction)])
+    near = first - np.real(np.conj(direction) * values[following])
+    far = first - np.real(np.conj(direction) * values[opposite])
+    return np.where(near < 0.499 * far, following, opposite)
 
 
 def undecided(
@@ -111,31 +135,41 @@ def dithered(
     return np.asarray(rng.random(share.size) < share)
 
 
-def flipped(residual: Real, changes: FastReal, wanted: float) -> NDArray[np.bool_]:
-    """Which changes (m, n) to make so that `residual` (n,) gets shorter than `wanted`, greedily.
+def flipped(
+    rest: Real, goal: Real, changes: FastReal, limit: float, *, even: bool = False
+) -> NDArray[np.bool_]:
+    """Which changes (m, n) bring `rest` (n,) nearer to `goal`, until it is shorter than `limit`.
 
-    Each round makes those that shorten it most, as many at once as still help together.
+    Greedy: each round makes those that help most, as many at once as still help together.  With
+    `even`, lengths are measured in what a change typically moves in each direction, so that one
+    which few pixels can move counts for more; else the greedy search ends stuck in those.
     """
     done = np.zeros(len(changes), dtype=bool)
-    signed = changes.copy()
-    squares = np.einsum("ij,ij->i", changes, changes)
+    residual = rest - goal
+    metric = np.eye(residual.size, dtype=np.float32)
+    if even:
+        spread = (changes.T @ changes).astype(np.float64) / len(changes)
+        spread += EVEN_FLOOR * np.trace(spread) / residual.size * np.eye(residual.size)
+        metric = np.linalg.inv(np.linalg.cholesky(spread)).T.astype(np.float32)
+    signed = changes @ metric
+    squares = np.einsum("ij,ij->i", signed, signed)
     for _ in range(ROUNDS):
-        length = float(np.linalg.norm(residual))
-        if length <= wanted:
+        if np.linalg.norm(residual + goal) <= limit:
             break
-        gain = 2 * (signed @ residual.astype(np.float32)) + squares
+        seen = residual @ metric
+        gain = 2 * (signed @ seen.astype(np.float32)) + squares
         helpful = int(np.count_nonzero(gain < 0))
         if helpful == 0:
             break
         some = min(max(helpful // 4, 32), helpful, MOST_AT_ONCE)
         few = np.argpartition(gain, some - 1)[:some]
         order = few[np.argsort(gain[few])]
-        paths = residual + np.cumsum(signed[order], axis=0, dtype=np.float64)
-        lengths = np.einsum("ij,ij->i", paths, paths)
-        best = int(np.argmin(lengths))
-        residual = paths[best]
-        done[order[: best + 1]] ^= True
-        signed[order[: best + 1]] *= -1
+        paths = seen + np.cumsum(signed[order], axis=0, dtype=np.float64)
+        best = int(np.argmin(np.einsum("ij,ij->i", paths, paths)))
+        made = order[: best + 1]
+        residual = residual + np.where(done[made], -1.0, 1.0) @ changes[made]
+        done[made] ^= True
+        signed[made] *= -1
     return done
 
 
@@ -156,29 +190,32 @@ def refined(
     states = np.asarray(states, dtype=np.uint16).copy()
     rng = np.random.default_rng(seed)
     best: tuple[float, Levels, Real] = np.inf, states, np.zeros(side.target.size)
-    before = np.inf
     outward = point / max(float(np.linalg.norm(point)), 1e-300)
+    few, many = (max(32, min(int(share * states.size), MOST)) for share in (FEW, MANY))
+    before, count, solved, even = np.inf, few, 0, False
     for _ in range(PASSES):
         found = real_of(couplings(launch, emitted(launch.modulator, states)))
         rest = side.complement.T @ found
         missed = float(np.linalg.norm(rest))
         # the target's power counts with either phase; the rest is what the complement holds
-        wanted = float(np.sqrt(max(found @ found - missed**2, 1e-300)))
+        wanted = math.sqrt(max(float(found @ found) - missed**2, 1e-300))
         if missed / wanted < best[0]:
             best = missed / wanted, states.copy(), found
         if missed <= side.kappa * wanted:
             break
         allowed = side.kappa * wanted
         spare = float(min(MARGIN * wanted, LARGEST_MARGIN * allowed))
-        residual = rest - (allowed - spare) * outward
-        length = float(np.linalg.norm(residual))
-        if length > LARGE * wanted or length > before / 2 > spare:
-            some = undecided(launch, back, states, MANY, np.inf)
-            change = dithered(side, point, found, some, rng)
-            before = np.inf
+        goal = (allowed - spare) * outward
+        length = float(np.linalg.norm(rest - goal))
+        stuck, before = length > SLOW * before, length
+        if length > (MIDDLING if stuck else LARGE) * wanted and solved < SOLVES:
+            some = undecided(launch, back, states, many, np.inf)
+            change, solved = dithered(side, point, found, some, rng), solved + 1
         else:
-            some = undecided(launch, back, states, FEW, length)
-            change = flipped(residual, side.reduced(some.change), spare / 2)
-            before = length
+            count = min(4 * count, many) if stuck else count
+            some = undecided(launch, back, states, count, length)
+            even = stuck and not even
+            limit = allowed - spare / 4
+            change = flipped(rest, goal, side.reduced(some.change), limit, even=even)
         states.ravel()[some.pixels[change]] = some.other[change]
     return best[1], best[2]

@@ -28,5 +28,5 @@ def simple(
     states = launch.modulator.alphabet.support(back).astype(np.uint16)
     found = predict(launch, problem.target, emitted(launch.modulator, states))
     reached = found.purity >= problem.purity
-    status = "done" if reached else 'the simple mask asks for no purity; method = "ifta" does'
+    status = "done" if reached else 'the simple mask asks for no purity; method = "dual" does'
     return Design(states, "simple", reached, status)

@@ -5,6 +5,7 @@ manifest.json the bench written out, the guided modes, and of every mask what it
 coupling.csv  launched power of every mask in every guided mode, as a share of the incident beam
 coupling.npz  the complex couplings (masks, modes), key `couplings`
 masks.csv     the manifest's table of masks
+certificate.npz  where masks have a proven bound: the proofs, see `certificate`
 
 Masks and pages count from 0.  The same masks on the same bench give the same bytes.
 """
@@ -17,8 +18,19 @@ from typing import Any, Protocol
 import numpy as np
 
 from maskforge.design import Design
+from maskforge.design.problem import Certificate
 from maskforge.fields import Basis, Target
-from maskforge.handoff.folder import OWN, STACK, replacing, telling, write_text
+from maskforge.handoff.certificate import certificate
+from maskforge.handoff.folder import (
+    CERTIFICATE,
+    OWN,
+    STACK,
+    check_place,
+    replacing,
+    telling,
+    write_bytes,
+    write_text,
+)
 from maskforge.handoff.manifest import (
     FORMAT,
     MANIFEST,
@@ -39,6 +51,7 @@ from maskforge.launch import Prediction, unwanted_db
 from maskforge.modulator import Complex, Modulator, rendered
 
 __all__ = [
+    "CERTIFICATE",
     "FORMAT",
     "MANIFEST",
     "OWN",
@@ -48,8 +61,11 @@ __all__ = [
     "Head",
     "Mask",
     "Record",
+    "certificate",
+    "check_place",
     "csv_text",
     "described",
+    "finite",
     "gap_of",
     "is_manifest",
     "mode_name",
@@ -57,6 +73,7 @@ __all__ = [
     "raw_bytes",
     "replacing",
     "stack",
+    "write_bytes",
     "write_set",
     "write_text",
 ]
@@ -91,11 +108,12 @@ class Head:
 def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, ...]:
     """Writes a set into an empty `folder`, each mask as it comes, in play order.
 
-    Only the couplings and the records stay in memory.  Raises OutputError where a file cannot be
-    written, and whatever `masks` raises.
+    Only records, couplings and certificates stay in memory.  Raises OutputError where a file
+    cannot be written, and whatever `masks` raises.
     """
     records: list[Record] = []
     couplings: list[Complex] = []
+    proofs: list[tuple[Complex, Certificate | None]] = []
     rows, columns = head.modulator.panel
     size = head.count * rows * columns * head.modulator.alphabet.bits // 8
     with stack(folder / STACK, size, head.out / STACK) as append:
@@ -104,6 +122,7 @@ def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, 
             append(picture, described(mask.target.name, mask.target.orientation))
             records.append(_record(len(records), mask, picture))
             couplings.append(mask.prediction.couplings)
+            proofs.append((mask.target.vector, mask.design.certificate))
     table = np.array(couplings).reshape(len(records), len(head.basis))
     texts = {
         MANIFEST: manifest_text(head.bench, head.basis, records),
@@ -115,6 +134,10 @@ def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, 
             (folder / file).write_text(text, encoding="utf-8", newline="")
     with telling(head.out / "coupling.npz"):
         np.savez(folder / "coupling.npz", couplings=table)
+    if any(proof is not None for _, proof in proofs):
+        with telling(head.out / CERTIFICATE):
+            multipliers, purity, targets = certificate(proofs)
+            np.savez(folder / CERTIFICATE, multipliers=multipliers, purity=purity, targets=targets)
     return tuple(records)
 
 

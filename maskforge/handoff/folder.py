@@ -17,7 +17,11 @@ from maskforge.handoff.manifest import MANIFEST, is_manifest
 
 STACK = "masks.tif"
 
-OWN = frozenset({MANIFEST, STACK, "masks.csv", "coupling.csv", "coupling.npz", "report.html"})
+CERTIFICATE = "certificate.npz"
+
+OWN = frozenset(
+    {MANIFEST, STACK, CERTIFICATE, "masks.csv", "coupling.csv", "coupling.npz", "report.html"}
+)
 """Files of a set that maskforge writes; everything else in its folder is the user's."""
 
 AT_FDCWD = -100
@@ -77,20 +81,35 @@ def replacing(target: Path) -> Iterator[Path]:
         shutil.rmtree(earlier, ignore_errors=True)
 
 
+def check_place(path: Path) -> None:
+    """OutputError where no file can be at `path`: before long work, not after it."""
+    with telling(path):
+        place = path.resolve()
+        if place.is_dir():
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+        place.parent.stat()
+        if not place.parent.is_dir():
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+
+
 def write_text(path: Path, text: str) -> None:
     """Writes a file in one step: old or new, never half; OutputError where it cannot be."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """The same for bytes."""
+    check_place(path)
     with telling(path):
         place = path.resolve()
         if place.exists() and not place.is_file():
-            if place.is_dir():
-                raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
             # a pipe or a device is written to, not replaced by a file
-            place.write_text(text, encoding="utf-8", newline="")
+            place.write_bytes(content)
             return
         temporary = _beside(place, "partial")
         try:
-            with temporary.open("w", encoding="utf-8", newline="") as file:
-                file.write(text)
+            with temporary.open("wb") as file:
+                file.write(content)
                 file.flush()
                 os.fsync(file.fileno())
             if place.exists():

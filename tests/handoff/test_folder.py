@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from maskforge.errors import OutputError
+from maskforge.handoff import check_place, replacing, write_bytes, write_text
 from maskforge.handoff import folder as module
-from maskforge.handoff import replacing, write_text
 
 MARK = '{"format": "maskforge-set"}'
 
@@ -222,7 +222,27 @@ def test_a_text_file_is_written_whole(tmp_path: Path) -> None:
 def test_a_text_file_that_cannot_be_written(tmp_path: Path, name: str) -> None:
     with pytest.raises(OutputError, match="cannot be written"):
         write_text(tmp_path / name, "text")
+    with pytest.raises(OutputError, match="cannot be written"):
+        check_place(tmp_path / name)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_place_that_will_do_is_left_alone(tmp_path: Path) -> None:
+    """Neither made nor emptied by the look at it."""
+    check_place(tmp_path / "new.png")
+    (tmp_path / "old.png").write_bytes(b"old")
+    check_place(tmp_path / "old.png")
+    assert contents(tmp_path) == {"old.png": "old"}
+    with pytest.raises(OutputError, match=r"cannot be written \(Not a directory\)"):
+        check_place(tmp_path / "old.png" / "new.png")
+
+
+def test_bytes_are_written_as_they_are(tmp_path: Path) -> None:
+    path = tmp_path / "figure.png"
+    write_bytes(path, b"one")
+    write_bytes(path, bytes(range(256)))
+    assert path.read_bytes() == bytes(range(256))
+    assert [entry.name for entry in tmp_path.iterdir()] == ["figure.png"]
 
 
 def test_a_device_is_not_replaced_by_a_file() -> None:

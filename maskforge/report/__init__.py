@@ -1,0 +1,27 @@
+"""What people look at: figures for print and screen."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from maskforge.errors import BenchError
+from maskforge.tradeoff import Point
+
+FORMATS = ("png", "svg", "pdf")
+"""What a figure can be written as."""
+
+
+def format_of(path: Path) -> str:
+    """The format of a figure by its name; BenchError, which names --figure, for another."""
+    kind = path.suffix.lower().removeprefix(".")
+    if kind not in FORMATS:
+        known = " or ".join(f".{name}" for name in FORMATS)
+        raise BenchError(f"--figure = {path}: the name must end in {known}")
+    return kind
+
+
+def tradeoff_figure(points: Sequence[Point], title: str, kind: str) -> bytes:
+    """See `figures.tradeoff_figure`."""
+    # the plotting library takes longer to load than most commands take to run
+    from maskforge.report import figures
+
+    return figures.tradeoff_figure(points, title, kind)
