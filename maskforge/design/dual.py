@@ -27,7 +27,8 @@ from maskforge.design.draft import Fast, draft_of
 from maskforge.design.problem import Certificate, Design, Problem, Settings, turned
 from maskforge.design.refine import refined
 from maskforge.fields import rotated
-from maskforge.launch import Launch, back_propagated, judged
+from maskforge.launch import Launch, back_propagated, couplings, judged
+from maskforge.modulator import Levels, emitted
 
 BLOCKS = 64
 """Blocks along the mask's shorter side, about: the finest detail of a mode takes several."""
@@ -53,6 +54,9 @@ SMALL_TURN = 0.01
 
 NO_TURN = 1e-9
 """rad: a phase this small raises no efficiency in double precision."""
+
+AIMS = ((0.0, False), (0.015, False), (0.06, False), (0.25, False), (0.25, True))
+"""(share of the unwanted coupling allowed that is left unused, whether costly pixels may change)"""
 
 OUT_OF_REACH = 0.3
 """Of the simple mask's coupling: where the bound falls below it the purity is not worth having."""
@@ -85,16 +89,17 @@ def dual(
         along = complex(np.vdot(target.vector, nearby))
         side = side_of(target.vector * (along / abs(along)), problem.purity)
         point = side.point(real_of(nearby))
-        return _certified(problem, *corrected(launch, side, point, _curvature(launch, side, point)))
+        return _settled(problem, side, point)
     back = draft_of(launch).back(target.vector)
     phase = complex(np.exp(1j * np.angle(np.vdot(back, turned(launch, back)))))
     side = side_of(target.vector * phase, problem.purity)
     side, best = _settled_phase(launch, side)
     missed = float(np.linalg.norm(side.complement.T @ best.found))
     if missed < (1 - CLOSE) * side.kappa * best.bound:
-        return _certified(problem, side, best.point, best)
-    side, point = searched(launch, side, best.bound)
-    return _certified(problem, *corrected(launch, side, point, _curvature(launch, side, point)))
+        found = real_of(couplings(launch, emitted(launch.modulator, best.states)))
+        if judged(launch.basis, target, complex_of(found)).purity >= problem.purity:
+            return _certified(problem, side, best.point, best.states.astype(np.uint16), found)
+    return _settled(problem, *searched(launch, side, best.bound))
 
 
 def attempt(launch: Launch, side: Side, point: Real) -> Attempt:
@@ -248,9 +253,43 @@ def certified_bound(launch: Launch, multipliers: Complex) -> float:
     return float(np.sum(gain) + np.real(np.vdot(multipliers, launch.gaps)))
 
 
-def _certified(problem: Problem, side: Side, point: Real, best: Attempt) -> Design:
+def _settled(problem: Problem, side: Side, point: Real) -> Design:
+    """The mask from a point near the optimum.
+
+    Where the cheap pixels are used up before the purity is got, a somewhat higher one is aimed at:
+    that costs less light than changing pixels which are decided.
+    """
     launch = problem.launch
-    states, found = refined(launch, side, best.point, best.back, best.states)
+    inverse = _curvature(launch, side, point)
+    proof: tuple[Side, Real] | None = None
+    purest: tuple[float, Levels, Real] | None = None
+    for spare, patient in AIMS:
+        tight = replace(side, kappa=side.kappa * (1 - spare))
+        tight, lowest, best = corrected(launch, tight, point, inverse)
+        exact = replace(tight, kappa=side.kappa)
+        proof = proof or (exact, lowest)
+        states, found = refined(
+            launch,
+            exact,
+            best.point,
+            best.back,
+            best.states,
+            spare_share=spare,
+            patient=patient,
+        )
+        purity = judged(launch.basis, problem.target, complex_of(found)).purity
+        if purest is None or purity > purest[0]:
+            purest = purity, states, found
+        if purity >= 1 / (1 + side.kappa**2) - 1e-15:
+            break
+    assert proof is not None
+    assert purest is not None
+    return _certified(problem, *proof, *purest[1:])
+
+
+def _certified(problem: Problem, side: Side, point: Real, states: Levels, found: Real) -> Design:
+    """The design of a mask with couplings `found` (2 K,), bounded at a point of a side."""
+    launch = problem.launch
     multipliers, bound = _proof(launch, side, point)
     turn = float(np.angle(np.vdot(complex_of(side.target), complex_of(found))))
     if abs(turn) > NO_TURN:

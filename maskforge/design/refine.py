@@ -180,12 +180,16 @@ def refined(
     back: Fast,
     states: NDArray[np.integer],
     *,
+    spare_share: float = 0.0,
+    patient: bool = True,
     seed: int = 0,
 ) -> tuple[Levels, Real]:
     """States with undecided pixels changed until the full model finds the side's purity.
 
     Returns the purest states found and their couplings (2 K,).  `point` says where in the
     complement the rest that the purity allows should lie; `back` is what the states follow.
+    At least `spare_share` of what is allowed is left unused.  Unless `patient`, it ends where
+    cheap pixels no longer help, and costly ones would have to change.
     """
     states = np.asarray(states, dtype=np.uint16).copy()
     rng = np.random.default_rng(seed)
@@ -204,15 +208,18 @@ def refined(
         if missed <= side.kappa * wanted:
             break
         allowed = side.kappa * wanted
-        spare = float(min(MARGIN * wanted, LARGEST_MARGIN * allowed))
+        spare = max(min(MARGIN * wanted, LARGEST_MARGIN * allowed), spare_share * allowed)
         goal = (allowed - spare) * outward
         length = float(np.linalg.norm(rest - goal))
         stuck, before = length > SLOW * before, length
-        if length > (MIDDLING if stuck else LARGE) * wanted and solved < SOLVES:
+        large = length > (MIDDLING if stuck else LARGE) * wanted and solved < SOLVES
+        if stuck and not large and not patient:
+            break
+        if large:
             some = undecided(launch, back, states, many, np.inf)
             change, solved = dithered(side, point, found, some, rng), solved + 1
         else:
-            count = min(4 * count, many) if stuck else count
+            count = min(4 * count, many) if stuck and even else count
             some = undecided(launch, back, states, count, length)
             even = stuck and not even
             limit = allowed - spare / 4
