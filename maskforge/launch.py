@@ -24,10 +24,15 @@ from maskforge.optics import (
     illumination,
     matrix_transform,
     pixel_envelope,
+    real_times,
+    times_real,
 )
 
 TAIL_POWER = 1e-11
 """Power of a mode that may lie outside the facet window: 3e-6 in amplitude."""
+
+MOST_SAMPLES = 2**26
+"""Field values of all modes together, half a GiB: 500 modes out to 7 core radii, 6 to 70."""
 
 SAMPLES_PER_CORE_RADIUS = 24
 """The kink of a step index at the core's edge then costs less than 1e-6 in a coupling."""
@@ -174,8 +179,13 @@ def _check_window(modulator: Modulator, scale: float, fiber: Fiber, wavelength: 
 
 
 def facet_axis(basis: Basis, step: float, tail: float) -> Real:
-    """Facet samples `step` m apart, outside of which no mode has more than `tail` of its power."""
+    """Facet samples `step` m apart, outside of which no mode has more than `tail` of its power.
+
+    Nor are they more than MOST_SAMPLES for all modes together: the field of a mode just above its
+    cut-off reaches very far, and is cut there.
+    """
     half = max(mode.radial.field.radius_enclosing(tail) for mode in basis)
+    half = min(half, step * (np.sqrt(MOST_SAMPLES / len(basis)) / 2 - 2))
     return axis(2 * int(np.ceil(half / step)) + 1, step)
 
 
@@ -188,12 +198,12 @@ def finest_detail(scale: float, modulator: Modulator) -> float:
 def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
     """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
     facet = matrix_transform(launch.incident * factors, launch.rows_y, launch.rows_x)
-    return np.asarray(launch.gaps - 1j * (launch.kernel @ facet.ravel()))
+    return np.asarray(launch.gaps - 1j * real_times(launch.kernel, facet.ravel()))
 
 
 def back_propagated(launch: Launch, vector: Complex) -> Complex:
     """v (rows, columns) with <vector, c - c0> = sum over pixels of conj(v) s, s the factors."""
-    facet = 1j * (vector @ launch.kernel).reshape(launch.v.size, launch.u.size)
+    facet = 1j * times_real(vector, launch.kernel).reshape(launch.v.size, launch.u.size)
     back = matrix_transform(facet, launch.rows_y.conj().T, launch.rows_x.conj().T)
     return np.asarray(np.conj(launch.incident) * back)
 

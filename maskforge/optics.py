@@ -159,6 +159,18 @@ def matrix_transform(field: Complex, rows_y: Complex, rows_x: Complex) -> Comple
     return np.asarray(rows_y @ field @ rows_x.T)
 
 
+def real_times(matrix: NDArray[np.floating], vector: NDArray[np.complexfloating]) -> Complex:
+    """matrix (m, n) real times vector (n,) complex, without a complex copy of the matrix."""
+    parts = np.ascontiguousarray(vector).view(vector.real.dtype).reshape(-1, 2)
+    return np.asarray((matrix @ parts) @ np.array([1, 1j]))
+
+
+def times_real(vector: NDArray[np.complexfloating], matrix: NDArray[np.floating]) -> Complex:
+    """vector (m,) complex times matrix (m, n) real, without a complex copy of the matrix."""
+    parts = np.stack([vector.real, vector.imag]).astype(matrix.dtype) @ matrix
+    return np.asarray(parts[0] + 1j * parts[1])
+
+
 @lru_cache(maxsize=8)
 def _plan(shape: tuple[int, int], threads: int) -> Any:
     buffer = pyfftw.empty_aligned(shape, dtype="complex128")

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from maskforge.fields import sampled
 from maskforge.launch import Launch, facet_axis, finest_detail, pixel_field
-from maskforge.optics import fourier_rows
+from maskforge.optics import fourier_rows, real_times, times_real
 
 Fast = NDArray[np.complex64]
 FastReal = NDArray[np.float32]
@@ -39,11 +39,11 @@ class Draft:
     def couplings(self, factors: Fast) -> NDArray[np.complex128]:
         """c (K,) of the pixels' factors (rows, columns)."""
         facet = self.rows_y @ (self.incident * factors) @ self.rows_x.T
-        return np.asarray(self.gaps - 1j * (self.kernel @ facet.ravel()).astype(np.complex128))
+        return np.asarray(self.gaps - 1j * real_times(self.kernel, facet.ravel()))
 
     def back(self, vector: NDArray[np.complex128]) -> Fast:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
-        facet = (1j * vector).astype(np.complex64) @ self.kernel
+        facet = times_real(1j * vector, self.kernel).astype(np.complex64)
         facet = facet.reshape(self.rows_y.shape[0], self.rows_x.shape[0])
         back = self.rows_y.conj().T @ facet @ self.rows_x.conj()
         return np.asarray(np.conj(self.incident) * back)

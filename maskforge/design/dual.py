@@ -24,7 +24,7 @@ from maskforge.design.convex import (
     side_of,
 )
 from maskforge.design.draft import Fast, draft_of
-from maskforge.design.problem import Certificate, Design, Problem, Settings, turned
+from maskforge.design.problem import Certificate, Design, Problem, Settings, overall_phase
 from maskforge.design.refine import refined
 from maskforge.fields import rotated
 from maskforge.launch import Launch, back_propagated, couplings, judged
@@ -51,6 +51,9 @@ EASY = 1e-2
 TURNS = 4
 SMALL_TURN = 0.01
 """rad: the target's overall phase is turned to that of the coupling found until they agree."""
+
+TINY_TURN = 1e-6
+"""rad: as far as single precision tells."""
 
 NO_TURN = 1e-9
 """rad: a phase this small raises no efficiency in double precision."""
@@ -91,7 +94,7 @@ def dual(
         point = side.point(real_of(nearby))
         return _settled(problem, side, point)
     back = draft_of(launch).back(target.vector)
-    phase = complex(np.exp(1j * np.angle(np.vdot(back, turned(launch, back)))))
+    phase = overall_phase(launch, target.vector, back)
     side = side_of(target.vector * phase, problem.purity)
     side, best = _settled_phase(launch, side)
     missed = float(np.linalg.norm(side.complement.T @ best.found))
@@ -116,10 +119,10 @@ def attempt(launch: Launch, side: Side, point: Real) -> Attempt:
 def _settled_phase(launch: Launch, side: Side) -> tuple[Side, Attempt]:
     """The side turned until the simple mask's coupling has the phase asked for, and that mask."""
     origin = np.zeros(side.complement.shape[1])
-    for _ in range(TURNS):
+    for _ in range(2 * TURNS):
         best = attempt(launch, side, origin)
         turn = _turn(side, best)
-        if abs(turn) < SMALL_TURN:
+        if abs(turn) < TINY_TURN:
             break
         side = side.turned(turn)
     return side, best

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.design.problem import Design, Problem, Settings, supported, turned
+from maskforge.design.problem import Design, Problem, Settings, overall_phase, supported
 from maskforge.fields import sampled, target_field
 from maskforge.launch import (
     Launch,
@@ -147,7 +147,9 @@ def _start(
 ) -> tuple[Fast, Fast]:
     """First factors, and the window's field for amplitude 1: what the simple mask launches."""
     launch = problem.launch
-    back = turned(launch, back_propagated(launch, problem.target.vector))
+    vector = problem.target.vector
+    back = back_propagated(launch, vector)
+    back = back * overall_phase(launch, vector, back)
     simple = supported(launch, back).astype(np.complex64)
     shape = target_field(window.modes, problem.target) / window.envelope * window.inside
     shape = (shape / np.linalg.norm(shape)).astype(np.complex64)

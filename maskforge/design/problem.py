@@ -74,24 +74,29 @@ class Design:
     certificate: Certificate | None = None
 
 
-def turned(launch: Launch, back: Field) -> Field:
-    """The back-propagated target `back` with its free overall phase set for the alphabet.
+def overall_phase(launch: Launch, vector: Complex, back: Field) -> complex:
+    """The free phase factor of a target `vector` (K,) whose back-propagated field is `back`.
 
     Of PHASES around the full turn, begun where the field is as real as can be along the alphabet's
-    longest direction, the one with the largest sum of supports (on some of the pixels) is kept:
-    that sum is the coupling that the simple mask gets.
+    longest direction, the one at which the simple mask launches most is kept: the sum of supports
+    (on some of the pixels) and the target's share of the gaps' light.
     """
     alphabet = launch.modulator.alphabet
     spread = alphabet.values - alphabet.values.mean()
     along = float(np.angle(spread[np.argmax(np.abs(spread))]))
     first = along - 0.5 * float(np.angle(np.sum(back**2)))
-    some = back.ravel()[:: max(1, back.size // SAMPLED)]
+    stride = max(1, back.size // SAMPLED)
+    some = back.ravel()[::stride] * stride
+    gap = np.vdot(vector, launch.gaps)
     tried = np.exp(1j * (first + 2 * np.pi * np.arange(PHASES) / PHASES))
     gains = [
-        np.real(np.vdot(some * turn, alphabet.values[alphabet.support(some * turn)]))
+        np.real(
+            np.vdot(some * turn, alphabet.values[alphabet.support(some * turn)])
+            + np.conj(turn) * gap
+        )
         for turn in tried
     ]
-    return np.asarray(back * tried[int(np.argmax(gains))])
+    return complex(tried[int(np.argmax(gains))])
 
 
 def supported(launch: Launch, back: Field) -> Complex:

@@ -19,9 +19,10 @@ from maskforge.modulator import Alphabet, Levels, emitted
 
 FEW, MANY = 1 / 32, 1 / 4
 """Share of the pixels that may change: in a pass that flips single ones, in one that solves for
-them all; and MOST of them, where a panel is large."""
+them all."""
 
-MOST = 65536
+MOST, MOST_NUMBERS = 65536, 2**24
+"""Pixels, and pixels times 2 K: 64 MiB in single precision."""
 
 PASSES = 12
 """Each begins with the full model's couplings, since single pixels are known to 1 % only."""
@@ -195,7 +196,8 @@ def refined(
     rng = np.random.default_rng(seed)
     best: tuple[float, Levels, Real] = np.inf, states, np.zeros(side.target.size)
     outward = point / max(float(np.linalg.norm(point)), 1e-300)
-    few, many = (max(32, min(int(share * states.size), MOST)) for share in (FEW, MANY))
+    most = min(MOST, MOST_NUMBERS // side.target.size)
+    few, many = (max(32, min(int(share * states.size), most)) for share in (FEW, MANY))
     before, count, solved, even = np.inf, few, 0, False
     for _ in range(PASSES):
         found = real_of(couplings(launch, emitted(launch.modulator, states)))

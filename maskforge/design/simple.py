@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from maskforge.design.problem import Design, Problem, Settings, supported, turned
+from maskforge.design.problem import Design, Problem, Settings, overall_phase, supported
 from maskforge.launch import back_propagated, predict
 from maskforge.modulator import emitted
 
@@ -19,12 +19,15 @@ def simple(
     that of the coupling found, which can only raise it, until the two agree.
     """
     launch = problem.launch
-    back = turned(launch, back_propagated(launch, problem.target.vector))
+    vector = problem.target.vector
+    back = back_propagated(launch, vector)
+    phase = overall_phase(launch, vector, back)
+    back, gap = back * phase, np.vdot(vector * phase, launch.gaps)
     for _ in range(TURNS):
-        turn = float(np.angle(np.vdot(back, supported(launch, back))))
+        turn = float(np.angle(np.vdot(back, supported(launch, back)) + gap))
         if abs(turn) < AGREED:
             break
-        back = back * np.exp(1j * turn)
+        back, gap = back * np.exp(1j * turn), gap * np.exp(-1j * turn)
     states = launch.modulator.alphabet.support(back).astype(np.uint16)
     found = predict(launch, problem.target, emitted(launch.modulator, states))
     reached = found.purity >= problem.purity

@@ -10,10 +10,9 @@ from hypothesis import strategies as st
 
 from maskforge import bench as benches
 from maskforge.design import Problem, design, simple
-from maskforge.design.problem import turned
 from maskforge.errors import BenchError
 from maskforge.fields import Target, lg_target, lp_target, superposition
-from maskforge.launch import Launch, back_propagated, predict
+from maskforge.launch import Launch, back_propagated, couplings, predict
 from maskforge.modulator import Alphabet, binary, continuous, emitted, levels, table
 from maskforge.run import Prepared, prepared
 from tests.benches import MASK_WAIST, MODE_WAIST, beam, on_parabola
@@ -65,8 +64,10 @@ def test_no_random_mask_adds_more(name: str, seed: int, share: float) -> None:
     launch = launch_of(name)
     rng = np.random.default_rng(seed)
     for target in targets(launch).values():
-        back = turned(launch, back_propagated(launch, target.vector))
         best = launch.modulator.alphabet.values[simple(Problem(launch, target)).states]
+        back = back_propagated(launch, target.vector)
+        # at the phase that simple ends with: that of its own coupling
+        back = back * np.exp(1j * np.angle(np.vdot(target.vector, couplings(launch, best))))
         other = rng.choice(launch.modulator.alphabet.values, best.shape)
         mask = np.where(rng.random(best.shape) <= share**4, other, best)
         gains = [float(np.real(np.vdot(back, s))) for s in (best, mask)]

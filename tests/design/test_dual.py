@@ -127,7 +127,6 @@ BENCHES = [
     for alphabet in ALPHABETS
     for carrier in CARRIERS
     for groups, gap in ((4, 0.2), (5, 0.0))
-    if gap == 0 or carrier == "carrier"
 ]
 
 
@@ -186,7 +185,7 @@ def test_bound_by_direct_sums(
         assert kappa * np.linalg.norm(z) <= (abs(along) - 1) * (1 + SLACK) + SLACK
 
 
-@settings(max_examples=1200, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     bench=st.sampled_from([param.values for param in BENCHES]),
     purity=st.sampled_from([0.6, 0.9, 0.99]),
@@ -358,9 +357,10 @@ def test_the_trade_off_of_the_first_experiment() -> None:
     """LP21, beam three times the mode-matched one, pixels without gaps; more purity, less light."""
     launch = on_preset(binary(), fill=1.0, waist=3 * 1.0052e-3)
     target = lp_target(launch.basis, "LP21")
-    bounds = []
+    bounds: list[float] = []
     for purity, bound in TRADE_OFF.items():
         design = check(launch, target, purity, gap=1e-3)
+        assert design.bound is not None
         assert design.bound == pytest.approx(bound, abs=5e-4)
         bounds.append(design.bound)
     assert bounds == sorted(bounds, reverse=True)
