@@ -36,7 +36,7 @@ from maskforge.printed import (
     table_of,
 )
 from maskforge.report import format_of, tradeoff_figure
-from maskforge.run import Finished, Prepared, finished_masks, prepared
+from maskforge.run import Finished, Prepared, finished_masks, prepared, processes_for
 from maskforge.safety import CAUTION
 from maskforge.units import one_line
 
@@ -183,8 +183,13 @@ def design(
         ),
     ] = None,
     jobs: Annotated[
-        int, typer.Option(metavar="N", help="Processes to design with.", parser=_whole("--jobs"))
-    ] = 1,
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Processes to design with; one a core if left out and there is enough to do.",
+            parser=_whole("--jobs"),
+        ),
+    ] = None,
 ) -> None:
     """Design the masks of a bench and write them as one set.
 
@@ -218,7 +223,7 @@ def _labels(text: str) -> str | list[str]:
     return found
 
 
-def _designed(bench: Bench, out: Path, jobs: int) -> list[Outcome]:
+def _designed(bench: Bench, out: Path, jobs: int | None) -> list[Outcome]:
     """Designs and writes the set; what came of its masks."""
     outcomes: list[Outcome] = []
     # the folder comes first: that it cannot be written is better known before the work
@@ -231,6 +236,7 @@ def _designed(bench: Bench, out: Path, jobs: int) -> list[Outcome]:
             basis=ready.launch.basis,
             count=len(ready.targets),
         )
+        jobs = jobs or processes_for(len(ready.targets))
         with closing(_watched(ready, jobs, outcomes)) as masks:
             handoff.write_set(folder, head, masks)
     return outcomes

@@ -1,6 +1,7 @@
 """A design run: from a bench to its masks in play order, over processes."""
 
 import multiprocessing
+import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -14,8 +15,13 @@ from maskforge.design import Design, Problem, Settings, design
 from maskforge.errors import BenchError
 from maskforge.fiber.modes import solve
 from maskforge.fields import Basis, Target, basis_of
-from maskforge.launch import Launch, Prediction, predict, prepare
-from maskforge.modulator import emitted
+from maskforge.launch import Launch, Prediction, prepare
+
+FEW_MASKS = 40
+"""Starting a process takes as long as these do."""
+
+MOST_PROCESSES = 8
+"""Each takes about 200 MiB for 512 x 512 pixels and 45 modes."""
 
 LONGEST_CHAIN = 12
 """Masks that one process makes in a row: they wait for the earlier ones in memory."""
@@ -58,6 +64,11 @@ def prepared(bench: Bench) -> Prepared:
         basis,
     )
     return Prepared(bench, launch, targets)
+
+
+def processes_for(count: int) -> int:
+    """Processes worth starting for `count` masks: one a core, but one for a few masks."""
+    return min(os.cpu_count() or 1, MOST_PROCESSES) if count > FEW_MASKS else 1
 
 
 def finished_masks(ready: Prepared, *, jobs: int = 1) -> Iterator[Finished]:
@@ -116,8 +127,7 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
         target = ready.targets[index]
         problem = Problem(launch, target, part.purity)
         made = design(problem, part.method, settings=settings, previous=made)
-        factors = emitted(launch.modulator, made.states)
-        yield Finished(index, target, made, predict(launch, target, factors))
+        yield Finished(index, target, made, made.prediction)
 
 
 _worker: list[Prepared] = []

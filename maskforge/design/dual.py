@@ -299,7 +299,8 @@ def _certified(problem: Problem, side: Side, point: Real, states: Levels, found:
         # the mask's own phase is one more phase tried; the largest bound counts
         other, higher = _proof(launch, side.turned(turn), point)
         multipliers, bound = (other, higher) if higher > bound else (multipliers, bound)
-    got = judged(launch.basis, problem.target, complex_of(found)).purity
+    prediction = judged(launch.basis, problem.target, complex_of(found))
+    got = prediction.purity
     reached = got >= problem.purity
     lowered = side.kappa > (1 + 1e-9) * math.sqrt(1 / problem.purity - 1)
     status = "done"
@@ -313,10 +314,10 @@ def _certified(problem: Problem, side: Side, point: Real, states: Levels, found:
         status = f"purity {got:.7f} instead of {problem.purity:g}: too few pixels are undecided"
     if launch.modulator.crosstalk > 0:
         # blurred phases may leave the hull of the states, for which alone the bound is proven
-        return Design(states, "dual", reached, status)
+        return Design(states, prediction, "dual", reached, status)
     purity = 1 / (1 + side.kappa**2) if lowered else problem.purity
     certificate = Certificate(problem.target, purity, multipliers)
-    return Design(states, "dual", reached, status, bound=bound, certificate=certificate)
+    return Design(states, prediction, "dual", reached, status, bound=bound, certificate=certificate)
 
 
 def _proof(launch: Launch, side: Side, point: Real) -> tuple[Complex, float]:

@@ -131,7 +131,7 @@ def ifta(
         if best is None or found.purity > best[0].purity:
             best = found, states
         if found.purity >= problem.purity:
-            return Design(states, "ifta", True, f"amplitude {amplitude:.3f}")
+            return Design(states, found, "ifta", True, f"amplitude {amplitude:.3f}")
         amplitude *= AMPLITUDE_STEP
     assert best is not None
     status = (
@@ -139,7 +139,7 @@ def ifta(
         "window_factor or a lower purity may help; an alphabet of two states on the axis shows "
         "only fields that are real but for a phase"
     )
-    return Design(best[1], "ifta", False, status)
+    return Design(best[1], best[0], "ifta", False, status)
 
 
 def _start(

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from maskforge.errors import BenchError
 from maskforge.fields import Target
-from maskforge.launch import Launch
+from maskforge.launch import Launch, Prediction
 from maskforge.modulator import Complex, Levels
 
 Field = NDArray[np.complexfloating]
@@ -62,11 +62,13 @@ class Certificate:
 class Design:
     """A mask: `states` (rows, columns), y up, indices into the modulator's alphabet.
 
-    `reached` says whether the asked purity was got, by the full prediction; `status` says how it
-    ended and, if it was not, what would help.  `bound`: see DESIGN's word list; None: not known.
+    `prediction` is the full model's for these states; `reached` says whether the asked purity was
+    got; `status` says how it ended and, if it was not, what would help.  `bound`: of the efficiency
+    at the certificate's purity; None: not known.
     """
 
     states: Levels
+    prediction: Prediction
     method: str
     reached: bool
     status: str

@@ -32,4 +32,4 @@ def simple(
     found = predict(launch, problem.target, emitted(launch.modulator, states))
     reached = found.purity >= problem.purity
     status = "done" if reached else 'the simple mask asks for no purity; method = "dual" does'
-    return Design(states, "simple", reached, status)
+    return Design(states, found, "simple", reached, status)

@@ -289,7 +289,8 @@ def test_bound_holds_for_every_overall_phase(
                 found, _ = by_descent(whole, rotated, asked)
                 purity, efficiency = figures(target, found)
                 if purity >= 0.99:
-                    assert efficiency <= design.bound * (1 + SLACK), (name, turn, purity)
+                    # the sums of this file and the package's agree to 1e-6, as tested above
+                    assert efficiency <= design.bound * (1 + 1e-6), (name, turn, purity)
 
 
 # --- the main job ----------------------------------------------------------------------------

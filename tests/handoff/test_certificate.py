@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from maskforge import bench as benches
 from maskforge.bench import Bench
-from maskforge.design import Design
 from maskforge.design.problem import Certificate
 from maskforge.handoff import OWN, Head, write_set
 from maskforge.launch import Launch
@@ -207,8 +206,9 @@ def test_the_purity_is_that_of_the_proof(tmp_path: Path) -> None:
 def test_no_proof_no_file(tmp_path: Path) -> None:
     """Common practice, no source."""
     whole = made("binary", "carrier")
-    states = whole.masks[0].design.states
-    plain = replace(whole.masks[0], design=Design(states, "simple", True, "done"))
+    plain = replace(
+        whole.masks[0], design=replace(whole.masks[0].design, method="simple", certificate=None)
+    )
     with pytest.raises(FileNotFoundError):
         replace(whole, masks=(plain,)).written(tmp_path / "set")
     assert (tmp_path / "set/manifest.json").is_file()

@@ -48,11 +48,8 @@ def made(
         states = noise.integers(0, size, shape).astype(np.uint16)
         noisy = noise.normal(size=len(BASIS)) + 1j * noise.normal(size=len(BASIS))
         couplings = (0.2 * noisy).astype(complex)
-        yield Made(
-            target,
-            Design(states=states, method="simple", reached=True, status="done", bound=bound),
-            judged(BASIS, target, couplings),
-        )
+        found = judged(BASIS, target, couplings)
+        yield Made(target, Design(states, found, "simple", True, "done", bound=bound), found)
 
 
 def head(out: Path, count: int, modulator: Modulator | None = None) -> Head:
@@ -160,11 +157,8 @@ def test_what_is_not_known_or_not_finite_is_null(tmp_path: Path) -> None:
     """RFC 8259 has no infinity; a pure mask has no finite unwanted power."""
     target = lp_target(BASIS, "LP01")
     states = np.zeros((5, 8), np.uint16)
-    pure = Made(
-        target,
-        Design(states=states, method="simple", reached=True, status="done"),
-        Prediction(target.vector, 1.0, 1.0, 1.0),
-    )
+    found = Prediction(target.vector, 1.0, 1.0, 1.0)
+    pure = Made(target, Design(states, found, "simple", True, "done"), found)
     write_set(tmp_path, head(tmp_path, 1), [pure])
     (record,) = json.loads(
         (tmp_path / "manifest.json").read_text("utf-8"), parse_constant=pytest.fail
