@@ -21,8 +21,11 @@ Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 FastReal = NDArray[np.float32]
 
-STEPS = 12
-"""Newton steps at one smoothing; four or five are usual."""
+STEPS, CURVATURES = 36, 8
+"""Steps, and second derivatives, at one smoothing at most."""
+
+REUSE = 0.5
+"""Of the decrease promised before: while a step promises less, the second derivative still fits."""
 
 DECREMENT = 1e-5
 """Of F, for blocks of pixels, which are no better than this."""
@@ -179,18 +182,21 @@ def _weighted(rows: FastReal, weights: FastReal) -> Real:
 
 def newton(
     model: Model, side: Side, point: Real, width: float, *, decrement: float = DECREMENT
-) -> tuple[Real, Real]:
-    """(point, second derivative) where the smoothed F is least, or where it no longer falls.
+) -> Real:
+    """The point where the smoothed F is least, or where it no longer falls.
 
-    A step that promises less than `decrement` of F ends the search.
+    A step that promises less than `decrement` of F ends the search.  The second derivative, the
+    dear part, serves for as long as whole steps with it still gain much.
     """
     value, couplings = model.value(side.multipliers(point), width)
+    factor, before, made = None, np.inf, 0
     for _ in range(STEPS):
         gradient = side.gradient(point, couplings)
-        curvature = side.curvature(
-            point, couplings, model.curvature(side.multipliers(point), width)
-        )
-        step = -solved(curvature, gradient)
+        if factor is None:
+            made += 1
+            inner = model.curvature(side.multipliers(point), width)
+            factor = factored(side.curvature(point, couplings, inner))
+        step = -cho_solve(factor, gradient)
         promised = -float(gradient @ step)
         # below 0 there is no end: the purity is out of reach, and 0 is the bound
         if value <= 0 or promised < decrement * value:
@@ -205,16 +211,20 @@ def newton(
             share /= 2
         else:
             break
-        point, value, couplings = tried, lower, slope
-    return point, curvature
+        if share < 1 or promised > REUSE * before:
+            factor = None
+        point, value, couplings, before = tried, lower, slope, promised
+        if factor is None and made == CURVATURES:
+            break
+    return point
 
 
-def solved(matrix: Real, right: Real) -> Real:
-    """matrix^-1 right for a matrix that is positive but for rounding: single precision fed it."""
-    shift = 1e-6 * float(np.trace(matrix)) / right.size
+def factored(matrix: Real) -> tuple[Real, bool]:
+    """Cholesky factor of a matrix that is positive but for rounding: single precision fed it."""
+    shift = 1e-6 * float(np.trace(matrix)) / len(matrix)
     while True:
         try:
-            factor = cho_factor(matrix + shift * np.eye(right.size))
-            return np.asarray(cho_solve(factor, right))
+            factor, low = cho_factor(matrix + shift * np.eye(len(matrix)))
+            return np.asarray(factor), bool(low)
         except LinAlgError:
             shift *= 10

@@ -39,8 +39,8 @@ SMOOTHING = (0.3, 0.1, 0.03, 0.01)
 FIRST_STEP = 0.3
 """Length of the first z, along the simple mask's unwanted light."""
 
-ATTEMPTS = 24
-"""On all pixels, at most, for one overall phase."""
+ATTEMPTS, MODES_AN_ATTEMPT = 48, 3
+"""On all pixels, at most, for one overall phase; with many modes one for so many of them."""
 
 CLOSE = 0.05
 """Of the unwanted coupling that the purity allows: an attempt that misses no more will do."""
@@ -181,8 +181,8 @@ def _least(launch: Launch, side: Side) -> Real:
     rest = side.complement.T @ found
     point = FIRST_STEP * rest / np.linalg.norm(rest)
     for width in SMOOTHING:
-        point, _ = newton(model, side, point, width * value / len(model.real))
-    return np.asarray(point)
+        point = newton(model, side, point, width * value / len(model.real))
+    return point
 
 
 def _curvature(launch: Launch, side: Side, point: Real) -> Real:
@@ -220,7 +220,7 @@ def _descended(
     lowest = best = attempt(launch, side, point)
     slope = least = side.gradient(point, lowest.found)
     share = 1.0
-    for _ in range(ATTEMPTS):
+    for _ in range(max(ATTEMPTS, len(launch.basis) // MODES_AN_ATTEMPT)):
         wanted = float(side.target @ best.found)
         if np.linalg.norm(least) < max(CLOSE * side.kappa, EASY) * wanted:
             break
@@ -241,8 +241,10 @@ def _updated(inverse: Real, step: Real, change: Real) -> Real:
     along = float(step @ change)
     if along <= 0:
         return inverse
-    part = np.eye(step.size) - np.outer(step, change) / along
-    return np.asarray(part @ inverse @ part.T + np.outer(step, step) / along)
+    moved = inverse @ change
+    cross = np.outer(step, moved)
+    scale = (1 + float(change @ moved) / along) / along
+    return np.asarray(inverse - (cross + cross.T) / along + scale * np.outer(step, step))
 
 
 def certified_bound(launch: Launch, multipliers: Complex) -> float:

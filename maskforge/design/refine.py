@@ -130,7 +130,7 @@ def dithered(
     model = Model(half, None, 1.0, found + half.sum(axis=0, dtype=np.float64), offset)
     middle = float(np.median(open_pixels.cost)) / 2
     for width in SETTLING:
-        point, _ = newton(model, side, point, width * middle, decrement=PRECISE)
+        point = newton(model, side, point, width * middle, decrement=PRECISE)
     x = half @ side.multipliers(point).astype(np.float32) + offset
     share = 0.5 + 0.5 * x / np.hypot(x, np.float32(SETTLING[-1] * middle))
     return np.asarray(rng.random(share.size) < share)
