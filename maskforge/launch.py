@@ -4,7 +4,6 @@ The one place for all of it.  With a the light on the pixels and s what the pixe
 coupling of mode k is linear, c_k = c0_k + sum over pixels of w_k a s; c0 is the light of the gaps.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -102,17 +101,10 @@ def prepare(
     """
     scale = light.wavelength * focal_length
     pitch_x, pitch_y = modulator.pitch_seen
-    frequency = carrier.frequency
-    centre = scale * frequency[0] / pitch_x, scale * frequency[1] / pitch_y
+    centre = scale * carrier.frequency[0] / pitch_x, scale * carrier.frequency[1] / pitch_y
     _check_window(modulator, scale, fiber, light.wavelength)
     rows, columns = modulator.shape
     x, y = axis(columns, pitch_x), axis(rows, pitch_y)
-    beam = illumination(light, x, y) * np.sqrt(pitch_x * pitch_y)
-    if modulator.flatness is not None:
-        beam = beam * np.exp(2j * np.pi * modulator.flatness)
-    tilt_x = np.exp(-2j * np.pi * frequency[0] * axis(columns, 1.0))
-    tilt_y = np.exp(-2j * np.pi * frequency[1] * axis(rows, 1.0))
-    incident = beam * tilt_y[:, None] * tilt_x
     core_radius = fiber.profile.core_radius
     # half the finest detail: the sum over samples is then the integral for every mask
     step = min(core_radius / SAMPLES_PER_CORE_RADIUS, finest_detail(scale, modulator) / 2)
@@ -126,7 +118,7 @@ def prepare(
         core_radius=core_radius,
         scale=scale,
         centre=centre,
-        incident=incident,
+        incident=_incident(light, modulator, carrier, x, y),
         x=x,
         y=y,
         u=u,
@@ -139,6 +131,19 @@ def prepare(
     area = (u[1] - u[0]) ** 2
     dark = np.tensordot(sampled(basis, u, u), gap_field(launch, u, u), axes=2)
     return replace(launch, gaps=-1j * area * dark)
+
+
+def _incident(light: Light, modulator: Modulator, carrier: Carrier, x: Real, y: Real) -> Complex:
+    """Amplitude on each pixel (rows, columns), the carrier's tilt taken out of what it sends."""
+    pitch_x, pitch_y = modulator.pitch_seen
+    beam = illumination(light, x, y) * np.sqrt(pitch_x * pitch_y)
+    if modulator.flatness is not None:
+        beam = beam * np.exp(2j * np.pi * modulator.flatness)
+    tilt_x, tilt_y = (
+        np.exp(-2j * np.pi * frequency * axis(count, 1.0))
+        for frequency, count in zip(carrier.frequency, modulator.shape[::-1], strict=True)
+    )
+    return np.asarray(beam * tilt_y[:, None] * tilt_x)
 
 
 def pixel_field(
@@ -208,11 +213,6 @@ def back_propagated(launch: Launch, vector: Complex) -> Complex:
     return np.asarray(np.conj(launch.incident) * back)
 
 
-def clipped_share(launch: Launch) -> float:
-    """Share of the beam's power that the mask's pixels catch."""
-    return float(np.sum(np.abs(launch.incident) ** 2))
-
-
 def predict(launch: Launch, target: Target, factors: NDArray[np.complexfloating]) -> Prediction:
     """Couplings, purity, group purity and efficiency of a mask for a target."""
     return judged(launch.basis, target, couplings(launch, factors))
@@ -240,8 +240,3 @@ def unwanted_db(purity: float) -> float:
 def insertion_loss_db(efficiency: float) -> float:
     """-10 log10 of the efficiency."""
     return float(-10 * np.log10(efficiency)) if efficiency > 0 else np.inf
-
-
-def launch_matrix(predictions: Sequence[Prediction]) -> Real:
-    """Launched power fraction of the incident beam, (masks, K)."""
-    return np.array([np.abs(p.couplings) ** 2 for p in predictions])

@@ -174,6 +174,16 @@ def flipped(
     return done
 
 
+def _split(side: Side, found: Real) -> tuple[Real, float, float]:
+    """(rest in the complement's coordinates, its length, the target's coupling) of couplings.
+
+    The target's power counts with either phase; the rest is what the complement holds.
+    """
+    rest = side.complement.T @ found
+    missed = float(np.linalg.norm(rest))
+    return rest, missed, math.sqrt(max(float(found @ found) - missed**2, 1e-300))
+
+
 def refined(
     launch: Launch,
     side: Side,
@@ -201,10 +211,7 @@ def refined(
     before, count, solved, even = np.inf, few, 0, False
     for _ in range(PASSES):
         found = real_of(couplings(launch, emitted(launch.modulator, states)))
-        rest = side.complement.T @ found
-        missed = float(np.linalg.norm(rest))
-        # the target's power counts with either phase; the rest is what the complement holds
-        wanted = math.sqrt(max(float(found @ found) - missed**2, 1e-300))
+        rest, missed, wanted = _split(side, found)
         if missed / wanted < best[0]:
             best = missed / wanted, states.copy(), found
         if missed <= side.kappa * wanted:
