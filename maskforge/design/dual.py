@@ -39,8 +39,8 @@ SMOOTHING = (0.3, 0.1, 0.03, 0.01)
 FIRST_STEP = 0.3
 """Length of the first z, along the simple mask's unwanted light."""
 
-ATTEMPTS, MODES_AN_ATTEMPT = 48, 3
-"""On all pixels, at most, for one overall phase; with many modes one for so many of them."""
+FEWEST, MOST = 48, 160
+"""Attempts on all pixels at most, for one overall phase: as many as modes, within these."""
 
 CLOSE = 0.05
 """Of the unwanted coupling that the purity allows: an attempt that misses no more will do."""
@@ -220,7 +220,7 @@ def _descended(
     lowest = best = attempt(launch, side, point)
     slope = least = side.gradient(point, lowest.found)
     share = 1.0
-    for _ in range(max(ATTEMPTS, len(launch.basis) // MODES_AN_ATTEMPT)):
+    for _ in range(min(max(len(launch.basis), FEWEST), MOST)):
         wanted = float(side.target @ best.found)
         if np.linalg.norm(least) < max(CLOSE * side.kappa, EASY) * wanted:
             break
