@@ -121,16 +121,16 @@ def _settled_phase(launch: Launch, side: Side) -> tuple[Side, Attempt]:
     origin = np.zeros(side.complement.shape[1])
     for _ in range(2 * TURNS):
         best = attempt(launch, side, origin)
-        turn = _turn(side, best)
+        turn = _turn(side, best.found)
         if abs(turn) < TINY_TURN:
             break
         side = side.turned(turn)
     return side, best
 
 
-def _turn(side: Side, best: Attempt) -> float:
-    """Phase of the coupling found against the target's, rad."""
-    return float(np.angle(np.vdot(complex_of(side.target), complex_of(best.found))))
+def _turn(side: Side, found: Real) -> float:
+    """Phase of the target's coupling in `found` (2 K,) against the target's own, rad."""
+    return float(np.angle(np.vdot(complex_of(side.target), complex_of(found))))
 
 
 def _nearby(problem: Problem, previous: Design | None) -> Complex | None:
@@ -202,7 +202,7 @@ def corrected(launch: Launch, side: Side, point: Real, inverse: Real) -> tuple[S
     """
     for _ in range(TURNS):
         best, lowest, inverse = _descended(launch, side, point, inverse)
-        turn = _turn(side, best)
+        turn = _turn(side, best.found)
         if abs(turn) < SMALL_TURN:
             break
         side, point = side.turned(turn), lowest.point
@@ -296,7 +296,7 @@ def _certified(problem: Problem, side: Side, point: Real, states: Levels, found:
     """The design of a mask with couplings `found` (2 K,), bounded at a point of a side."""
     launch = problem.launch
     multipliers, bound = _proof(launch, side, point)
-    turn = float(np.angle(np.vdot(complex_of(side.target), complex_of(found))))
+    turn = _turn(side, found)
     if abs(turn) > NO_TURN:
         # the mask's own phase is one more phase tried; the largest bound counts
         other, higher = _proof(launch, side.turned(turn), point)
