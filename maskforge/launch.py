@@ -6,19 +6,23 @@ coupling of mode k is linear, c_k = c0_k + sum over pixels of w_k a s; c0 is the
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.errors import BenchError
-from maskforge.fiber.profile import Fiber
+from maskforge.fiber.profile import Fiber, Profile
 from maskforge.fields import Basis, Target, groups_of, sampled
 from maskforge.modulator import Carrier, Modulator
 from maskforge.optics import (
     Complex,
+    Folded,
     Light,
     Real,
     axis,
+    folded,
+    folded_transform,
     fourier_rows,
     illumination,
     matrix_transform,
@@ -33,8 +37,11 @@ TAIL_POWER = 1e-11
 MOST_SAMPLES = 2**26
 """Field values of all modes together, half a GiB: 500 modes out to 7 core radii, 6 to 70."""
 
-SAMPLES_PER_CORE_RADIUS = 24
-"""The kink of a step index at the core's edge then costs less than 1e-6 in a coupling."""
+SAMPLES_PER_CORE_RADIUS = 12, 24
+"""Where the index is smooth, and where it has a step; a coupling is then right to 1e-6."""
+
+SMOOTH = 0.1
+"""Of the index contrast: a profile that changes no more over a sample is smooth there."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,8 +50,9 @@ class Launch:
 
     `incident` (rows, columns): amplitude on each pixel, flatness and carrier tilt in it, the sum of
     its square being the share of the beam that the pixels catch.  `u`, `v`: facet samples in m from
-    the fibre's axis.  `kernel` (K, len(v) len(u)): modes times pixel envelope times the sample's
-    area, so that couplings are `kernel` times the transform.  `gaps` (K,): couplings of the gaps.
+    the fibre's axis, symmetric about it.  `kernel` (K, len(v) len(u)): modes times pixel envelope
+    times the sample's area, so that couplings are `kernel` times the transform.  `gaps` (K,):
+    couplings of the gaps.
     """
 
     basis: Basis
@@ -63,12 +71,17 @@ class Launch:
     gaps: Complex
 
     @cached_property
-    def rows_x(self) -> Complex:
-        return fourier_rows(self.x, self.u, self.scale)
+    def is_real(self) -> bool:
+        """Light and states are real on all pixels, which halves the work."""
+        return self.modulator.alphabet.is_real and not np.any(self.incident.imag)
 
     @cached_property
-    def rows_y(self) -> Complex:
-        return fourier_rows(self.y, self.v, self.scale)
+    def over_x(self) -> Folded:
+        return folded(self.x, self.u, self.scale)
+
+    @cached_property
+    def over_y(self) -> Folded:
+        return folded(self.y, self.v, self.scale)
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +120,7 @@ def prepare(
     x, y = axis(columns, pitch_x), axis(rows, pitch_y)
     core_radius = fiber.profile.core_radius
     # half the finest detail: the sum over samples is then the integral for every mask
-    step = min(core_radius / SAMPLES_PER_CORE_RADIUS, finest_detail(scale, modulator) / 2)
+    step = min(_step(fiber.profile), finest_detail(scale, modulator) / 2)
     u = facet_axis(basis, step, TAIL_POWER)
     kernel = sampled(basis, u, u) * (
         (u[1] - u[0]) ** 2 * pixel_field(modulator, centre, scale, u, u)
@@ -170,6 +183,14 @@ def gap_field(launch: Launch, u: Real, v: Real) -> Complex:
     return np.asarray(np.sqrt(modulator.gap_reflectance) * (whole - active) * plain)
 
 
+def _step(profile: Profile) -> float:
+    """Facet samples in m that resolve the modes of a profile."""
+    coarse, fine = (profile.core_radius / count for count in SAMPLES_PER_CORE_RADIUS)
+    edges = np.array(profile.edges)
+    change = np.abs(profile.at(edges + coarse / 2) - profile.at(np.maximum(edges - coarse / 2, 0)))
+    return coarse if np.all(change < SMOOTH) else fine
+
+
 def _check_window(modulator: Modulator, scale: float, fiber: Fiber, wavelength: float) -> None:
     pitch = max(modulator.pitch_seen)
     half_window = scale / (2 * pitch)
@@ -202,15 +223,23 @@ def finest_detail(scale: float, modulator: Modulator) -> float:
 
 def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
     """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
-    facet = matrix_transform(launch.incident * factors, launch.rows_y, launch.rows_x)
+    light = launch.incident * factors
+    if launch.is_real and not np.any(factors.imag):
+        light = light.real
+    facet = folded_transform(light, launch.over_y, launch.over_x)
     return np.asarray(launch.gaps - 1j * real_times(launch.kernel, facet.ravel()))
 
 
-def back_propagated(launch: Launch, vector: Complex) -> Complex:
-    """v (rows, columns) with <vector, c - c0> = sum over pixels of conj(v) s, s the factors."""
+def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> NDArray[Any]:
+    """v (rows, columns) with <vector, c - c0> = sum over pixels of conj(v) s, s the factors.
+
+    `real`: its real part alone, on a launch whose light is real.
+    """
     facet = 1j * times_real(vector, launch.kernel).reshape(launch.v.size, launch.u.size)
-    back = matrix_transform(facet, launch.rows_y.conj().T, launch.rows_x.conj().T)
-    return np.asarray(np.conj(launch.incident) * back)
+    over_y, over_x = launch.over_y.adjoint, launch.over_x.adjoint
+    back = folded_transform(facet, over_y, over_x, real=real)
+    light = launch.incident.real if real else np.conj(launch.incident)
+    return np.asarray(light * back)
 
 
 def predict(launch: Launch, target: Target, factors: NDArray[np.complexfloating]) -> Prediction:

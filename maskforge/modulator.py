@@ -44,6 +44,11 @@ class Alphabet:
     def size(self) -> int:
         return int(self.values.size)
 
+    @cached_property
+    def is_real(self) -> bool:
+        """All values real: on a real beam everything on the pixels is."""
+        return not np.any(self.values.imag)
+
     @property
     def bits(self) -> int:
         """Bits a pixel in the mask file: 8 or 16."""
@@ -88,7 +93,7 @@ class Alphabet:
         even = np.ptp(steps) < 1e-9 and abs(steps.mean() * angles.size - 2 * np.pi) < 1e-9
         return float(2 * np.pi / angles.size) if even else None
 
-    def support(self, direction: NDArray[np.complexfloating]) -> NDArray[np.intp]:
+    def support(self, direction: NDArray[np.inexact]) -> NDArray[np.intp]:
         """State of the largest Re(conj(direction) value), for every element of `direction`.
 
         The maximiser of a linear function over the states is a corner of their convex hull,
@@ -103,12 +108,14 @@ class Alphabet:
             return np.asarray(corners[place % angles.size])
         return np.asarray(corners[np.searchsorted(angles, angle, side="right") - 1])
 
-    def _along(self, direction: NDArray[np.complexfloating]) -> NDArray[np.floating]:
+    def _along(self, direction: NDArray[np.inexact]) -> NDArray[np.floating]:
         """Component of `direction` along the states' line, from its second end to its first."""
         line = self.values[self.hull[0]] - self.values[self.hull[1]]
+        if abs(line.imag) < 1e-12 * abs(line):
+            return np.asarray(direction.real * np.sign(line.real))
         return np.asarray(direction.real * line.real + direction.imag * line.imag)
 
-    def runner_up(self, direction: NDArray[np.complexfloating]) -> NDArray[np.intp]:
+    def runner_up(self, direction: NDArray[np.inexact]) -> NDArray[np.intp]:
         """The corner next to the supporting one, across the nearer boundary of its sector."""
         if self.is_line:
             return np.asarray(np.where(self._along(direction) >= 0, self.hull[1], self.hull[0]))
@@ -137,9 +144,8 @@ class Alphabet:
 
 def binary(phase_step: float = np.pi) -> Alphabet:
     """Two states, 1 and exp(i phase_step); `phase_step` in rad."""
-    return Alphabet(
-        "binary", np.exp(1j * np.array([0.0, phase_step])), np.array([0, 1], dtype=np.uint16)
-    )
+    second = -1.0 if phase_step == np.pi else np.exp(1j * phase_step)
+    return Alphabet("binary", np.array([1.0, second], dtype=complex), np.array([0, 1], np.uint16))
 
 
 def levels(count: int, depth: float = 2 * np.pi) -> Alphabet:

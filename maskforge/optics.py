@@ -8,7 +8,7 @@ Introduction to Fourier Optics, sec. 5.2, the mask in the front focal plane).
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from math import factorial
 from typing import Any
 
@@ -157,6 +157,101 @@ def matrix_transform(field: Complex, rows_y: Complex, rows_x: Complex) -> Comple
     Its adjoint is `matrix_transform(facet, rows_y.conj().T, rows_x.conj().T)`.
     """
     return np.asarray(rows_y @ field @ rows_x.T)
+
+
+@dataclass(frozen=True, eq=False)
+class Folded:
+    """One side of the matrix Fourier transform between axes symmetric about 0, by their halves.
+
+    `cos`, `sin` (half of u, half of x) on the halves from 0 up: what is even in x goes to what is
+    even in u, and odd to odd, which is a quarter of the products of `fourier_rows`.
+    `samples`: (len(u), len(x)).
+    """
+
+    cos: NDArray[np.floating]
+    sin: NDArray[np.floating]
+    samples: tuple[int, int]
+
+    @cached_property
+    def single(self) -> "Folded":
+        """The same in single precision."""
+        return Folded(self.cos.astype(np.float32), self.sin.astype(np.float32), self.samples)
+
+    @cached_property
+    def adjoint(self) -> "Folded":
+        """The conjugate transpose, from u to x."""
+        cos, sin = np.ascontiguousarray(self.cos.T), np.ascontiguousarray(-self.sin.T)
+        return Folded(cos, sin, self.samples[::-1])
+
+    def along(self, field: NDArray[Any]) -> NDArray[Any]:
+        """`fourier_rows` times a field (len(x), any number), real or complex; complex."""
+        even, odd = self._halves(field)
+        if np.isrealobj(field):
+            kind = np.result_type(field, np.complex64)
+            return self._unfolded(self.cos @ even, self.sin @ odd, kind)
+        count, length = self.samples
+        # -i where there are fewer numbers
+        odd = (
+            -1j * _real_product(self.sin, odd)
+            if count < length
+            else _real_product(self.sin, -1j * odd)
+        )
+        return self._unfolded(_real_product(self.cos, even), odd, field.dtype)
+
+    def real_along(self, field: NDArray[Any]) -> NDArray[Any]:
+        """The real part of `along` for a complex field."""
+        even, odd = self._halves(field)
+        even, odd = np.ascontiguousarray(even.real), np.ascontiguousarray(odd.imag)
+        return self._unfolded(self.cos @ even, self.sin @ odd, even.dtype)
+
+    def _halves(self, field: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+        """What is even and what is odd in a field, twice, from the middle on."""
+        length = self.samples[1]
+        upper, lower = field[length // 2 :], field[(length - 1) // 2 :: -1]
+        even, odd = np.add(upper, lower, order="C"), np.subtract(upper, lower, order="C")
+        if length % 2:
+            even[0] /= 2
+        return even, odd
+
+    def _unfolded(self, even: NDArray[Any], odd: NDArray[Any], kind: Any) -> NDArray[Any]:
+        count = self.samples[0]
+        out = np.empty((count, even.shape[1]), dtype=kind)
+        upper, lower = out[count // 2 :], out[(count - 1) // 2 :: -1]
+        if np.isrealobj(even) and np.iscomplexobj(out):
+            upper.real = lower.real = even
+            upper.imag, lower.imag = -odd, odd
+        else:
+            np.add(even, odd, out=upper)
+            np.subtract(even, odd, out=lower)
+        return out
+
+
+def folded(x: Real, u: Real, scale: float) -> Folded:
+    """The folded side from `x` to `u`, both symmetric about 0."""
+    turns = 2 * np.pi / scale * np.outer(u[u.size // 2 :], x[x.size // 2 :])
+    return Folded(np.cos(turns), np.sin(turns), (u.size, x.size))
+
+
+def folded_transform(
+    field: NDArray[Any], over_y: Folded, over_x: Folded, *, real: bool = False
+) -> NDArray[Any]:
+    """`matrix_transform` between axes that are symmetric about 0, in the precision of the field.
+
+    Its adjoint is `folded_transform(facet, over_y.adjoint, over_x.adjoint)`.  A real field takes
+    half the time, and so does the real part of the result, where that is enough.
+    """
+    # the larger side of the two is met by one product only
+    if over_y.samples[0] < over_y.samples[1]:
+        half = over_y.along(field).T
+        return (over_x.real_along(half) if real else over_x.along(half)).T
+    half = over_x.along(field.T).T
+    return over_y.real_along(half) if real else over_y.along(half)
+
+
+def _real_product(matrix: NDArray[np.floating], field: NDArray[Any]) -> NDArray[Any]:
+    """matrix times a contiguous complex field, without a complex copy of the matrix."""
+    parts = matrix @ field.view(field.real.dtype)
+    return np.asarray(parts.view(field.dtype))
 
 
 def real_times(matrix: NDArray[np.floating], vector: NDArray[np.complexfloating]) -> Complex:

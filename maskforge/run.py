@@ -16,6 +16,8 @@ from maskforge.errors import BenchError
 from maskforge.fiber.modes import solve
 from maskforge.fields import Basis, Target, basis_of
 from maskforge.launch import Launch, Prediction, prepare
+from maskforge.optics import Complex
+from maskforge.symmetry import Turn, images, symmetries, turn_to, turned
 
 FEW_MASKS = 40
 """Starting a process takes as long as these do."""
@@ -122,12 +124,31 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
         start=part.start,
         seed=part.seed,
     )
+    turns = symmetries(launch)
+    sources: list[tuple[Design, Complex]] = []
     made: Design | None = None
     for index in chain:
         target = ready.targets[index]
-        problem = Problem(launch, target, part.purity)
-        made = design(problem, part.method, settings=settings, previous=made)
-        yield Finished(index, target, made, made.prediction)
+        done = _image(launch, turns, sources, target)
+        if done is None:
+            problem = Problem(launch, target, part.purity)
+            done = made = design(problem, part.method, settings=settings, previous=made)
+            sources.append((made, images(launch.basis, turns, target)))
+        yield Finished(index, target, done, done.prediction)
+
+
+def _image(
+    launch: Launch,
+    turns: tuple[Turn, ...],
+    sources: Sequence[tuple[Design, Complex]],
+    target: Target,
+) -> Design | None:
+    """The first of the designs that can be turned to be the target's, turned; None without."""
+    for made, vectors in sources:
+        turn = turn_to(turns, vectors, target)
+        if turn is not None:
+            return turned(launch, made, turn, target)
+    return None
 
 
 _worker: list[Prepared] = []

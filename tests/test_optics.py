@@ -13,6 +13,8 @@ from maskforge.errors import BenchError
 from maskforge.optics import (
     Light,
     axis,
+    folded,
+    folded_transform,
     fourier_rows,
     full_transform,
     illumination,
@@ -95,6 +97,28 @@ def test_the_adjoint(shape: tuple[int, int], size: tuple[int, int], seed: int) -
     backward = matrix_transform(facet, rows_y.conj().T, rows_x.conj().T)
     left, right = np.vdot(forward, facet), np.vdot(field, backward)
     assert abs(left - right) <= 1e-12 * np.linalg.norm(field) * np.linalg.norm(facet) * 9
+
+
+@settings(max_examples=40, deadline=None)
+@given(shape=shapes, size=shapes, seed=seeds)
+def test_the_folded_transform_is_the_plain_one(
+    shape: tuple[int, int], size: tuple[int, int], seed: int
+) -> None:
+    """And its adjoint; even and odd counts, more samples on either side."""
+    x, y = mask_axes(shape)
+    u, v = axis(size[1], 3e-6), axis(size[0], 4e-6)
+    rows_y, rows_x = fourier_rows(y, v, SCALE), fourier_rows(x, u, SCALE)
+    over_y, over_x = folded(y, v, SCALE), folded(x, u, SCALE)
+    field, facet = noise(shape, seed), noise(size, seed + 1)
+    forward = folded_transform(field, over_y, over_x)
+    plain = matrix_transform(field, rows_y, rows_x)
+    assert np.allclose(forward, plain, rtol=0, atol=1e-13 * np.abs(field).sum())
+    back = folded_transform(facet, over_y.adjoint, over_x.adjoint)
+    plain = matrix_transform(facet, rows_y.conj().T, rows_x.conj().T)
+    assert np.allclose(back, plain, rtol=0, atol=1e-13 * np.abs(facet).sum())
+    single = folded_transform(field.astype(np.complex64), over_y.single, over_x.single)
+    assert single.dtype == np.complex64
+    assert np.allclose(single, forward, rtol=0, atol=1e-5 * np.abs(field).sum())
 
 
 @settings(max_examples=40, deadline=None)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from maskforge.fields import sampled
 from maskforge.launch import Launch, facet_axis, finest_detail, pixel_field
-from maskforge.optics import fourier_rows, real_times, times_real
+from maskforge.optics import Folded, folded, folded_transform, real_times, times_real
 
 Fast = NDArray[np.complex64]
 FastReal = NDArray[np.float32]
@@ -24,28 +24,28 @@ DRAFT_SAMPLES = 8
 
 @dataclass(frozen=True, eq=False)
 class Draft:
-    """c = gaps + kernel . (rows_y (incident s) rows_x^T), as in Launch but for the precision.
-
-    `kernel` (K, len(v) len(u)) complex: the lens's factor -i is in it.
-    """
+    """The launch's arrays, as in Launch but for the precision and the number of facet samples."""
 
     u: NDArray[np.float64]
-    incident: Fast
-    rows_y: Fast
-    rows_x: Fast
+    incident: Fast | FastReal
+    values: Fast | FastReal
+    """The alphabet's; both these are real where light and states are, and so is `back`."""
+    over_y: Folded
+    over_x: Folded
     kernel: FastReal
     gaps: NDArray[np.complex128]
 
-    def couplings(self, factors: Fast) -> NDArray[np.complex128]:
-        """c (K,) of the pixels' factors (rows, columns)."""
-        facet = self.rows_y @ (self.incident * factors) @ self.rows_x.T
+    def couplings(self, states: NDArray[np.integer]) -> NDArray[np.complex128]:
+        """c (K,) of the pixels' states (rows, columns)."""
+        facet = folded_transform(self.incident * self.values[states], self.over_y, self.over_x)
         return np.asarray(self.gaps - 1j * real_times(self.kernel, facet.ravel()))
 
-    def back(self, vector: NDArray[np.complex128]) -> Fast:
+    def back(self, vector: NDArray[np.complex128]) -> Fast | FastReal:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
         facet = times_real(1j * vector, self.kernel).astype(np.complex64)
-        facet = facet.reshape(self.rows_y.shape[0], self.rows_x.shape[0])
-        back = self.rows_y.conj().T @ facet @ self.rows_x.conj()
+        facet = facet.reshape(self.u.size, self.u.size)
+        real = np.isrealobj(self.incident)
+        back = folded_transform(facet, self.over_y.adjoint, self.over_x.adjoint, real=real)
         return np.asarray(np.conj(self.incident) * back)
 
 
@@ -58,11 +58,15 @@ def draft_of(launch: Launch) -> Draft:
     field = sampled(launch.basis, u, u) * pixel_field(
         launch.modulator, launch.centre, launch.scale, u, u
     )
+    incident, values = launch.incident, launch.modulator.alphabet.values
     return Draft(
         u=u,
-        incident=launch.incident.astype(np.complex64),
-        rows_y=fourier_rows(launch.y, u, launch.scale).astype(np.complex64),
-        rows_x=fourier_rows(launch.x, u, launch.scale).astype(np.complex64),
+        incident=incident.real.astype(np.float32)
+        if launch.is_real
+        else incident.astype(np.complex64),
+        values=values.real.astype(np.float32) if launch.is_real else values.astype(np.complex64),
+        over_y=folded(launch.y, u, launch.scale).single,
+        over_x=folded(launch.x, u, launch.scale).single,
         kernel=((u[1] - u[0]) ** 2 * field.reshape(len(launch.basis), -1)).astype(np.float32),
         gaps=launch.gaps,
     )

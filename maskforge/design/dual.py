@@ -23,7 +23,7 @@ from maskforge.design.convex import (
     real_of,
     side_of,
 )
-from maskforge.design.draft import Fast, draft_of
+from maskforge.design.draft import Fast, FastReal, draft_of
 from maskforge.design.problem import Certificate, Design, Problem, Settings, overall_phase
 from maskforge.design.refine import refined
 from maskforge.fields import rotated
@@ -75,7 +75,7 @@ class Attempt:
     point: Real
     bound: float
     states: NDArray[np.intp]
-    back: Fast
+    back: Fast | FastReal
     found: Real
 
 
@@ -93,7 +93,7 @@ def dual(
         side = side_of(target.vector * (along / abs(along)), problem.purity)
         point = side.point(real_of(nearby))
         return _settled(problem, side, point)
-    back = draft_of(launch).back(target.vector)
+    back = back_propagated(launch, target.vector)
     phase = overall_phase(launch, target.vector, back)
     side = side_of(target.vector * phase, problem.purity)
     side, best = _settled_phase(launch, side)
@@ -111,7 +111,7 @@ def attempt(launch: Launch, side: Side, point: Real) -> Attempt:
     multipliers = side.multipliers(point)
     back = draft.back(complex_of(multipliers))
     states = alphabet.support(back)
-    found = real_of(draft.couplings(alphabet.values.astype(np.complex64)[states]))
+    found = real_of(draft.couplings(states))
     # h(v) = Re(conj(v) s) at the supporting state, so that F is linear in what was found
     return Attempt(point, float(multipliers @ found), states, back, found)
 
@@ -253,7 +253,7 @@ def certified_bound(launch: Launch, multipliers: Complex) -> float:
     Weak duality holds for any multipliers (K,); they only have to belong to t and kappa.
     """
     alphabet = launch.modulator.alphabet
-    back = back_propagated(launch, multipliers)
+    back = back_propagated(launch, multipliers, real=launch.is_real)
     gain = np.real(np.conj(back) * alphabet.values[alphabet.support(back)])
     return float(np.sum(gain) + np.real(np.vdot(multipliers, launch.gaps)))
 

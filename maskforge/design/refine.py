@@ -70,7 +70,7 @@ class Undecided:
     cost: FastReal
 
 
-def alternatives(alphabet: Alphabet, direction: Fast) -> NDArray[np.intp]:
+def alternatives(alphabet: Alphabet, direction: Fast | FastReal) -> NDArray[np.intp]:
     """The state to take instead of the supporting one: the next, or the opposite.
 
     The next one where it costs less than half of what the opposite costs, that is near a boundary
@@ -90,7 +90,7 @@ def alternatives(alphabet: Alphabet, direction: Fast) -> NDArray[np.intp]:
 
 
 def undecided(
-    launch: Launch, back: Fast, states: NDArray[np.integer], count: int, residual: float
+    launch: Launch, back: Fast | FastReal, states: NDArray[np.integer], count: int, residual: float
 ) -> Undecided:
     """The `count` pixels whose other state costs least for what it moves.
 
@@ -188,7 +188,7 @@ def refined(
     launch: Launch,
     side: Side,
     point: Real,
-    back: Fast,
+    back: Fast | FastReal,
     states: NDArray[np.integer],
     *,
     spare_share: float = 0.0,

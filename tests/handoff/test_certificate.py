@@ -20,6 +20,7 @@ from maskforge.design.problem import Certificate
 from maskforge.handoff import OWN, Head, write_set
 from maskforge.launch import Launch
 from maskforge.modulator import Alphabet
+from maskforge.optics import fourier_rows
 from maskforge.run import Finished, Prepared, finished_masks, prepared
 
 Complex = NDArray[np.complex128]
@@ -84,9 +85,11 @@ def pixel_weights(launch: Launch) -> Complex:
     rows, columns = launch.incident.shape
     kernel = launch.kernel.reshape(-1, launch.v.size, launch.u.size)
     out = np.empty((len(kernel), rows, columns), complex)
+    rows_y = fourier_rows(launch.y, launch.v, launch.scale)
+    rows_x = fourier_rows(launch.x, launch.u, launch.scale)
     for row in range(rows):
-        along_y = np.tensordot(kernel, launch.rows_y[:, row], axes=(1, 0))
-        out[:, row] = -1j * along_y @ launch.rows_x
+        along_y = np.tensordot(kernel, rows_y[:, row], axes=(1, 0))
+        out[:, row] = -1j * along_y @ rows_x
     return out.reshape(len(kernel), -1)
 
 
