@@ -38,7 +38,7 @@ MOST_SAMPLES = 2**26
 """Field values of all modes together, half a GiB: 500 modes out to 7 core radii, 6 to 70."""
 
 SAMPLES_PER_CORE_RADIUS = 12, 24
-"""Where the index is smooth, and where it has a step; a coupling is then right to 1e-6."""
+"""Where the index is smooth, and where it has a step; a coupling is then right to 2e-6."""
 
 SMOOTH = 0.1
 """Of the index contrast: a profile that changes no more over a sample is smooth there."""
