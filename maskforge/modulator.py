@@ -170,6 +170,21 @@ def table(
     return Alphabet("table", np.asarray(values, dtype=complex), np.asarray(greys, dtype=np.uint16))
 
 
+@dataclass(frozen=True)
+class Background:
+    """What the panel shows outside the mask: see `panel.background_states`.
+
+    `kind`: `flat` (all in one grey), `checkerboard` (cells of `cell` pixels, the two states whose
+    values lie farthest apart) or `carrier` (a tilt as steep as `carrier`).  `grey`: of a flat one,
+    None for that of state 0.
+    """
+
+    kind: str = "flat"
+    grey: int | None = None
+    cell: int = 1
+    carrier: "Carrier | None" = None
+
+
 @dataclass(frozen=True, eq=False)
 class Modulator:
     """A panel of pixels as the light sees it.
@@ -192,6 +207,7 @@ class Modulator:
     incidence: float = 0.0
     flatness: NDArray[np.float64] | None = None
     crosstalk: float = 0.0
+    background: Background = Background()
     damage_limit: float | None = field(default=None)
     """W/m^2 that the maker allows."""
 
@@ -254,17 +270,3 @@ def emitted(modulator: Modulator, states: NDArray[np.integer]) -> Complex:
         np.mod(np.angle(values), 2 * np.pi), modulator.crosstalk, mode="nearest"
     )
     return np.asarray(np.abs(values) * np.exp(1j * phase))
-
-
-def rendered(modulator: Modulator, states: NDArray[np.integer]) -> NDArray[np.unsignedinteger]:
-    """The panel as a picture, row 0 on top: states (rows, columns), y up -> grey values.
-
-    Outside the mask the panel shows the grey of state 0.
-    """
-    alphabet = modulator.alphabet
-    kind = np.uint8 if alphabet.bits == 8 else np.uint16
-    picture = np.full(modulator.panel, alphabet.greys[0], dtype=kind)
-    row, column = modulator.corner
-    rows, columns = modulator.shape
-    picture[row : row + rows, column : column + columns] = alphabet.greys[states[::-1]]
-    return picture

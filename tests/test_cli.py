@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from maskforge import __version__, cli, printed, tradeoff
 from maskforge import bench as benches
+from maskforge.commands import common, design, presets
 from maskforge.fiber.modes import solve
 from maskforge.run import Finished, Prepared, finished_masks
 from maskforge.safety import CAUTION
@@ -212,7 +213,7 @@ def test_options_win_over_the_bench(tiny: Path, capsys: pytest.CaptureFixture[st
 )
 def test_labels_between_commas(text: str, labels: str | list[str]) -> None:
     """A label with an order of two digits has a comma of its own."""
-    assert cli._labels(text) == labels
+    assert design._labels(text) == labels
 
 
 def test_processes_do_not_change_the_set(tiny: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -237,7 +238,7 @@ def test_an_interrupt_leaves_the_earlier_set(
         yield next(masks)
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(cli, "finished_masks", interrupted)
+    monkeypatch.setattr(design, "finished_masks", interrupted)
     found = ran(capsys, "design", "tiny.toml", "--orientations", "5")
     assert found == (130, "", "interrupted; the earlier set is untouched\n")
     assert {path.name: path.read_bytes() for path in Path("out/tiny").iterdir()} == before
@@ -267,7 +268,7 @@ def test_too_little_memory_is_one_line(
     def full(bench: benches.Bench) -> Prepared:
         raise MemoryError
 
-    monkeypatch.setattr(cli, "prepared", full)
+    monkeypatch.setattr(design, "prepared", full)
     line = "error: not enough memory; fewer pixels or fewer --jobs need less\n"
     assert ran(capsys, "design", "tiny.toml") == (2, "", line)
     assert [path.name for path in tiny.iterdir()] == ["tiny.toml"]
@@ -425,11 +426,11 @@ def test_the_shell_completes_benches(tiny: Path) -> None:
     """Presets, bench files and folders that may hold them."""
     Path("few").mkdir()
     Path("few/x.toml").write_text("", "utf-8")
-    assert cli._bench_names("few") == ["few-mode-1310", "few/"]
-    assert cli._bench_names("few/") == ["few/x.toml"]
-    assert cli._bench_names("t") == ["tiny.toml"]
-    assert cli._bench_names("none/x") == []
-    assert cli._preset_names("grey") == ["grey-1080"]
+    assert common.bench_names("few") == ["few-mode-1310", "few/"]
+    assert common.bench_names("few/") == ["few/x.toml"]
+    assert common.bench_names("t") == ["tiny.toml"]
+    assert common.bench_names("none/x") == []
+    assert presets.preset_names("grey") == ["grey-1080"]
 
 
 def test_a_reader_that_has_seen_enough(tmp_path: Path) -> None:

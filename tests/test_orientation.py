@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from maskforge.fields import lp_target, sampled, superposition, target_field
 from maskforge.launch import back_propagated, couplings, prepare
-from maskforge.modulator import Carrier, Modulator, levels, rendered
+from maskforge.modulator import Carrier, Modulator, levels
 from maskforge.optics import Light, axis, fourier_rows, full_transform, illumination
 from maskforge.optics import matrix_transform as transform
+from maskforge.panel import rendered
 from tests.benches import FOCAL_LENGTH, MASK_WAIST, MODE_WAIST, SCALE, WAVELENGTH, beam, parabola
 
 Complex = NDArray[np.complex128]

@@ -48,7 +48,8 @@ from maskforge.handoff.manifest import (
 )
 from maskforge.handoff.stack import Picture, described, pixel_hash, raw_bytes, stack
 from maskforge.launch import Prediction, unwanted_db
-from maskforge.modulator import Complex, Modulator, rendered
+from maskforge.modulator import Complex, Modulator
+from maskforge.panel import rendered
 
 __all__ = [
     "CERTIFICATE",

@@ -1,0 +1,1 @@
+"""The commands, a file each: they parse, call and print."""

@@ -1,0 +1,41 @@
+"""maskforge modes."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from maskforge import bench as benches
+from maskforge import handoff
+from maskforge.commands.common import BenchName
+from maskforge.fiber.modes import solve
+from maskforge.printed import MODE_COLUMNS, counted, fields_of, mode_cells, print_modes, say
+
+
+def modes(
+    bench_name: BenchName,
+    csv: Annotated[
+        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
+    ] = None,
+) -> None:
+    """List the guided modes of a bench's fibre.
+
+    Delay is relative to LP01.  Cut-off margin: 1 - V(cut-off)/V.  MFD: mode field diameter by
+    Petermann's second definition.  Fields: how many modes (cos, sin) share the label.
+    """
+    bench = benches.load(bench_name)
+    guide, limit = benches.fiber(bench), bench.fiber.groups
+    every = solve(guide)
+    # solved again where limited: that tells when fewer groups are guided than asked
+    kept = every if limit is None else solve(guide, groups=limit)
+    if csv is not None:
+        handoff.write_text(csv, handoff.csv_text(MODE_COLUMNS, [mode_cells(m) for m in kept]))
+    print_modes(kept)
+    say(
+        f"\n{counted(sum(fields_of(mode) for mode in kept), 'mode')}, "
+        f"{counted(len(kept), 'label')}, {counted(kept[-1].group, 'group')}; "
+        f"V = {guide.v:.4f} at {guide.wavelength * 1e9:g} nm"
+    )
+    left = [mode.label for mode in every if limit is not None and mode.group > limit]
+    if left:
+        say(f"groups = {limit} leaves out {counted(len(left), 'guided label')}: {', '.join(left)}")

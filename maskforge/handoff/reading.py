@@ -1,0 +1,118 @@
+"""A finished set read back from its files: the manifest, the bench in it, and the pages."""
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from types import NoneType, UnionType
+from typing import Any, get_args
+
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+
+from maskforge.errors import BenchError
+from maskforge.handoff.folder import STACK
+from maskforge.handoff.manifest import FORMAT, MANIFEST, VERSION, Record
+from maskforge.handoff.stack import Picture
+from maskforge.units import nearest, one_line, shown
+
+
+@dataclass(frozen=True, eq=False)
+class WrittenSet:
+    """A set in `folder`: `bench` as `bench.from_dict` takes it, its paths starting at the folder;
+    `modes` and `masks` as in the manifest, in play order."""
+
+    folder: Path
+    bench: Mapping[str, Any]
+    modes: tuple[Mapping[str, Any], ...]
+    masks: tuple[Record, ...]
+
+    @property
+    def stack(self) -> Path:
+        return self.folder / STACK
+
+
+def read_set(folder: Path) -> WrittenSet:
+    """The set in a folder; BenchError, one line with file and key, where there is none."""
+    path = folder / MANIFEST
+    if not folder.is_dir():
+        raise BenchError(one_line(f"{folder}: no such folder; a set of masks is needed"))
+    if not path.is_file():
+        raise BenchError(one_line(f"{folder}: holds no {MANIFEST}; a set of masks is needed"))
+    try:
+        content = json.loads(path.read_bytes())
+    except OSError as error:
+        raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
+    except (ValueError, RecursionError) as error:
+        raise BenchError(one_line(f"{path}: is not JSON ({error})")) from error
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        raise BenchError(f'{path}: must have format = "{FORMAT}"')
+    if content.get("version") != VERSION:
+        got = shown(content.get("version"))
+        raise BenchError(f"{path}: version = {got}: this program reads {VERSION}")
+    for key, kind, word in (
+        ("bench", dict, "object"),
+        ("modes", list, "array"),
+        ("masks", list, "array"),
+    ):
+        if not isinstance(content.get(key), kind):
+            raise BenchError(f"{path}: {key}: must be a JSON {word}")
+    masks = tuple(_record(path, place, entry) for place, entry in enumerate(content["masks"]))
+    return WrittenSet(folder, content["bench"], tuple(content["modes"]), masks)
+
+
+def _record(path: Path, place: int, entry: object) -> Record:
+    """One entry of `masks`, each key of the type that `Record` gives it."""
+    where = f"{path}: masks[{place}]"
+    if not isinstance(entry, dict):
+        raise BenchError(f"{where} = {shown(entry)}: must be a JSON object")
+    known = {field.name: field.type for field in fields(Record)}
+    for key in entry:
+        if key not in known:
+            near = nearest(key, known)
+            raise BenchError(
+                f"{where} {key}: no such key" + (f"; did you mean {near}?" if near else "")
+            )
+    values: dict[str, Any] = {}
+    for key, kind in known.items():
+        kinds = get_args(kind) if isinstance(kind, UnionType) else (kind,)
+        value = entry.get(key)
+        whole = isinstance(value, int) and not isinstance(value, bool)
+        if float in kinds and whole:
+            value = float(entry[key])
+        if type(value) not in kinds or (NoneType in kinds and key not in entry):
+            words = " or ".join("null" if k is NoneType else k.__name__ for k in kinds)
+            raise BenchError(one_line(f"{where} {key} = {shown(value)}: must be {words}"))
+        values[key] = value
+    return Record(**values)
+
+
+def pages(written: WrittenSet) -> Iterator[Picture]:
+    """The pictures of the stack, one at a time, in the order of the file's pages.
+
+    Raises BenchError, which names the file, where a page cannot be read; how many pages there are
+    is for the caller to compare.
+    """
+    yield from stack_pages(written.stack)
+
+
+def stack_pages(path: Path) -> Iterator[Picture]:
+    """The same of any greyscale TIFF stack."""
+    place = 0
+    try:
+        with tifffile.TiffFile(path) as file:
+            for page in file.pages:
+                picture: NDArray[Any] = np.asarray(page.asarray())
+                if picture.ndim != 2 or picture.dtype.kind not in "ub":
+                    raise BenchError(f"{path}: page {place}: must be greyscale, whole numbers")
+                yield picture
+                place += 1
+    except FileNotFoundError as error:
+        raise BenchError(f"{path}: no such file") from error
+    except BenchError:
+        raise
+    except Exception as error:  # tifffile and the codecs raise many kinds for a damaged file
+        raise BenchError(
+            one_line(f"{path}: page {place} cannot be read ({error or type(error).__name__})")
+        ) from error
