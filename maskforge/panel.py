@@ -42,7 +42,7 @@ def background_states(modulator: Modulator) -> Levels:
     if background.kind == "checkerboard":
         across, down = np.arange(columns) // background.cell, np.arange(rows) // background.cell
         cells = down[:, None] + across
-        return np.array(farthest(alphabet), dtype=np.uint16)[cells % 2]
+        return np.asarray(np.array(farthest(alphabet), dtype=np.uint16)[cells % 2])
     assert background.carrier is not None
     x, y = background.carrier.frequency
     turns = x * axis(columns, 1.0) - y * axis(rows, 1.0)[:, None]
@@ -67,8 +67,8 @@ def rendered(modulator: Modulator, states: NDArray[np.integer]) -> Picture:
     kind = np.uint8 if alphabet.bits == 8 else np.uint16
     greys = alphabet.greys.astype(kind)
     if modulator.panel == modulator.shape:
-        return greys[states[::-1]]
-    picture = greys[background_states(modulator)]
+        return np.asarray(greys[states[::-1]])
+    picture: Picture = np.asarray(greys[background_states(modulator)])
     picture[mask_window(modulator)] = greys[states[::-1]]
     return picture
 
