@@ -12,6 +12,7 @@ from maskforge.benchmodel import Bench, FiberSection, ModulatorSection
 from maskforge.benchvalues import fail
 from maskforge.errors import BenchError
 from maskforge.fiber import glass, profile
+from maskforge.panel import background_states
 from maskforge.units import one_line
 
 LEAST_SHARE = 1 - float(np.exp(-2))
@@ -85,12 +86,23 @@ def modulator(bench: Bench) -> pixels.Modulator:
             gap_reflectance=part.gap_reflectance,
             incidence=float(np.deg2rad(part.incidence_deg)),
             crosstalk=part.crosstalk_px,
+            background=_background(part),
             # 1 mW/mm^2 = 1e3 W/m^2
             damage_limit=None if limit is None else limit * 1e3,
         )
         if part.flatness is None:
             return found
         return _flattened(found, part.flatness.data)
+
+
+def _background(part: ModulatorSection) -> pixels.Background:
+    tilt = None
+    if part.background_period_px is not None:
+        angle = float(np.deg2rad(part.background_angle_deg or 0.0))
+        tilt = pixels.Carrier(part.background_period_px, angle)
+    return pixels.Background(
+        part.background, part.background_grey, part.background_cell_px or 1, tilt
+    )
 
 
 def _flattened(found: pixels.Modulator, waves: optics.Real) -> pixels.Modulator:
@@ -124,6 +136,12 @@ def carrier(bench: Bench) -> pixels.Carrier:
 def focal_length(bench: Bench) -> float:
     """Focal length of the lens in m."""
     return bench.lens.focal_length_mm * 1e-3
+
+
+def lens_offset(bench: Bench) -> tuple[float, float]:
+    """Middle of the mask, (x, y) in m from the lens's axis."""
+    x, y = bench.lens.offset_mm
+    return x * 1e-3, y * 1e-3
 
 
 def na_wavelength_nm(bench: Bench) -> float:
@@ -245,6 +263,8 @@ def check(bench: Bench) -> None:
     beam, panel, guide = light(bench), modulator(bench), fiber(bench)
     _check_beam(bench, beam, panel)
     _check_facet(bench, panel, guide)
+    with _named(bench, "modulator", "background_grey"):
+        background_states(panel)
 
 
 def _check_beam(bench: Bench, beam: optics.Light, panel: pixels.Modulator) -> None:

@@ -28,6 +28,7 @@ METHODS = ("simple", "ifta", "dual")
 """Designs that a bench may ask for, the default last."""
 
 ALPHABETS = ("binary", "levels", "table", "continuous")
+BACKGROUNDS = ("flat", "checkerboard", "carrier")
 PROFILES = ("step", "power-law", "trench", "table")
 FAMILIES = ("lp", "lg", "superposition")
 
@@ -39,6 +40,15 @@ GOES_WITH: Mapping[str, tuple[str, Mapping[str, tuple[str, ...]]]] = {
             "levels": ("levels",),
             "depth_deg": ("levels",),
             "table": ("table",),
+        },
+    ),
+    "background": (
+        "background",
+        {
+            "background_grey": ("flat",),
+            "background_cell_px": ("checkerboard",),
+            "background_period_px": ("carrier",),
+            "background_angle_deg": ("carrier",),
         },
     ),
     "fiber": (
@@ -61,7 +71,8 @@ GOES_WITH: Mapping[str, tuple[str, Mapping[str, tuple[str, ...]]]] = {
         {"orientations": ("lp",), "lg_waist_um": ("lg",), "superpositions": ("superposition",)},
     ),
 }
-"""Per section the key that decides, and the keys that only some of its values allow."""
+"""Per section (or part of one) the key that decides, and those that only some of its values
+allow."""
 
 Metres = Range(0.01, 100, "mm")
 Degrees = Annotated[float, PlainValidator(Range(-360, 360, "deg"))]
@@ -73,6 +84,7 @@ Index = Annotated[float, PlainValidator(Range(1.2, 4))]
 Pixels = Annotated[
     tuple[int, int], PlainValidator(Pair(Range(8, 8192, "pixels", whole=True), "columns", "rows"))
 ]
+Offset = Annotated[tuple[float, float], PlainValidator(Pair(Range(-50, 50, "mm"), "x", "y"))]
 Picture = Annotated[DataFile, benchvalues.with_folder(read_picture)]
 
 
@@ -113,9 +125,7 @@ class LightSection(Section):
     angle_deg: Degrees | None = None
     image: Picture | None = None
     image_pixel_um: Annotated[float, PlainValidator(Range(0.1, 1000, "um"))] | None = None
-    offset_mm: Annotated[
-        tuple[float, float], PlainValidator(Pair(Range(-50, 50, "mm"), "x", "y"))
-    ] = (0.0, 0.0)
+    offset_mm: Offset = (0.0, 0.0)
     curvature_per_m: Annotated[float, PlainValidator(Range(-1000, 1000, "1/m"))] = 0.0
     zernike: Annotated[tuple[tuple[int, float], ...], PlainValidator(benchvalues.zernike)] = ()
     zernike_radius_mm: Millimetres | None = None
@@ -168,6 +178,13 @@ class ModulatorSection(Section):
     depth_deg: Annotated[float, PlainValidator(Range(10, 1440, "deg"))] | None = None
     table: Annotated[DataFile, benchvalues.with_folder(benchvalues.grey_table)] | None = None
     flatness: Picture | None = None
+    background: Annotated[str, PlainValidator(Choice(BACKGROUNDS))] = "flat"
+    background_grey: Annotated[int, PlainValidator(Range(0, 65535, whole=True))] | None = None
+    background_cell_px: (
+        Annotated[int, PlainValidator(Range(1, 1000, "pixels", whole=True))] | None
+    ) = None
+    background_period_px: Annotated[float, PlainValidator(Range(2, 1000, "pixels"))] | None = None
+    background_angle_deg: Degrees | None = None
     incidence_deg: Annotated[float, PlainValidator(Range(0, 75, "deg"))] = 0.0
     crosstalk_px: Annotated[float, PlainValidator(Range(0, 10, "pixels"))] = 0.0
     damage_mw_per_mm2: Annotated[float, PlainValidator(Range(1e-3, 1e9, "mW/mm2"))] | None = None
@@ -180,11 +197,18 @@ class ModulatorSection(Section):
             extra |= {"phase_step_deg": 180.0}
         if raw.get("alphabet") == "levels":
             extra |= {"levels": 256, "depth_deg": 360.0}
+        if raw.get("background") == "checkerboard":
+            extra |= {"background_cell_px": 1}
+        if raw.get("background") == "carrier":
+            extra |= {"background_angle_deg": 0.0}
         return extra | raw
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
         self._only_fitting("modulator")
+        self._only_fitting("background")
+        if self.background == "carrier":
+            self._needs("background_period_px", 'background = "carrier" needs it, from 2 pixels')
         if self.alphabet == "table":
             self._needs("table", 'alphabet = "table" needs a CSV with columns grey, phase_deg')
         if self.flatness is not None:
@@ -212,6 +236,7 @@ class LensSection(Section):
     """[lens]"""
 
     focal_length_mm: Annotated[float, PlainValidator(Range(0.5, 2000, "mm"))]
+    offset_mm: Offset = (0.0, 0.0)
 
 
 class FiberSection(Section):

@@ -30,9 +30,13 @@ from maskforge.optics import (
     real_times,
     times_real,
 )
+from maskforge.panel import background_light, mask_window
 
 TAIL_POWER = 1e-11
 """Power of a mode that may lie outside the facet window: 3e-6 in amplitude."""
+
+NO_LIGHT = 1e-10
+"""Power around the mask that is left out of account: at most 1e-5 in a coupling."""
 
 MOST_SAMPLES = 2**26
 """Field values of all modes together, half a GiB: 500 modes out to 7 core radii, 6 to 70."""
@@ -52,7 +56,7 @@ class Launch:
     its square being the share of the beam that the pixels catch.  `u`, `v`: facet samples in m from
     the fibre's axis, symmetric about it.  `kernel` (K, len(v) len(u)): modes times pixel envelope
     times the sample's area, so that couplings are `kernel` times the transform.  `gaps` (K,):
-    couplings of the gaps.
+    couplings of the light that no pixel of the mask changes: from the gaps, and from around it.
     """
 
     basis: Basis
@@ -69,11 +73,24 @@ class Launch:
     v: Real
     kernel: Real
     gaps: Complex
+    lens_offset: tuple[float, float] = (0.0, 0.0)
+    """Middle of the mask, (x, y) in m from the lens's axis: its light meets the facet aslant."""
+    outside: Complex | None = None
+    """The beam on the panel's pixels (rows, columns), y up, 0 on the mask; None: next to none."""
 
     @cached_property
     def is_real(self) -> bool:
         """Light and states are real on all pixels, which halves the work."""
-        return self.modulator.alphabet.is_real and not np.any(self.incident.imag)
+        return (
+            self.modulator.alphabet.is_real
+            and self.lens_offset == (0.0, 0.0)
+            and not np.any(self.incident.imag)
+        )
+
+    @cached_property
+    def slant(self) -> Complex | None:
+        """`slant_of` on the facet samples; None: 1 everywhere."""
+        return slant_of(self, self.u, self.v) if any(self.lens_offset) else None
 
     @cached_property
     def over_x(self) -> Folded:
@@ -107,6 +124,7 @@ def prepare(
     focal_length: float,
     fiber: Fiber,
     basis: Basis,
+    lens_offset: tuple[float, float] = (0.0, 0.0),
 ) -> Launch:
     """Everything that the couplings of masks on this bench need, computed once.
 
@@ -120,7 +138,7 @@ def prepare(
     x, y = axis(columns, pitch_x), axis(rows, pitch_y)
     core_radius = fiber.profile.core_radius
     # half the finest detail: the sum over samples is then the integral for every mask
-    step = min(_step(fiber.profile), finest_detail(scale, modulator) / 2)
+    step = min(_step(fiber.profile), finest_detail(scale, modulator, lens_offset) / 2)
     u = facet_axis(basis, step, TAIL_POWER)
     kernel = sampled(basis, u, u) * (
         (u[1] - u[0]) ** 2 * pixel_field(modulator, centre, scale, u, u)
@@ -138,12 +156,21 @@ def prepare(
         v=u,
         kernel=kernel.reshape(len(basis), -1),
         gaps=np.zeros(len(basis), complex),
+        lens_offset=lens_offset,
+        outside=_outside(light, modulator, carrier),
     )
-    if modulator.gap_reflectance == 0.0 or modulator.fill_factor == 1.0:
+    if not has_gaps(modulator) and launch.outside is None:
         return launch
+    dark = gap_field(launch, u, u)
+    if launch.slant is not None:
+        dark = dark * launch.slant
     area = (u[1] - u[0]) ** 2
-    dark = np.tensordot(sampled(basis, u, u), gap_field(launch, u, u), axes=2)
-    return replace(launch, gaps=-1j * area * dark)
+    return replace(launch, gaps=-1j * area * np.tensordot(sampled(basis, u, u), dark, axes=2))
+
+
+def has_gaps(modulator: Modulator) -> bool:
+    """Whether light comes from between the pixels."""
+    return modulator.gap_reflectance > 0.0 and modulator.fill_factor < 1.0
 
 
 def _incident(light: Light, modulator: Modulator, carrier: Carrier, x: Real, y: Real) -> Complex:
@@ -159,6 +186,40 @@ def _incident(light: Light, modulator: Modulator, carrier: Carrier, x: Real, y: 
     return np.asarray(beam * tilt_y[:, None] * tilt_x)
 
 
+def _panel_axes(modulator: Modulator) -> tuple[Real, Real]:
+    """x of the panel's columns and y, ascending, of its rows, from the mask's middle, in m."""
+    (rows, columns), (row, column) = modulator.shape, modulator.corner
+    pitch_x, pitch_y = modulator.pitch_seen
+    x = np.arange(modulator.panel[1]) - (column + (columns - 1) / 2)
+    y = (row + (rows - 1) / 2) - np.arange(modulator.panel[0])[::-1]
+    return np.asarray(x * pitch_x), np.asarray(y * pitch_y)
+
+
+def _outside(light: Light, modulator: Modulator, carrier: Carrier) -> Complex | None:
+    """The beam on the panel around the mask, the carrier's tilt taken out; None: next to none."""
+    if modulator.panel == modulator.shape:
+        return None
+    x, y = _panel_axes(modulator)
+    pitch_x, pitch_y = modulator.pitch_seen
+    beam = illumination(light, x, y) * np.sqrt(pitch_x * pitch_y)
+    rows, columns = mask_window(modulator)
+    beam[::-1][rows, columns] = 0
+    if np.sum(np.abs(beam) ** 2) < NO_LIGHT:
+        return None
+    tilt_x = np.exp(-2j * np.pi * carrier.frequency[0] * x / pitch_x)
+    tilt_y = np.exp(-2j * np.pi * carrier.frequency[1] * y / pitch_y)
+    return np.asarray(beam * tilt_y[:, None] * tilt_x)
+
+
+def slant_of(launch: Launch, u: Real, v: Real) -> Complex:
+    """Phase factor (len(v), len(u)) that the lens's offset puts on the facet (shift theorem)."""
+    turn_u, turn_v = (
+        np.exp(-2j * np.pi / launch.scale * offset * place)
+        for offset, place in zip(launch.lens_offset, (u, v), strict=True)
+    )
+    return np.asarray(turn_v[:, None] * turn_u)
+
+
 def pixel_field(
     modulator: Modulator, centre: tuple[float, float], scale: float, u: Real, v: Real
 ) -> Real:
@@ -171,16 +232,26 @@ def pixel_field(
 
 
 def gap_field(launch: Launch, u: Real, v: Real) -> Complex:
-    """Facet field (len(v), len(u)) in 1/m of the light from between the pixels, but for -i.
+    """Facet field (len(v), len(u)) in 1/m of what the mask's pixels cannot change, but for -i.
 
-    The gaps are the whole panel without its active squares, at the gaps' amplitude.
+    From between the pixels: the whole panel without its active squares, at the gaps' amplitude.
+    From around the mask: what the panel shows there.  The slant is not in it.
     """
     modulator = launch.modulator
     whole = pixel_field(replace(modulator, fill_factor=1.0), launch.centre, launch.scale, u, v)
     active = pixel_field(modulator, launch.centre, launch.scale, u, v)
-    rows_y, rows_x = (fourier_rows(z, w, launch.scale) for z, w in ((launch.y, v), (launch.x, u)))
-    plain = matrix_transform(launch.incident, rows_y, rows_x)
-    return np.asarray(np.sqrt(modulator.gap_reflectance) * (whole - active) * plain)
+    between = np.sqrt(modulator.gap_reflectance) * (whole - active)
+
+    def seen(light: Complex, x: Real, y: Real) -> Complex:
+        rows_y, rows_x = (fourier_rows(z, w, launch.scale) for z, w in ((y, v), (x, u)))
+        return matrix_transform(light, rows_y, rows_x)
+
+    field = between * seen(launch.incident, launch.x, launch.y)
+    if launch.outside is None:
+        return np.asarray(field)
+    axes = _panel_axes(modulator)
+    shown = seen(launch.outside * background_light(modulator), *axes)
+    return np.asarray(field + active * shown + between * seen(launch.outside, *axes))
 
 
 def _step(profile: Profile) -> float:
@@ -215,10 +286,16 @@ def facet_axis(basis: Basis, step: float, tail: float) -> Real:
     return axis(2 * int(np.ceil(half / step)) + 1, step)
 
 
-def finest_detail(scale: float, modulator: Modulator) -> float:
-    """lambda f / (mask width) in m, the finest detail that a mask can form; of the longer side."""
+def finest_detail(
+    scale: float, modulator: Modulator, lens_offset: tuple[float, float] = (0.0, 0.0)
+) -> float:
+    """lambda f / (mask width) in m, the finest detail that a mask can form; of the longer side.
+
+    Off the lens's axis the width is that of a mask about the axis which reaches as far.
+    """
     (rows, columns), pitch = modulator.shape, modulator.pitch_seen
-    return scale / max(columns * pitch[0], rows * pitch[1])
+    x, y = lens_offset
+    return scale / max(columns * pitch[0] + 2 * abs(x), rows * pitch[1] + 2 * abs(y))
 
 
 def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
@@ -227,6 +304,8 @@ def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
     if launch.is_real and not np.any(factors.imag):
         light = light.real
     facet = folded_transform(light, launch.over_y, launch.over_x)
+    if launch.slant is not None:
+        facet = facet * launch.slant
     return np.asarray(launch.gaps - 1j * real_times(launch.kernel, facet.ravel()))
 
 
@@ -236,6 +315,8 @@ def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> N
     `real`: its real part alone, on a launch whose light is real.
     """
     facet = 1j * times_real(vector, launch.kernel).reshape(launch.v.size, launch.u.size)
+    if launch.slant is not None:
+        facet = facet * np.conj(launch.slant)
     over_y, over_x = launch.over_y.adjoint, launch.over_x.adjoint
     back = folded_transform(facet, over_y, over_x, real=real)
     light = launch.incident.real if real else np.conj(launch.incident)

@@ -64,6 +64,7 @@ def prepared(bench: Bench) -> Prepared:
         benches.focal_length(bench),
         benches.fiber(bench),
         basis,
+        benches.lens_offset(bench),
     )
     return Prepared(bench, launch, targets)
 

@@ -60,7 +60,10 @@ def _leaves(launch: Launch, turn: Turn) -> bool:
     light, pitch = launch.incident, launch.modulator.pitch_seen
     if turn.quarters % 2 and (light.shape[0] != light.shape[1] or pitch[0] != pitch[1]):
         return False
-    if abs(turn.place(launch.centre) - complex(*launch.centre)) > SAME * launch.core_radius:
+    for point in (launch.centre, launch.lens_offset):
+        if abs(turn.place(point) - complex(*point)) > SAME * launch.core_radius:
+            return False
+    if np.max(np.abs(turn.vector(launch.basis, launch.gaps) - launch.gaps)) > SAME:
         return False
     return bool(np.max(np.abs(turn.mask(light) - light)) <= SAME * np.max(np.abs(light)))
 

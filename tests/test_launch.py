@@ -29,8 +29,17 @@ from maskforge.launch import (
     prepare,
     unwanted_db,
 )
-from maskforge.modulator import Carrier, Modulator, binary, continuous, emitted, levels
+from maskforge.modulator import (
+    Background,
+    Carrier,
+    Modulator,
+    binary,
+    continuous,
+    emitted,
+    levels,
+)
 from maskforge.optics import Light, axis, illumination
+from maskforge.panel import rendered, states_of
 from tests.benches import (
     FOCAL_LENGTH,
     MASK_WAIST,
@@ -51,6 +60,10 @@ Real = NDArray[np.float64]
 
 GRID_LAW = MASK_WAIST / 28.284
 """Pixels of the reference's grid error: beam 40 pixels, mode 28.284."""
+
+
+SIDE = (0.4e-3, -0.25e-3)
+"""m from the lens's axis."""
 
 
 # --- direct integration ------------------------------------------------------------------------
@@ -91,6 +104,7 @@ def direct_couplings(
     fiber: Fiber,
     basis: Basis,
     factors: Complex,
+    lens_offset: tuple[float, float] = (0.0, 0.0),
 ) -> Complex:
     """Section 2 of DESIGN written out: squares of light, their exact transforms, an integral.
 
@@ -114,8 +128,11 @@ def direct_couplings(
         return width * height * np.sinc(width * u / SCALE) * np.sinc(height * v / SCALE)
 
     def summed(values: Complex) -> Complex:
-        turn_x = np.exp(-2j * math.pi / SCALE * np.outer(u, x))
-        turn_y = np.exp(-2j * math.pi / SCALE * np.outer(v, y))
+        # beside the lens's axis; its phase at the fibre's axis is one of the whole, and left out
+        turn_x = np.exp(-2j * math.pi / SCALE * np.outer(u, x + lens_offset[0]))
+        turn_y = np.exp(-2j * math.pi / SCALE * np.outer(v, y + lens_offset[1]))
+        turn = shift_x * lens_offset[0] + shift_y * lens_offset[1]
+        turn_y = turn_y * np.exp(2j * math.pi / SCALE * turn)
         return np.asarray(np.sum((turn_y @ values) * turn_x, axis=1))
 
     active = rectangle(share * pitch_x, share * pitch_y)
@@ -134,9 +151,11 @@ def direct_couplings(
 
 @pytest.mark.parametrize("carrier", [Carrier(4.3, math.radians(35)), Carrier(5.0, math.pi)])
 @pytest.mark.parametrize("guide", ["step", "graded"])
-@pytest.mark.parametrize("shape", [(32, 40), (33, 27)])
+@pytest.mark.parametrize(
+    ("shape", "lens_offset"), [((32, 40), (0.0, 0.0)), ((33, 27), (0.0, 0.0)), ((33, 27), SIDE)]
+)
 def test_couplings_are_the_direct_integral(
-    guide: str, carrier: Carrier, shape: tuple[int, int]
+    guide: str, carrier: Carrier, shape: tuple[int, int], lens_offset: tuple[float, float]
 ) -> None:
     """To the 1e-5 that DESIGN promises, for a mask of noise with all that the panel can have."""
     fiber, basis = step_of(6.38) if guide == "step" else graded_50()
@@ -151,16 +170,63 @@ def test_couplings_are_the_direct_integral(
         zernike=((5, 0.1),),
         zernike_radius=1.5e-3,
     )
-    launch = prepare(light, modulator, carrier, FOCAL_LENGTH, fiber, basis)
+    launch = prepare(light, modulator, carrier, FOCAL_LENGTH, fiber, basis, lens_offset)
     x, y = np.arange(shape[1]), np.arange(shape[0])[:, None]
     tilt = 2 * math.pi * (x * carrier.frequency[0] + y * carrier.frequency[1])
     factors = np.exp(1j * (tilt + 0.8 * rng.normal(size=shape)))
-    direct = direct_couplings(light, modulator, carrier, fiber, basis, factors)
-    assert np.sum(np.abs(direct) ** 2) > 0.1
+    direct = direct_couplings(light, modulator, carrier, fiber, basis, factors, lens_offset)
+    assert np.sum(np.abs(direct) ** 2) > 0.05
     assert np.abs(couplings(launch, factors) - direct).max() < 1e-5
-    dark = direct_couplings(light, modulator, carrier, fiber, basis, np.zeros(shape, complex))
+    black = np.zeros(shape, complex)
+    dark = direct_couplings(light, modulator, carrier, fiber, basis, black, lens_offset)
     assert np.abs(dark).max() > 1e-4
     assert np.abs(launch.gaps - dark).max() < 1e-5
+
+
+@pytest.mark.parametrize(
+    "background",
+    [
+        Background(),
+        Background("flat", grey=3),
+        Background("checkerboard", cell=2),
+        Background("carrier", carrier=Carrier(2.7, 2.0)),
+    ],
+)
+@pytest.mark.parametrize("at", [(0, 0), (9, 4), None])
+def test_what_is_around_the_mask_is_a_part_of_a_larger_mask(
+    background: Background, at: tuple[int, int] | None
+) -> None:
+    """A mask on a panel launches what the whole panel does, taken for a mask that shows both."""
+    fiber, basis = graded_50(4)
+    rng = np.random.default_rng(8)
+    shape, panel_shape, carrier = (30, 34), (37, 43), Carrier(4.3, 0.6)
+    part = replace(
+        small_panel(shape, rng),
+        panel_shape=panel_shape,
+        at=at,
+        background=background,
+        flatness=None,
+        incidence=0.0,
+    )
+    beam_offset = (0.1e-3, -0.2e-3)
+    light = Light(WAVELENGTH, (1.1e-3, 0.9e-3), 0.5, offset=beam_offset)
+    launch = prepare(light, part, carrier, FOCAL_LENGTH, fiber, basis)
+    assert launch.outside is not None
+    states = rng.integers(0, 8, shape).astype(np.uint16)
+
+    row, column = part.corner
+    # the mask's middle from the panel's, x to the right and y up
+    x = (column + (shape[1] - panel_shape[1]) / 2) * part.pitch
+    y = -(row + (shape[0] - panel_shape[0]) / 2) * part.pitch
+    whole = replace(part, shape=panel_shape, at=None, panel_shape=None)
+    picture = rendered(part, states)
+    beside = replace(light, offset=(beam_offset[0] + x, beam_offset[1] + y))
+    larger = prepare(beside, whole, carrier, FOCAL_LENGTH, fiber, basis, (-x, -y))
+    found = couplings(launch, emitted(part, states))
+    every = couplings(larger, emitted(whole, picture[::-1].astype(np.uint16)))
+    turn = np.vdot(every, found) / abs(np.vdot(every, found))
+    np.testing.assert_allclose(found, every * turn, atol=1e-6)
+    assert np.array_equal(states_of(part, picture), states)
 
 
 # --- the linear form ---------------------------------------------------------------------------
@@ -171,7 +237,7 @@ def full_bench() -> Launch:
     fiber, basis = graded_50(5)
     modulator = small_panel((33, 40), np.random.default_rng(6))
     light = Light(WAVELENGTH, (0.9e-3, 0.7e-3), 0.5, offset=(0.3e-3, -0.2e-3))
-    return prepare(light, modulator, Carrier(4.3, 0.6), FOCAL_LENGTH, fiber, basis)
+    return prepare(light, modulator, Carrier(4.3, 0.6), FOCAL_LENGTH, fiber, basis, SIDE)
 
 
 def noise(shape: tuple[int, ...], seed: int) -> Complex:

@@ -48,8 +48,9 @@ def coarse_of(launch: Launch, stride: int) -> Model:
     hull = hull_of(alphabet, carried=launch.centre != (0.0, 0.0))
     beam, x, y = _blocks(launch, stride)
     draft = draft_of(launch)
-    across = fourier_rows(x, draft.u, launch.scale).astype(np.complex64)
-    up = fourier_rows(y, draft.u, launch.scale).astype(np.complex64)
+    # with the offset the rows hold the slant, but for a phase of the whole
+    across = fourier_rows(x + launch.lens_offset[0], draft.u, launch.scale).astype(np.complex64)
+    up = fourier_rows(y + launch.lens_offset[1], draft.u, launch.scale).astype(np.complex64)
     lit = np.abs(beam) > DIM * np.abs(beam).max()
     fields = draft.kernel.reshape(len(launch.basis), draft.u.size, draft.u.size)
     modes = np.stack([(up.T @ (field @ across))[lit] for field in fields])

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.fields import sampled
-from maskforge.launch import Launch, facet_axis, finest_detail, pixel_field
+from maskforge.launch import Launch, facet_axis, finest_detail, pixel_field, slant_of
 from maskforge.optics import Folded, folded, folded_transform, real_times, times_real
 
 Fast = NDArray[np.complex64]
@@ -34,16 +34,21 @@ class Draft:
     over_x: Folded
     kernel: FastReal
     gaps: NDArray[np.complex128]
+    slant: Fast | None = None
 
     def couplings(self, states: NDArray[np.integer]) -> NDArray[np.complex128]:
         """c (K,) of the pixels' states (rows, columns)."""
         facet = folded_transform(self.incident * self.values[states], self.over_y, self.over_x)
+        if self.slant is not None:
+            facet = facet * self.slant
         return np.asarray(self.gaps - 1j * real_times(self.kernel, facet.ravel()))
 
     def back(self, vector: NDArray[np.complex128]) -> Fast | FastReal:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
         facet = times_real(1j * vector, self.kernel).astype(np.complex64)
         facet = facet.reshape(self.u.size, self.u.size)
+        if self.slant is not None:
+            facet = facet * np.conj(self.slant)
         real = np.isrealobj(self.incident)
         back = folded_transform(facet, self.over_y.adjoint, self.over_x.adjoint, real=real)
         return np.asarray(np.conj(self.incident) * back)
@@ -52,7 +57,7 @@ class Draft:
 @lru_cache(maxsize=2)
 def draft_of(launch: Launch) -> Draft:
     """The draft of a launch."""
-    detail = finest_detail(launch.scale, launch.modulator)
+    detail = finest_detail(launch.scale, launch.modulator, launch.lens_offset)
     step = min(detail / 2, launch.core_radius / DRAFT_SAMPLES)
     u = facet_axis(launch.basis, step, DRAFT_TAIL)
     field = sampled(launch.basis, u, u) * pixel_field(
@@ -69,4 +74,5 @@ def draft_of(launch: Launch) -> Draft:
         over_x=folded(launch.x, u, launch.scale).single,
         kernel=((u[1] - u[0]) ** 2 * field.reshape(len(launch.basis), -1)).astype(np.float32),
         gaps=launch.gaps,
+        slant=slant_of(launch, u, u).astype(np.complex64) if any(launch.lens_offset) else None,
     )

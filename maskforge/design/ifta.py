@@ -23,6 +23,7 @@ from maskforge.launch import (
     gap_field,
     pixel_field,
     predict,
+    slant_of,
 )
 from maskforge.modulator import Alphabet, emitted
 from maskforge.optics import axis, fourier_rows
@@ -57,7 +58,10 @@ TRIES = 4
 
 @dataclass(frozen=True, eq=False)
 class Window:
-    """Signal window: rows of the unitary transform, which samples are inside, what gaps send."""
+    """Signal window: rows of the unitary transform, which samples are inside, what gaps send.
+
+    The lens's slant is not in its fields.
+    """
 
     rows_y: Fast
     rows_x: Fast
@@ -65,6 +69,7 @@ class Window:
     envelope: NDArray[np.float64]
     modes: NDArray[np.float64]
     gaps: Fast
+    slant: NDArray[np.complex128]
     incident: Fast
     inverse: Fast
     """conj(incident) / abs(incident)^2: from a field on the pixels to what the pixel must do."""
@@ -101,6 +106,7 @@ def window_of(launch: Launch, factor: float) -> Window:
         envelope=envelope,
         modes=sampled(launch.basis, u, v),
         gaps=(norm[0] * norm[1] * gap_field(launch, u, v) / envelope).astype(np.complex64),
+        slant=slant_of(launch, u, v),
         incident=launch.incident.astype(np.complex64),
         inverse=inverse.astype(np.complex64),
     )
@@ -151,7 +157,8 @@ def _start(
     back = back_propagated(launch, vector)
     back = back * overall_phase(launch, vector, back)
     simple = supported(launch, back).astype(np.complex64)
-    shape = target_field(window.modes, problem.target) / window.envelope * window.inside
+    shape = target_field(window.modes, problem.target) * np.conj(window.slant)
+    shape *= window.inside / window.envelope
     shape = (shape / np.linalg.norm(shape)).astype(np.complex64)
     overlap = np.vdot(shape, window.forward(simple))
     if settings.start == "random":

@@ -44,11 +44,12 @@ def table_of(launch: Launch) -> Table:
     profile = sampled(launch.basis, u, u)[[mode.index for mode in first]].sum(axis=1)
     centre = np.zeros(1)
     field = float(pixel_field(launch.modulator, launch.centre, launch.scale, centre, centre)[0, 0])
-    step = float(np.hypot(launch.x[-1], launch.y[-1])) / (RADII - 1)
+    x, y = launch.x + launch.lens_offset[0], launch.y + launch.lens_offset[1]
+    step = float(np.hypot(np.abs(x).max(), np.abs(y).max())) / (RADII - 1)
     turns = np.exp(-2j * np.pi / launch.scale * np.outer(u, np.arange(RADII) * step))
     radial = (-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).T.astype(np.complex64)
     length = np.sqrt((np.abs(radial) ** 2).sum(axis=1))
-    nearest = np.rint(np.hypot(launch.x, launch.y[:, None]) / step).astype(np.intp)
+    nearest = np.rint(np.hypot(x, y[:, None]) / step).astype(np.intp)
     return Table(
         radial=radial,
         step=step,
@@ -63,7 +64,7 @@ def pixel_couplings(launch: Launch, pixels: NDArray[np.intp]) -> Fast:
     """a_x w_k(x), (len(pixels), K), of pixels given by their index in the flattened mask."""
     table = table_of(launch)
     row, column = np.divmod(pixels, launch.x.size)
-    x, y = launch.x[column], launch.y[row]
+    x, y = launch.x[column] + launch.lens_offset[0], launch.y[row] + launch.lens_offset[1]
     radius = np.hypot(x, y)
     turn = ((x + 1j * y) / np.maximum(radius, 1e-12)).astype(np.complex64)
     turns = np.ones((int(table.order.max()) + 1, pixels.size), dtype=np.complex64)

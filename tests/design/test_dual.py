@@ -22,6 +22,7 @@ from maskforge.fields import Target, lg_target, lp_target, superposition
 from maskforge.launch import Launch, Prediction, predict, prepare
 from maskforge.modulator import (
     Alphabet,
+    Background,
     Carrier,
     Modulator,
     binary,
@@ -55,6 +56,7 @@ ALPHABETS = {
     "continuous": continuous(),
 }
 CARRIERS = {"on axis": Carrier(), "carrier": Carrier(5.3, 0.6)}
+CROSSED = Carrier(2.6, 2.0)
 SHAPES = {4: (64, 64), 5: (80, 96)}
 """Pixels for as many groups of modes."""
 
@@ -307,6 +309,8 @@ def on_preset(
     *,
     fill: float = 0.92,
     waist: float = 2.7e-3,
+    lens_offset: tuple[float, float] = (0.0, 0.0),
+    background: Background | None = None,
     **light: object,
 ) -> Launch:
     """The preset's 512 x 512 pixels, lens and fibre, with another alphabet, carrier or light."""
@@ -314,6 +318,8 @@ def on_preset(
     bench = ready.bench
     beam_on_mask = replace(benches.light(bench), waist=(waist, waist), **light)  # type: ignore[arg-type]
     panel = replace(benches.modulator(bench), alphabet=alphabet, fill_factor=fill)
+    if background is not None:
+        panel = replace(panel, panel_shape=(600, 640), at=(20, 50), background=background)
     return prepare(
         beam_on_mask,
         panel,
@@ -321,6 +327,7 @@ def on_preset(
         benches.focal_length(bench),
         benches.fiber(bench),
         ready.launch.basis,
+        lens_offset,
     )
 
 
@@ -417,6 +424,35 @@ def test_a_beam_beside_the_middle(label: str) -> None:
     """0.4 mm to the right, 0.2 mm down: a mask that no symmetry helps."""
     launch = on_preset(binary(), offset=(4e-4, -2e-4))
     check(launch, lp_target(launch.basis, label), 0.999)
+
+
+@pytest.mark.parametrize("carrier", [None, Carrier(6.0, 0.6)], ids=["on axis", "carrier"])
+def test_beside_the_axis_of_the_lens(carrier: Carrier | None) -> None:
+    """The modes' images move to the lens's axis: a beam that lies there launches as much as one in
+    the middle, on a mask that is large enough."""
+    side, target = (0.5e-3, -0.25e-3), lp_target(preset().launch.basis, "LP21")
+    narrow = {"waist": 1.8e-3}
+    middle = check(on_preset(levels(16), carrier, **narrow), target, 0.999)  # type: ignore[arg-type]
+    moved = on_preset(levels(16), carrier, lens_offset=side, offset=(-side[0], -side[1]), **narrow)  # type: ignore[arg-type]
+    beside = check(moved, target, 0.999)
+    assert beside.bound == pytest.approx(middle.bound, rel=2e-3)
+    for method, purity in ((simple, 0.0), (ifta, 0.999)):
+        one, other = (
+            shown(launch, target, method(Problem(launch, target, 0.999)))
+            for launch in (on_preset(levels(16), carrier, **narrow), moved)  # type: ignore[arg-type]
+        )
+        assert other.purity > purity
+        assert other.efficiency == pytest.approx(one.efficiency, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    "background", [Background(), Background("checkerboard"), Background("carrier", carrier=CROSSED)]
+)
+def test_a_beam_wider_than_the_mask(background: Background) -> None:
+    """Its light from around the mask is known and counted, whatever the panel shows there."""
+    launch = on_preset(binary(), Carrier(6.0, 0.6), waist=3.6e-3, background=background)
+    assert launch.outside is not None
+    check(launch, lp_target(launch.basis, "LP21"), 0.999)
 
 
 def speckled() -> Real:
