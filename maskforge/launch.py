@@ -309,6 +309,19 @@ def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
     return np.asarray(launch.gaps - 1j * real_times(launch.kernel, facet.ravel()))
 
 
+def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v: Real) -> Complex:
+    """Facet field (len(v), len(u)) in 1/m of a mask's factors (rows, columns) at any places.
+
+    `u`, `v` in m from the fibre's axis; the integral of its square over the plane is at most 1.
+    """
+    rows_y, rows_x = (fourier_rows(z, w, launch.scale) for z, w in ((launch.y, v), (launch.x, u)))
+    pixels = pixel_field(launch.modulator, launch.centre, launch.scale, u, v)
+    field = pixels * matrix_transform(launch.incident * factors, rows_y, rows_x)
+    if has_gaps(launch.modulator) or launch.outside is not None:
+        field = field + gap_field(launch, u, v)
+    return np.asarray(-1j * field * slant_of(launch, u, v))
+
+
 def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> NDArray[Any]:
     """v (rows, columns) with <vector, c - c0> = sum over pixels of conj(v) s, s the factors.
 

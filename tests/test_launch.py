@@ -15,12 +15,13 @@ from maskforge.design import Problem, simple
 from maskforge.design.problem import overall_phase
 from maskforge.errors import BenchError
 from maskforge.fiber import Fiber
-from maskforge.fields import Basis, Target, lg_target, lp_target, superposition
+from maskforge.fields import Basis, Target, lg_target, lp_target, sampled, superposition
 from maskforge.launch import (
     Launch,
     active_width,
     back_propagated,
     couplings,
+    facet_field,
     gap_field,
     insertion_loss_db,
     judged,
@@ -701,3 +702,33 @@ def test_pixels_too_coarse_for_the_core(pitch: float) -> None:
     least = 2 * pitch * 25e-6 / WAVELENGTH
     assert focal_length == pytest.approx(least, rel=0.01)
     prepare(beam(), modulator, Carrier(), focal_length, fiber, basis)
+
+
+# --- the facet field -----------------------------------------------------------------------------
+
+
+def test_the_facet_field_holds_the_couplings() -> None:
+    """Its overlaps with the modes are the couplings; on a large window it has all of the power."""
+    launch = full_bench()
+    factors = np.exp(2j * np.pi * np.random.default_rng(2).random((33, 40)))
+    u = axis(241, launch.core_radius / 60)
+    field = facet_field(launch, factors, u, u)
+    found = np.tensordot(sampled(launch.basis, u, u), field, axes=2) * (u[1] - u[0]) ** 2
+    np.testing.assert_allclose(found, couplings(launch, factors), atol=2e-5)
+
+
+def test_the_facet_field_has_the_beams_power() -> None:
+    """Filled pixels, no loss, Parseval: on the whole field of view what falls on the mask."""
+    ready = prepare(
+        Light(WAVELENGTH, (0.7e-3, 0.7e-3)),
+        Modulator((64, 64), 1e-4, continuous(), fill_factor=POINT),
+        Carrier(),
+        FOCAL_LENGTH,
+        *graded_50(3),
+    )
+    u = axis(256, SCALE / (256 * 1e-4))
+    factors = np.exp(2j * np.pi * np.random.default_rng(2).random((64, 64)))
+    field = facet_field(ready, factors, u, u) / POINT
+    power = np.sum(np.abs(field) ** 2) * (u[1] - u[0]) ** 2
+    # the envelope of pixels a 1e-4 of the pitch wide falls by 1e-8 to the edge
+    assert power == pytest.approx(np.sum(np.abs(ready.incident) ** 2), rel=2e-8)

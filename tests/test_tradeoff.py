@@ -22,7 +22,8 @@ from maskforge.launch import predict
 from maskforge.modulator import Alphabet, binary, continuous, levels, table
 from maskforge.printed import POINT_COLUMNS, point_cells, print_points
 from maskforge.report import FORMATS
-from maskforge.report.figures import COLOURS, tradeoff_figure
+from maskforge.report.figures import tradeoff_figure
+from maskforge.report.style import COLOURS
 from maskforge.run import Prepared, prepared
 from maskforge.tradeoff import Point
 

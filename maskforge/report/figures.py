@@ -1,61 +1,16 @@
-"""Figures as bytes of a PNG, SVG or PDF file; the same content gives the same bytes."""
+"""The figure of a trade-off, as bytes of a PNG, SVG or PDF file."""
 
 from collections.abc import Sequence
-from io import BytesIO
-from types import MappingProxyType
 from typing import Any
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from maskforge.launch import unwanted_db
+from maskforge.report.style import COLOURS, INK, PAPER, figure_bytes, styled
 from maskforge.tradeoff import Point
-
-INK, PAPER, RULE = "#22282f", "#ffffff", "#d9dde2"
-
-COLOURS = ("#671ca2", "#e1990f", "#a40f0f", "#44bd80", "#7d2553", "#9a9cce")
-"""Told apart with red-, green- and blue-blindness too: tests/test_tradeoff.py measures it."""
-
-STYLE: MappingProxyType[Any, Any] = MappingProxyType(
-    {
-        "figure.facecolor": PAPER,
-        "figure.dpi": 200,
-        "figure.constrained_layout.use": True,
-        "font.family": "DejaVu Sans",
-        "font.size": 9.0,
-        "text.color": INK,
-        "axes.edgecolor": INK,
-        "axes.labelcolor": INK,
-        "axes.linewidth": 0.7,
-        "axes.titlesize": 10.5,
-        "axes.titleweight": "bold",
-        "axes.titlelocation": "left",
-        "axes.axisbelow": True,
-        "axes.grid": True,
-        "axes.spines.right": False,
-        "grid.color": RULE,
-        "grid.linewidth": 0.6,
-        "xtick.color": INK,
-        "ytick.color": INK,
-        "xtick.direction": "out",
-        "ytick.direction": "out",
-        "legend.frameon": False,
-        "legend.title_fontsize": 9.0,
-        "lines.solid_capstyle": "round",
-        # names of the parts of an SVG come from this instead of a random number
-        "svg.hashsalt": "maskforge",
-    }
-)
-
-UNDATED = {
-    "png": {"Software": None},
-    "svg": {"Date": None, "Creator": None},
-    "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
-}
-"""Metadata left out: nothing in a file tells when or with what it was written."""
 
 ROUND_PURITIES = (0.6, 0.8, 0.9, 0.99, 0.999, 0.9999, 0.99999, 0.999999, 0.9999999)
 
@@ -72,7 +27,7 @@ def tradeoff_figure(points: Sequence[Point], title: str, kind: str) -> bytes:
     `kind`: one of report.FORMATS.  Bounds that hold only for a lower purity are left out, and masks
     that missed the asked purity are hollow.
     """
-    with mpl.rc_context(dict(STYLE)):
+    with styled():
         figure = Figure(figsize=(6.9, 4.3))
         axes = figure.add_subplot()
         names = list(dict.fromkeys(point.alphabet for point in points))
@@ -83,7 +38,7 @@ def tradeoff_figure(points: Sequence[Point], title: str, kind: str) -> bytes:
         # a dollar sign in a name is no mathematics
         axes.set_title(short, pad=10, parse_math=False)
         _legend(figure, names, any(not point.reached for point in points))
-        return _bytes(figure, kind)
+        return figure_bytes(figure, kind)
 
 
 def _looks(rank: int, count: int) -> tuple[str, float, float]:
@@ -152,9 +107,3 @@ def _legend(figure: Figure, names: Sequence[str], missed: bool) -> None:
         handlelength=2.6,
         labelspacing=0.8,
     )
-
-
-def _bytes(figure: Figure, kind: str) -> bytes:
-    content = BytesIO()
-    figure.savefig(content, format=kind, metadata=UNDATED[kind])
-    return content.getvalue()
