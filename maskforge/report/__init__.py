@@ -2,9 +2,13 @@
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from maskforge.errors import BenchError
 from maskforge.tradeoff import Point
+
+if TYPE_CHECKING:
+    from maskforge.report.notebook import Shown
 
 FORMATS = ("png", "svg", "pdf")
 """What a figure can be written as."""
@@ -25,3 +29,17 @@ def tradeoff_figure(points: Sequence[Point], title: str, kind: str) -> bytes:
     from maskforge.report import figures
 
     return figures.tradeoff_figure(points, title, kind)
+
+
+def mask_html(mask: "Shown") -> str:
+    """See `notebook.mask_html`."""
+    from maskforge.report import notebook
+
+    return notebook.mask_html(mask)
+
+
+def table_html(masks: "Sequence[Shown]") -> str:
+    """See `notebook.table_html`."""
+    from maskforge.report import notebook
+
+    return notebook.table_html(masks)

@@ -1,0 +1,228 @@
+"""For scripts and notebooks: a bench loaded, its masks designed, looked at and written.
+
+import maskforge as mf
+
+bench = mf.load("gi50-1550")
+result = mf.design(bench, labels=["LP21"])
+result.masks[0].purity
+result.write("out/lp21")
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge import bench as benches
+from maskforge import handoff
+from maskforge.bench import Bench
+from maskforge.fiber.modes import RadialMode, solve
+from maskforge.launch import Launch, facet_field, insertion_loss_db, unwanted_db
+from maskforge.modulator import Complex, Levels, emitted
+from maskforge.optics import Real, axis
+from maskforge.panel import Picture, rendered
+from maskforge.report import mask_html, table_html
+from maskforge.run import Finished, Prepared, finished_masks, prepared, processes_for
+
+VIEW, SAMPLES = 2.5, 161
+"""Half width of a facet picture in core radii, and its samples along a side."""
+
+
+@dataclass(frozen=True, eq=False)
+class Mask:
+    """One designed mask; figures as in the README's conventions, powers as shares of the beam."""
+
+    found: Finished = field(repr=False)
+    launch: Launch = field(repr=False)
+
+    def __repr__(self) -> str:
+        return f"<Mask {self.name}: purity {self.purity:.6f}, loss {self.loss_db:.3f} dB>"
+
+    def _repr_html_(self) -> str:
+        return mask_html(self)
+
+    @property
+    def name(self) -> str:
+        """ "LP21 30 deg"."""
+        return handoff.described(self.label, self.orientation)
+
+    @property
+    def label(self) -> str:
+        return self.found.target.name
+
+    @property
+    def orientation(self) -> float:
+        """Degrees, counter-clockwise from +x."""
+        return float(self.found.target.orientation)
+
+    @property
+    def purity(self) -> float:
+        return self.found.prediction.purity
+
+    @property
+    def group_purity(self) -> float:
+        return self.found.prediction.group_purity
+
+    @property
+    def efficiency(self) -> float:
+        return self.found.prediction.efficiency
+
+    @property
+    def loss_db(self) -> float:
+        """Insertion loss."""
+        return insertion_loss_db(self.efficiency)
+
+    @property
+    def unwanted_db(self) -> float:
+        """Unwanted power in dB below the target."""
+        return unwanted_db(self.purity)
+
+    @property
+    def bound(self) -> float | None:
+        """No mask of this modulator launches more at the asked purity; None: not known."""
+        return self.found.design.bound
+
+    @property
+    def gap(self) -> float | None:
+        """1 - efficiency/bound."""
+        return handoff.gap_of(self.efficiency, self.bound)
+
+    @property
+    def reached(self) -> bool:
+        """Whether the asked purity was got; `status` says how it ended."""
+        return self.found.design.reached
+
+    @property
+    def status(self) -> str:
+        return self.found.design.status
+
+    @property
+    def couplings(self) -> Complex:
+        """Complex amplitudes (K,) in the guided modes, in the order of `Result.modes`."""
+        return self.found.prediction.couplings
+
+    @property
+    def states(self) -> Levels:
+        """Indices (rows, columns) into the modulator's alphabet, y up."""
+        return self.found.design.states
+
+    @cached_property
+    def factors(self) -> Complex:
+        """What the pixels do to the light (rows, columns), y up."""
+        return emitted(self.launch.modulator, self.states)
+
+    @property
+    def phase(self) -> Real:
+        """Phase of the pixels (rows, columns) in rad, y up."""
+        return np.angle(self.factors)
+
+    @property
+    def picture(self) -> Picture:
+        """What the panel gets: grey values (rows, columns), row 0 on top."""
+        return rendered(self.launch.modulator, self.states)
+
+    def facet(self) -> tuple[Complex, Real]:
+        """(field (n, n) in 1/m on the facet, its samples along x and y in m), y up.
+
+        The window reaches VIEW core radii from the fibre's axis.
+        """
+        u = axis(SAMPLES, 2 * VIEW * self.launch.core_radius / (SAMPLES - 1))
+        return facet_field(self.launch, self.factors, u, u), u
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """The masks of a bench in play order, and what they share."""
+
+    ready: Prepared = field(repr=False)
+    masks: tuple[Mask, ...]
+
+    @property
+    def bench(self) -> Bench:
+        return self.ready.bench
+
+    @property
+    def launch(self) -> Launch:
+        return self.ready.launch
+
+    @property
+    def modes(self) -> tuple[str, ...]:
+        """Names of the guided modes, as in "LP21 cos"."""
+        return tuple(handoff.mode_name(mode) for mode in self.launch.basis)
+
+    @property
+    def couplings(self) -> Complex:
+        """Complex couplings (masks, K)."""
+        return np.array([mask.couplings for mask in self.masks])
+
+    @property
+    def matrix(self) -> NDArray[np.float64]:
+        """Launched power (masks, K) as a share of the beam."""
+        return np.abs(self.couplings) ** 2
+
+    def __len__(self) -> int:
+        return len(self.masks)
+
+    def __iter__(self) -> Iterator[Mask]:
+        return iter(self.masks)
+
+    def _repr_html_(self) -> str:
+        return table_html(self.masks)
+
+    def write(self, folder: str | Path) -> Path:
+        """Writes the masks as a set, as `maskforge design` does; OutputError where it cannot."""
+        out = Path(folder)
+        with handoff.replacing(out) as temporary:
+            handoff.write_set(temporary, head_of(self.ready, out), [m.found for m in self.masks])
+        return out
+
+
+def head_of(ready: Prepared, out: Path) -> handoff.Head:
+    """What the masks of a set share, for a set that will lie in `out`."""
+    return handoff.Head(
+        out=out,
+        bench=benches.resolved(ready.bench, start=out.resolve()),
+        modulator=ready.launch.modulator,
+        basis=ready.launch.basis,
+        count=len(ready.targets),
+    )
+
+
+def load(bench: str | Path) -> Bench:
+    """The bench of a preset's name or of a TOML file; BenchError, one line, where it is none."""
+    return benches.load(bench)
+
+
+def modes(bench: Bench | str | Path) -> tuple[RadialMode, ...]:
+    """The guided modes of a bench's fibre with their figures (n_eff, delay, areas)."""
+    loaded = _loaded(bench)
+    return tuple(solve(benches.fiber(loaded), groups=loaded.fiber.groups))
+
+
+def design(
+    bench: Bench | str | Path,
+    *,
+    labels: Sequence[str] | None = None,
+    orientations: int | None = None,
+    method: str | None = None,
+    purity: float | None = None,
+    jobs: int = 1,
+) -> Result:
+    """Designs a bench's masks; what is given replaces the bench's own.
+
+    `jobs`: processes; a script that asks for more than one needs `if __name__ == "__main__":`.
+    Raises BenchError, one line, for what cannot be used.
+    """
+    given = benches.override(
+        _loaded(bench), method=method, labels=labels, orientations=orientations, purity=purity
+    )
+    ready = prepared(given)
+    found = finished_masks(ready, jobs=min(jobs, processes_for(len(ready.targets))))
+    return Result(ready, tuple(Mask(mask, ready.launch) for mask in found))
+
+
+def _loaded(bench: Bench | str | Path) -> Bench:
+    return bench if isinstance(bench, Bench) else benches.load(bench)
