@@ -54,18 +54,22 @@ def guided_basis(bench: Bench) -> Basis:
 
 
 def prepared(bench: Bench) -> Prepared:
-    """Solves the fibre and prepares light, panel and lens; BenchError where they do not fit."""
-    basis = guided_basis(bench)
-    targets = benches.targets(bench, basis)
-    launch = prepare(
-        benches.light(bench),
-        benches.modulator(bench),
-        benches.carrier(bench),
-        benches.focal_length(bench),
-        benches.fiber(bench),
-        basis,
-        benches.lens_offset(bench),
-    )
+    """Solves the fibre and prepares light, panel and lens; BenchError where they do not fit.
+
+    On one thread, as the masks: the modes' last digits could depend on their number.
+    """
+    with threadpool_limits(1):
+        basis = guided_basis(bench)
+        targets = benches.targets(bench, basis)
+        launch = prepare(
+            benches.light(bench),
+            benches.modulator(bench),
+            benches.carrier(bench),
+            benches.focal_length(bench),
+            benches.fiber(bench),
+            basis,
+            benches.lens_offset(bench),
+        )
     return Prepared(bench, launch, targets)
 
 

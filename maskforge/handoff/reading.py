@@ -1,6 +1,7 @@
 """A finished set read back from its files: the manifest, the bench in it, and the pages."""
 
 import json
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -16,6 +17,16 @@ from maskforge.handoff.folder import STACK
 from maskforge.handoff.manifest import FORMAT, MANIFEST, VERSION, Record
 from maskforge.handoff.stack import Picture
 from maskforge.units import nearest, one_line, shown
+
+LARGEST = 2**1000
+"""Whole numbers from here on are no numbers of a float."""
+
+WORDS: Mapping[type, str] = {
+    int: "a whole number",
+    float: "a finite number",
+    str: "text",
+    bool: "true or false",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,12 +89,12 @@ def _record(path: Path, place: int, entry: object) -> Record:
     for key, kind in known.items():
         kinds = get_args(kind) if isinstance(kind, UnionType) else (kind,)
         value = entry.get(key)
-        whole = isinstance(value, int) and not isinstance(value, bool)
-        if float in kinds and whole:
-            value = float(entry[key])
-        if type(value) not in kinds or (NoneType in kinds and key not in entry):
-            words = " or ".join("null" if k is NoneType else k.__name__ for k in kinds)
-            raise BenchError(one_line(f"{where} {key} = {shown(value)}: must be {words}"))
+        if float in kinds and isinstance(value, int) and not isinstance(value, bool):
+            value = float(value) if abs(value) < LARGEST else math.inf
+        wrong = type(value) not in kinds or (NoneType in kinds and key not in entry)
+        if wrong or (isinstance(value, float) and not math.isfinite(value)):
+            words = " or ".join("null" if k is NoneType else WORDS[k] for k in kinds)
+            raise BenchError(one_line(f"{where} {key} = {shown(entry.get(key))}: must be {words}"))
         values[key] = value
     return Record(**values)
 
