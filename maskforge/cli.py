@@ -11,6 +11,8 @@ from maskforge import __version__
 from maskforge.commands.common import INTERRUPTED, failed
 from maskforge.commands.design import design
 from maskforge.commands.modes import modes
+from maskforge.commands.pack import pack
+from maskforge.commands.play import play
 from maskforge.commands.presets import presets
 from maskforge.commands.tradeoff import tradeoff
 from maskforge.errors import MaskforgeError
@@ -78,5 +80,5 @@ def _start(
         typer.echo(context.get_help())
 
 
-for command in (design, tradeoff, modes, presets):
+for command in (design, play, pack, tradeoff, modes, presets):
     app.command()(command)

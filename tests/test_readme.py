@@ -20,6 +20,7 @@ from maskforge.units import Choice, Pair, Range
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
+OPTIONS_PAGE = (ROOT / "docs" / "commands.md").read_text("utf-8")
 
 TABLES: dict[str, type[BaseModel]] = {**SECTIONS, "superpositions": Superposition}
 """What the tables of the bench file describe."""
@@ -66,7 +67,7 @@ def options_of(*command: str) -> set[str]:
 
 def subcommands() -> list[str]:
     listed = help_of().partition("\nCommands:\n")[2]
-    return re.findall(r"^  (\w+) ", listed, flags=re.M)
+    return re.findall(r"^  ([\w-]+) ", listed, flags=re.M)
 
 
 def test_the_two_first_commands() -> None:
@@ -93,8 +94,9 @@ def test_the_commands_of_the_code_blocks_exist() -> None:
 def test_every_command_and_option_is_described() -> None:
     for name in subcommands():
         assert f"`maskforge {name}" in README
+        told = OPTIONS_PAGE.partition(f"\n## {name}\n")[2].partition("\n## ")[0] or README
         for option in options_of(name):
-            assert re.search(rf"`(maskforge )?{option}\b", README), (name, option)
+            assert re.search(rf"`(maskforge )?{option}\b", told), (name, option)
     for option in options_of():
         assert f"`maskforge {option}`" in README
 

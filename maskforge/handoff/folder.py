@@ -8,8 +8,9 @@ import shutil
 import socket
 import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from maskforge.errors import OutputError
@@ -19,10 +20,37 @@ STACK = "masks.tif"
 
 CERTIFICATE = "certificate.npz"
 
-OWN = frozenset(
-    {MANIFEST, STACK, CERTIFICATE, "masks.csv", "coupling.csv", "coupling.npz", "report.html"}
-)
+PLAYLISTS = frozenset({"playlist.csv", "playlist.json"})
+"""They belong to one very set or pack."""
+
+OWN = PLAYLISTS | {
+    MANIFEST,
+    STACK,
+    CERTIFICATE,
+    "masks.csv",
+    "coupling.csv",
+    "coupling.npz",
+    "report.html",
+}
 """Files of a set that maskforge writes; everything else in its folder is the user's."""
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What a folder of results holds.
+
+    `word`: what error lines call it.  `holds`: whether a folder holds one, which may be replaced.
+    `own`: names of the files in such a folder that are ours; everything else is the user's.  Both
+    raise OSError where the folder cannot be read.
+    """
+
+    word: str
+    holds: Callable[[Path], bool]
+    own: Callable[[Path], frozenset[str]]
+
+
+SET = Kind("set", lambda folder: is_manifest(folder / MANIFEST), lambda folder: OWN)
+"""A set of masks."""
 
 AT_FDCWD = -100
 RENAME_EXCHANGE = 2
@@ -43,13 +71,14 @@ def telling(path: Path) -> Iterator[None]:
 
 
 @contextmanager
-def replacing(target: Path) -> Iterator[Path]:
+def replacing(target: Path, kind: Kind = SET) -> Iterator[Path]:
     """A new folder beside `target` that takes its place when the block ends well.
 
     When the block is left by an exception, an interrupt included, the new folder is removed and
-    `target` is as it was.  Files in an earlier set that maskforge did not write are carried over.
-    Raises OutputError, before the block, where `target` is a file, holds something else than a
-    set, or cannot be written; after it, where the new folder cannot take its place.
+    `target` is as it was.  Files beside an earlier set (or what else `kind` says) that maskforge
+    did not write are carried over.  Raises OutputError, before the block, where `target` is a file,
+    holds something else than `kind`, or cannot be written; after it, where the new folder cannot
+    take its place.
     """
     made: list[Path] = []
     temporary = None
@@ -57,19 +86,20 @@ def replacing(target: Path) -> Iterator[Path]:
         with telling(target):
             place = target.resolve()
             _remove_stale(place)
-            _check(place, target)
+            _check(place, target, kind)
             for folder in [*reversed(place.parent.parents), place.parent]:
                 if not folder.exists():
                     folder.mkdir(exist_ok=True)
                     made.append(folder)
                 elif not folder.is_dir():
-                    raise OutputError(f"{target}: {folder} is a file; a set needs a folder")
+                    raise OutputError(f"{target}: {folder} is a file; a {kind.word} needs a folder")
             temporary = _beside(place, "partial")
             temporary.mkdir()
         yield temporary
         with telling(target):
-            _carry(place, temporary)
             _sync(temporary)
+            _carry(place, temporary, kind)
+            _sync_folder(temporary)
             earlier = _swap(temporary, place)
             _sync_folder(place.parent)
     except BaseException:
@@ -122,22 +152,22 @@ def write_bytes(path: Path, content: bytes) -> None:
 # --- what may be replaced --------------------------------------------------------------------
 
 
-def _check(place: Path, shown: Path) -> None:
-    """OutputError where `place` cannot be, or must not be, replaced by a set."""
+def _check(place: Path, shown: Path, kind: Kind) -> None:
+    """OutputError where `place` cannot be, or must not be, replaced by a new one of `kind`."""
     if place.exists() and not place.is_dir():
-        raise OutputError(f"{shown}: is a file; a set needs a folder")
+        raise OutputError(f"{shown}: is a file; a {kind.word} needs a folder")
     if not place.is_dir():
         return
     if Path.cwd().resolve().is_relative_to(place):
         raise OutputError(
-            f"{shown}: is, or holds, the current folder, and a set's folder is replaced as a "
-            "whole; choose a folder in it"
+            f"{shown}: is, or holds, the current folder, and a {kind.word}'s folder is replaced as "
+            "a whole; choose a folder in it"
         )
     if place.is_mount():
         raise OutputError(f"{shown}: is a mount point; choose a folder in it")
-    if any(place.iterdir()) and not is_manifest(place / MANIFEST):
+    if any(place.iterdir()) and not kind.holds(place):
         raise OutputError(
-            f"{shown}: holds files but no set of masks; choose an empty or a new folder"
+            f"{shown}: holds files but no {kind.word} of masks; choose an empty or a new folder"
         )
 
 
@@ -196,13 +226,14 @@ def _remove_empty(folders: list[Path]) -> None:
 # --- into place ------------------------------------------------------------------------------
 
 
-def _carry(place: Path, new: Path) -> None:
-    """Takes the user's files of an earlier set, and its access rights, into the new folder."""
+def _carry(place: Path, new: Path, kind: Kind) -> None:
+    """Takes the user's files of an earlier folder, and its access rights, into the new one."""
     if not place.is_dir():
         return
+    own = kind.own(place)
     for entry in place.iterdir():
         to = new / entry.name
-        if entry.name in OWN or os.path.lexists(to):
+        if entry.name in own or os.path.lexists(to):
             continue
         if entry.is_symlink():
             to.symlink_to(entry.readlink())
@@ -222,12 +253,11 @@ def _linked(source: str, to: str) -> None:
 
 
 def _sync(folder: Path) -> None:
-    """Has the folder's files on the disk before they take the place of others."""
+    """Has the new files on the disk before they take the place of others."""
     for entry in folder.iterdir():
-        if entry.name in OWN:
+        if entry.is_file():
             with entry.open("rb+") as file:
                 os.fsync(file.fileno())
-    _sync_folder(folder)
 
 
 def _sync_folder(folder: Path) -> None:

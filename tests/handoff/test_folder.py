@@ -250,3 +250,36 @@ def test_a_device_is_not_replaced_by_a_file() -> None:
         pytest.skip("no device to write to")
     write_text(Path(os.devnull), "text")
     assert Path(os.devnull).is_char_device()
+
+
+NOTES = module.Kind(
+    "notebook",
+    lambda folder: (folder / "index").is_file(),
+    lambda folder: frozenset((folder / "index").read_text("utf-8").split()) | {"index"},
+)
+
+
+def test_another_kind_of_folder_is_replaced_by_its_own_rules(tmp_path: Path) -> None:
+    """Which files were ours is for the earlier folder to say."""
+    target = tmp_path / "notes"
+    for page in ("one", "two"):
+        with replacing(target, NOTES) as folder:
+            (folder / "index").write_text(page, "utf-8")
+            (folder / page).write_text(page, "utf-8")
+        (target / "mine").write_text("mine", "utf-8")
+    assert contents(target) == {"index": "two", "mine": "mine", "two": "two"}
+
+
+def test_one_kind_does_not_replace_another(earlier: Path, tmp_path: Path) -> None:
+    """A set is no notebook, and a notebook no set."""
+    before = contents(earlier)
+    with (
+        pytest.raises(OutputError, match="set: holds files but no notebook of masks"),
+        replacing(earlier, NOTES),
+    ):
+        pytest.fail("the work began")
+    assert contents(earlier) == before
+    with replacing(tmp_path / "notes", NOTES) as folder:
+        (folder / "index").write_text("", "utf-8")
+    with pytest.raises(OutputError, match="notes: holds files but no set"):
+        new_set(tmp_path / "notes", "new")

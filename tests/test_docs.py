@@ -1,0 +1,74 @@
+"""The documentation: it builds without a broken link, and its programs run."""
+
+import re
+import subprocess
+import sys
+from dataclasses import fields
+from pathlib import Path
+
+import pytest
+
+import maskforge as mf
+from maskforge.bench import from_dict
+from maskforge.handoff import Record
+
+ROOT = Path(__file__).parent.parent
+PAGE = (ROOT / "docs/bench-scripts.md").read_text("utf-8")
+
+BENCH = {
+    "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},
+    "modulator": {"pixels": [64, 60], "panel": [90, 70], "pitch_um": 60.0, "alphabet": "binary"},
+    "lens": {"focal_length_mm": 8.0},
+    "fiber": {"preset": "six-mode-graded"},
+    "targets": {"labels": ["LP21", "LP01"], "orientations": 2},
+    "design": {"method": "simple"},
+}
+
+
+@pytest.mark.long
+def test_the_site_builds(tmp_path: Path) -> None:
+    """Every page is in the contents, every link and anchor leads somewhere: --strict."""
+    done = subprocess.run(
+        [sys.executable, "-m", "mkdocs", "build", "--strict", "--site-dir", str(tmp_path / "site")],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "site/index.html").is_file()
+
+
+def test_the_reader_of_the_page_reads_a_set(tmp_path: Path) -> None:
+    """As it stands, in a Python of its own; 15 lines without blank ones."""
+    (program,) = re.findall(r"```python\n(.*?)```", PAGE, re.S)
+    assert len([line for line in program.splitlines() if line.strip()]) <= 15
+    mf.design(from_dict(BENCH, "small")).write(tmp_path / "set")
+    (tmp_path / "reader.py").write_text(program, "utf-8")
+    done = subprocess.run(
+        [sys.executable, "reader.py", "set"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    lines = done.stdout.splitlines()
+    assert [line.split()[:2] for line in lines] == [
+        ["LP21", "0.0"],
+        ["LP21", "45.0"],
+        ["LP01", "0.0"],
+    ]
+    assert all(line.endswith("(70, 90)") for line in lines)
+
+
+def rows_after(heading: str) -> list[list[str]]:
+    """First cells of the table below a line of the page."""
+    part = PAGE[PAGE.index(heading) :]
+    table = re.search(r"(?:^\|.*\n)+", part, re.M)
+    assert table is not None
+    return [re.findall(r"`([^`]+)`", line.split("|")[1]) for line in table[0].splitlines()[2:]]
+
+
+def test_every_key_of_a_mask_is_described() -> None:
+    names = [name for row in rows_after("Each of `masks`:") for name in row]
+    assert names == [field.name for field in fields(Record)]
