@@ -18,9 +18,9 @@ from maskforge.modulator import (
     continuous,
     emitted,
     levels,
-    rendered,
     table,
 )
+from maskforge.panel import rendered
 from tests.reference import optics_values as ref
 
 Complex = NDArray[np.complex128]
