@@ -99,7 +99,7 @@ def test_pictures_that_are_none_of_the_panels() -> None:
         states_of(panel, np.zeros((3, 5), np.uint8))
     picture = rendered(panel, np.zeros((2, 2), np.uint16))
     picture[2, 2] = 9
-    with pytest.raises(BenchError, match="1 pixels of the mask have a grey .* such as 9"):
+    with pytest.raises(BenchError, match=r"1 pixels of the mask have a grey .* such as 9"):
         states_of(panel, picture)
 
 
