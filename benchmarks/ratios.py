@@ -144,13 +144,7 @@ def designed(bench: Bench, out: Path, jobs: int) -> list[Finished]:
 
     with handoff.replacing(out) as folder:
         ready = prepared(bench)
-        head = handoff.Head(
-            out=out,
-            bench=benches.resolved(bench, start=out.resolve()),
-            modulator=ready.launch.modulator,
-            basis=ready.launch.basis,
-            count=len(ready.targets),
-        )
+        head = handoff.head_of(ready, out)
         handoff.write_set(folder, head, noted(finished_masks(ready, jobs=jobs)))
     return masks
 

@@ -176,19 +176,10 @@ class Result:
         """Writes the masks as a set, as `maskforge design` does; OutputError where it cannot."""
         out = Path(folder)
         with handoff.replacing(out) as temporary:
-            handoff.write_set(temporary, head_of(self.ready, out), [m.found for m in self.masks])
+            handoff.write_set(
+                temporary, handoff.head_of(self.ready, out), [mask.found for mask in self.masks]
+            )
         return out
-
-
-def head_of(ready: Prepared, out: Path) -> handoff.Head:
-    """What the masks of a set share, for a set that will lie in `out`."""
-    return handoff.Head(
-        out=out,
-        bench=benches.resolved(ready.bench, start=out.resolve()),
-        modulator=ready.launch.modulator,
-        basis=ready.launch.basis,
-        count=len(ready.targets),
-    )
 
 
 def load(bench: str | Path) -> Bench:

@@ -1,10 +1,10 @@
 """A design run: from a bench to its masks in play order, over processes."""
 
-import multiprocessing
 import os
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
+from functools import cached_property, partial
 from itertools import pairwise
 
 from threadpoolctl import threadpool_limits
@@ -12,11 +12,14 @@ from threadpoolctl import threadpool_limits
 from maskforge import bench as benches
 from maskforge.bench import Bench
 from maskforge.design import Design, Problem, Settings, design
+from maskforge.design.problem import Scenario
 from maskforge.errors import BenchError
 from maskforge.fiber.modes import solve
 from maskforge.fields import Basis, Target, basis_of
 from maskforge.launch import Launch, Prediction, prepare
 from maskforge.optics import Complex
+from maskforge.processes import in_order
+from maskforge.scenarios import scenarios
 from maskforge.symmetry import Turn, images, symmetries, turn_to, turned
 
 FEW_MASKS = 40
@@ -37,6 +40,11 @@ class Prepared:
     launch: Launch
     targets: tuple[Target, ...]
 
+    @cached_property
+    def others(self) -> tuple[Scenario, ...]:
+        """Beside the launch itself, what a robust bench's masks are designed for."""
+        return scenarios(self.bench)
+
 
 @dataclass(frozen=True, eq=False)
 class Finished:
@@ -46,6 +54,22 @@ class Finished:
     target: Target
     design: Design
     prediction: Prediction
+
+
+Keep = Callable[[range, Sequence[Finished]], None]
+
+
+@dataclass(frozen=True)
+class Memory:
+    """What is left of an earlier run, and what this one leaves, by chains (see `chains_of`).
+
+    `recall` gives the masks of one of the `known` chains; `keep`, which must pickle, takes those
+    of a chain as soon as it is finished, in the process that designed it.
+    """
+
+    known: frozenset[range]
+    recall: Callable[[range], Iterable[Finished]]
+    keep: Keep
 
 
 def guided_basis(bench: Bench) -> Basis:
@@ -78,31 +102,38 @@ def processes_for(count: int) -> int:
     return min(os.cpu_count() or 1, MOST_PROCESSES) if count > FEW_MASKS else 1
 
 
-def finished_masks(ready: Prepared, *, jobs: int = 1) -> Iterator[Finished]:
+def finished_masks(
+    ready: Prepared, *, jobs: int = 1, memory: Memory | None = None
+) -> Iterator[Finished]:
     """Every mask in play order as it gets done, over `jobs` processes; the same for any number.
 
     Each process works on one thread: the result of a threaded product could depend on their number.
+    With a `memory` the chains that it knows are not designed again.
     """
     if jobs < 1:
         raise BenchError(f"--jobs = {jobs}: at least 1 process")
+    keep = None if memory is None else memory.keep
+    known = frozenset[range]() if memory is None else memory.known
     chains = chains_of(ready.targets)
-    if jobs == 1 or len(chains) == 1:
-        with threadpool_limits(1):
-            for chain in chains:
-                yield from _chained(ready, chain)
+    with closing(_designed(ready, [c for c in chains if c not in known], jobs, keep)) as designed:
+        for chain in chains:
+            if memory is not None and chain in known:
+                yield from memory.recall(chain)
+            else:
+                yield from next(designed)
+
+
+def _designed(
+    ready: Prepared, chains: Sequence[range], jobs: int, keep: Keep | None
+) -> Generator[Iterable[Finished], None, None]:
+    """The masks of each of the chains, designed."""
+    if jobs > 1 and len(chains) > 1:
+        start = partial(_starting, ready.bench, keep)
+        yield from in_order(start, chains, min(jobs, len(chains)))
         return
-    # spawn: a forked child would share locks of threaded libraries in an unknown state
-    pool = ProcessPoolExecutor(
-        min(jobs, len(chains)),
-        mp_context=multiprocessing.get_context("spawn"),
-        initializer=_start_worker,
-        initargs=(ready.bench,),
-    )
-    try:
-        for finished in pool.map(_work, chains):
-            yield from finished
-    finally:
-        pool.shutdown(cancel_futures=True)
+    with threadpool_limits(1):
+        for chain in chains:
+            yield _kept(ready, chain, keep)
 
 
 def chains_of(targets: Sequence[Target]) -> list[range]:
@@ -120,6 +151,19 @@ def chains_of(targets: Sequence[Target]) -> list[range]:
     ]
 
 
+def _kept(ready: Prepared, chain: range, keep: Keep | None) -> Iterator[Finished]:
+    """The masks of a chain as they get done, handed to `keep` when the last one is."""
+    if keep is None:
+        yield from _chained(ready, chain)
+        return
+    made = []
+    for mask in _chained(ready, chain):
+        made.append(mask)
+        if len(made) == len(chain):
+            keep(chain, made)
+        yield mask
+
+
 def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
     part, launch = ready.bench.design, ready.launch
     settings = Settings(
@@ -129,14 +173,15 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
         start=part.start,
         seed=part.seed,
     )
-    turns = symmetries(launch)
+    # what turns the bench into itself need not do so with its scenarios
+    turns = () if ready.others else symmetries(launch)
     sources: list[tuple[Design, Complex]] = []
     made: Design | None = None
     for index in chain:
         target = ready.targets[index]
         done = _image(launch, turns, sources, target)
         if done is None:
-            problem = Problem(launch, target, part.purity)
+            problem = Problem(launch, target, part.purity, ready.others)
             done = made = design(problem, part.method, settings=settings, previous=made)
             sources.append((made, images(launch.basis, turns, target)))
         yield Finished(index, target, done, done.prediction)
@@ -156,13 +201,8 @@ def _image(
     return None
 
 
-_worker: list[Prepared] = []
-
-
-def _start_worker(bench: Bench) -> None:
+def _starting(bench: Bench, keep: Keep | None) -> Callable[[range], list[Finished]]:
+    """What a process designs chains with."""
     threadpool_limits(1)
-    _worker.append(prepared(bench))
-
-
-def _work(chain: range) -> list[Finished]:
-    return list(_chained(_worker[0], chain))
+    ready = prepared(bench)
+    return lambda chain: list(_kept(ready, chain, keep))

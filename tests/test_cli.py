@@ -69,7 +69,7 @@ def ran(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, 
     ("arguments", "line"),
     [
         ("design", "error: Missing argument 'BENCH'."),
-        ("paint", "error: No such command 'paint'."),
+        ("unknown", "error: No such command 'unknown'."),
         ("modes tiny.toml --bad", "error: No such option: --bad"),
         ("design tiny.toml --jobs 0", "error: --jobs = 0: must be a whole number from 1"),
         ("design tiny.toml --jobs two", "error: --jobs = two: must be a whole number from 1"),
@@ -213,7 +213,7 @@ def test_options_win_over_the_bench(tiny: Path, capsys: pytest.CaptureFixture[st
 )
 def test_labels_between_commas(text: str, labels: str | list[str]) -> None:
     """A label with an order of two digits has a comma of its own."""
-    assert design._labels(text) == labels
+    assert common.label_list(text) == labels
 
 
 def test_processes_do_not_change_the_set(tiny: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -233,8 +233,8 @@ def test_an_interrupt_leaves_the_earlier_set(
     assert ran(capsys, "design", "tiny.toml")[0] == 0
     before = {path.name: path.read_bytes() for path in Path("out/tiny").iterdir()}
 
-    def interrupted(ready: Prepared, *, jobs: int = 1) -> Iterator[Finished]:
-        masks = finished_masks(ready, jobs=jobs)
+    def interrupted(ready: Prepared, **options: object) -> Iterator[Finished]:
+        masks = finished_masks(ready)
         yield next(masks)
         raise KeyboardInterrupt
 

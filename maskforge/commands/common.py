@@ -75,10 +75,23 @@ def whole(option: str) -> Callable[[str], int]:
     return parse
 
 
-def progress_bar() -> Progress:
+def label_list(text: str) -> str | list[str]:
+    """Labels between commas; the comma of a label like LP10,1 is its own."""
+    if text.strip() == "all":
+        return "all"
+    found: list[str] = []
+    for part in (piece.strip() for piece in text.split(",")):
+        if part.isdecimal() and found and re.fullmatch(r"LP\d+", found[-1]):
+            found[-1] += f",{part}"
+        elif part:
+            found.append(part)
+    return found
+
+
+def progress_bar(doing: str = "designing") -> Progress:
     """A bar that goes away when done, and is not there where nobody looks."""
     return Progress(
-        TextColumn("designing"),
+        TextColumn(doing),
         BarColumn(),
         MofNCompleteColumn(),
         TimeRemainingColumn(),

@@ -1,8 +1,8 @@
 """maskforge design."""
 
-import re
 from collections.abc import Generator
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -11,9 +11,29 @@ import typer
 from maskforge import bench as benches
 from maskforge import handoff
 from maskforge.bench import Bench
-from maskforge.commands.common import BenchName, closable, interruptible, progress_bar, whole
+from maskforge.commands.common import (
+    INTERRUPTED,
+    BenchName,
+    closable,
+    failed,
+    label_list,
+    progress_bar,
+    whole,
+)
+from maskforge.errors import MaskforgeError
+from maskforge.handoff import progress
+from maskforge.handoff.reading import read_set
 from maskforge.printed import Outcome, counted, outcome_of, print_outcomes, say
-from maskforge.run import Finished, Prepared, finished_masks, prepared, processes_for
+from maskforge.report import PAGE, page_of_set
+from maskforge.run import (
+    Finished,
+    Memory,
+    Prepared,
+    chains_of,
+    finished_masks,
+    prepared,
+    processes_for,
+)
 from maskforge.safety import CAUTION
 
 
@@ -43,19 +63,23 @@ def design(
             parser=whole("--jobs"),
         ),
     ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with a run that was killed or interrupted.")
+    ] = False,
 ) -> None:
     """Design the masks of a bench and write them as one set.
 
     The set is masks.tif, manifest.json, masks.csv, coupling.csv and coupling.npz, with the proofs
-    of the bounds in certificate.npz.  Gap: 1 - efficiency/bound.  An earlier set in the folder is
-    replaced once the new one is whole; other files there are kept.  Up to 40 masks are listed one
-    by one; of more, the worst and the median of each label.
+    of the bounds in certificate.npz, and report.html to look at.  Gap: 1 - efficiency/bound.  An
+    earlier set in the folder is replaced once the new one is whole; other files there are kept.
+    What a run that was killed or interrupted had finished waits beside the folder for --resume;
+    without it a run starts anew.
+    Up to 40 masks are listed one by one; of more, the worst and the median of each label.
     """
-    wanted = None if labels is None else _labels(labels)
+    wanted = None if labels is None else label_list(labels)
     bench = benches.load(bench_name, method=method, labels=wanted, orientations=orientations)
     place = Path("out") / bench.name if out is None else out
-    with interruptible("interrupted; the earlier set is untouched"):
-        outcomes = _designed(bench, place, jobs)
+    outcomes = _designed(bench, place, jobs, resume=resume)
     print_outcomes(outcomes, bench.design.purity)
     say(f"\n{counted(len(outcomes), 'mask')} in {place} (all of them in masks.csv)\n\n{CAUTION}")
     warning = benches.power_warning(bench)
@@ -63,45 +87,76 @@ def design(
         say(f"Warning: {warning}")
 
 
-def _labels(text: str) -> str | list[str]:
-    """Labels between commas; the comma of a label like LP10,1 is its own."""
-    if text.strip() == "all":
-        return "all"
-    found: list[str] = []
-    for part in (piece.strip() for piece in text.split(",")):
-        if part.isdecimal() and found and re.fullmatch(r"LP\d+", found[-1]):
-            found[-1] += f",{part}"
-        elif part:
-            found.append(part)
-    return found
-
-
-def _designed(bench: Bench, out: Path, jobs: int | None) -> list[Outcome]:
+def _designed(bench: Bench, out: Path, jobs: int | None, *, resume: bool) -> list[Outcome]:
     """Designs and writes the set; what came of its masks."""
+    journal = progress.journal_of(out, bench)
+    try:
+        outcomes = _written(bench, out, journal, jobs, resume=resume)
+    except KeyboardInterrupt:
+        hint = _hint(journal, ", ")
+        text = f"interrupted; the earlier set is untouched{hint}"
+        raise typer.Exit(failed(text, INTERRUPTED)) from None
+    except MaskforgeError as error:
+        raise type(error)(f"{error}{_hint(journal, '; ')}") from error
+    progress.discard(journal)
+    return outcomes
+
+
+def _hint(journal: progress.Journal, before: str) -> str:
+    """What to do after a run that did not end well, as the end of a sentence."""
+    kept = progress.kept_masks(journal)
+    return f"{before}--resume goes on from {counted(kept, 'mask')}" if kept else ""
+
+
+def _written(
+    bench: Bench, out: Path, journal: progress.Journal, jobs: int | None, *, resume: bool
+) -> list[Outcome]:
     outcomes: list[Outcome] = []
     # the folder comes first: that it cannot be written is better known before the work
     with handoff.replacing(out) as folder:
         ready = prepared(bench)
-        head = handoff.Head(
-            out=out,
-            bench=benches.resolved(bench, start=out.resolve()),
-            modulator=ready.launch.modulator,
-            basis=ready.launch.basis,
-            count=len(ready.targets),
-        )
-        jobs = jobs or processes_for(len(ready.targets))
-        with closing(_watched(ready, jobs, outcomes)) as masks:
-            handoff.write_set(folder, head, masks)
+        head = handoff.head_of(ready, out)
+        with progress.opened(journal, resume=resume) as earlier:
+            memory = _memory(ready, journal, earlier)
+            known = 0 if memory is None else sum(len(chain) for chain in memory.known)
+            if resume:
+                say(_found(earlier, known, head))
+            jobs = jobs or processes_for(len(ready.targets) - known)
+            with closing(_watched(ready, jobs, memory, outcomes)) as masks:
+                handoff.write_set(folder, head, masks)
+        page = page_of_set(read_set(folder), ready, bench.name)
+        handoff.write_text(folder / PAGE, page)
     return outcomes
 
 
+def _memory(ready: Prepared, journal: progress.Journal, earlier: progress.Earlier) -> Memory | None:
+    """What the journal gives to the run and takes from it; None where it is not ours."""
+    if earlier is progress.Earlier.BUSY:
+        return None
+    return Memory(
+        progress.finished_chains(journal, chains_of(ready.targets)),
+        partial(progress.recalled, journal, ready.targets),
+        partial(progress.keep, journal),
+    )
+
+
+def _found(earlier: progress.Earlier, known: int, head: handoff.Head) -> str:
+    """What --resume found, as a line."""
+    if known:
+        return f"{known} of {counted(head.count, 'mask')} from the earlier run\n"
+    nothing = earlier is progress.Earlier.SAME
+    reason = progress.Earlier.NOTHING if nothing else earlier
+    return f"{head.out}: {reason.value}: all masks are designed\n"
+
+
 def _watched(
-    ready: Prepared, jobs: int, outcomes: list[Outcome]
+    ready: Prepared, jobs: int, memory: Memory | None, outcomes: list[Outcome]
 ) -> Generator[Finished, None, None]:
     """The masks as they get done, counted by a progress bar; notes down what the table tells."""
-    with progress_bar() as progress, closing(closable(finished_masks(ready, jobs=jobs))) as masks:
-        task = progress.add_task("", total=len(ready.targets))
+    made = closable(finished_masks(ready, jobs=jobs, memory=memory))
+    with progress_bar() as bar, closing(made) as masks:
+        task = bar.add_task("", total=len(ready.targets))
         for mask in masks:
             outcomes.append(outcome_of(mask))
             yield mask
-            progress.advance(task)
+            bar.advance(task)

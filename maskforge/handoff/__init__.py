@@ -17,6 +17,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from maskforge.bench import resolved
 from maskforge.design import Design
 from maskforge.design.problem import Certificate
 from maskforge.fields import Basis, Target
@@ -50,6 +51,7 @@ from maskforge.handoff.stack import Picture, described, pixel_hash, raw_bytes, s
 from maskforge.launch import Prediction, unwanted_db
 from maskforge.modulator import Complex, Modulator
 from maskforge.panel import rendered
+from maskforge.run import Prepared
 
 __all__ = [
     "CERTIFICATE",
@@ -68,6 +70,7 @@ __all__ = [
     "described",
     "finite",
     "gap_of",
+    "head_of",
     "is_manifest",
     "mode_name",
     "pixel_hash",
@@ -104,6 +107,17 @@ class Head:
     modulator: Modulator
     basis: Basis
     count: int
+
+
+def head_of(ready: Prepared, out: Path) -> Head:
+    """The head of a prepared bench's set that will lie in `out`."""
+    return Head(
+        out=out,
+        bench=resolved(ready.bench, start=out.resolve()),
+        modulator=ready.launch.modulator,
+        basis=ready.launch.basis,
+        count=len(ready.targets),
+    )
 
 
 def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, ...]:
@@ -157,4 +171,6 @@ def _record(index: int, mask: Mask, picture: Picture) -> Record:
         gap=gap_of(found.efficiency, made.bound),
         unwanted_db=finite(unwanted_db(found.purity)),
         sha256=pixel_hash(picture),
+        reached=bool(made.reached),
+        status=made.status,
     )

@@ -26,10 +26,11 @@ Cell = str | int | float | None
 
 @dataclass(frozen=True)
 class Record:
-    """A mask in the manifest, keys in DESIGN's order; None (null, an empty cell): not known.
+    """A mask in the manifest, keys in this order; None (null, an empty cell): not known.
 
     `index` and `page` count from 0; `bound` and `gap` go with a design that proves a bound.
     `unwanted_db` is None where it is not finite.  `sha256`: see `stack.pixel_hash`.
+    `reached`: whether the mask is as pure as asked; `status`: how its design ended.
     """
 
     index: int
@@ -44,6 +45,8 @@ class Record:
     gap: float | None
     unwanted_db: float | None
     sha256: str
+    reached: bool
+    status: str
 
 
 def finite(value: float | None) -> float | None:
@@ -102,11 +105,14 @@ def is_manifest(path: Path) -> bool:
 
 
 def csv_text(header: Sequence[str], rows: Sequence[Sequence[Cell]]) -> str:
-    """A table as CSV, numbers in full precision, None as an empty cell."""
+    """A table as CSV, numbers in full precision, None as an empty cell, bool as yes or no."""
+    words = {True: "yes", False: "no"}
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(header)
-    writer.writerows(rows)
+    writer.writerows(
+        [words[cell] if isinstance(cell, bool) else cell for cell in row] for row in rows
+    )
     return text.getvalue()
 
 
