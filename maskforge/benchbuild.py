@@ -9,7 +9,7 @@ import numpy as np
 from maskforge import fields, optics
 from maskforge import modulator as pixels
 from maskforge.benchmodel import Bench, FiberSection, ModulatorSection
-from maskforge.benchvalues import fail
+from maskforge.benchvalues import fail, keys_of
 from maskforge.errors import BenchError
 from maskforge.fiber import glass, profile
 from maskforge.panel import background_states
@@ -261,10 +261,26 @@ def _superposition(
 def check(bench: Bench) -> None:
     """Builds everything and checks what several sections decide together; raises BenchError."""
     beam, panel, guide = light(bench), modulator(bench), fiber(bench)
+    _check_robust(bench)
     _check_beam(bench, beam, panel)
     _check_facet(bench, panel, guide)
     with _named(bench, "modulator", "background_grey"):
         background_states(panel)
+
+
+def _check_robust(bench: Bench) -> None:
+    """Only `dual` designs for several wavelengths, or for a box of offsets."""
+    part = bench.design
+    if part.method == "dual":
+        return
+    for section, key, given in (
+        ("light", "wavelength_nm", len(bench.light.wavelengths_nm) > 1),
+        ("design", "fiber_offset_um", any(part.fiber_offset_um)),
+    ):
+        if given:
+            value = keys_of(getattr(bench, section))[key]
+            text = f'a robust design takes [design] method = "dual", here it is "{part.method}"'
+            fail(bench.source, section, key, value, text)
 
 
 def _check_beam(bench: Bench, beam: optics.Light, panel: pixels.Modulator) -> None:

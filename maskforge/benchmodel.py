@@ -5,7 +5,14 @@ from pathlib import Path
 from typing import Annotated, Any, Self
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, PlainValidator, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    ModelWrapValidatorHandler,
+    PlainValidator,
+    PrivateAttr,
+    model_validator,
+)
 
 from maskforge import benchvalues
 from maskforge.benchfile import DataFile, read_picture
@@ -77,7 +84,8 @@ allow."""
 Metres = Range(0.01, 100, "mm")
 Degrees = Annotated[float, PlainValidator(Range(-360, 360, "deg"))]
 Millimetres = Annotated[float, PlainValidator(Metres)]
-Wavelength = Annotated[float, PlainValidator(Range(200, 3000, "nm"))]
+Nanometres = Range(200, 3000, "nm")
+Wavelength = Annotated[float, PlainValidator(Nanometres)]
 Micrometres = Annotated[float, PlainValidator(Range(0.5, 500, "um"))]
 Share = Annotated[float, PlainValidator(Range(0, 1))]
 Index = Annotated[float, PlainValidator(Range(1.2, 4))]
@@ -85,6 +93,7 @@ Pixels = Annotated[
     tuple[int, int], PlainValidator(Pair(Range(8, 8192, "pixels", whole=True), "columns", "rows"))
 ]
 Offset = Annotated[tuple[float, float], PlainValidator(Pair(Range(-50, 50, "mm"), "x", "y"))]
+Box = Annotated[tuple[float, float], PlainValidator(Pair(Range(0, 20, "um"), "x", "y"))]
 Picture = Annotated[DataFile, benchvalues.with_folder(read_picture)]
 
 
@@ -116,7 +125,13 @@ class Section(BaseModel):
 
 
 class LightSection(Section):
-    """[light]: lengths in mm, nm, um as the keys say."""
+    """[light]: lengths in mm, nm, um as the keys say.
+
+    `wavelength_nm` may be given as a list: it is then the middle one, for which everything is
+    aligned, and `wavelengths_nm` has all of them.
+    """
+
+    _several: tuple[float, ...] = PrivateAttr(())
 
     wavelength_nm: Wavelength
     waist_mm: Millimetres | None = None
@@ -130,6 +145,28 @@ class LightSection(Section):
     zernike: Annotated[tuple[tuple[int, float], ...], PlainValidator(benchvalues.zernike)] = ()
     zernike_radius_mm: Millimetres | None = None
     power_mw: Annotated[float, PlainValidator(Range(1e-6, 1e5, "mW"))] | None = None
+
+    @property
+    def wavelengths_nm(self) -> tuple[float, ...]:
+        """All wavelengths of the design, ascending."""
+        return self._several or (self.wavelength_nm,)
+
+    def at(self, wavelength_nm: float, **changes: Any) -> Self:
+        """The section at one wavelength alone, other keys replaced, without a check."""
+        one = self.model_copy(update={"wavelength_nm": wavelength_nm, **changes})
+        one._several = ()
+        return one
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _one_or_several(cls, raw: Any, made: ModelWrapValidatorHandler[Self]) -> Self:
+        given = raw.get("wavelength_nm") if isinstance(raw, Mapping) else None
+        if not isinstance(given, list | tuple):
+            return made(raw)
+        several = benchvalues.wavelengths(given, Nanometres)
+        section = made({**raw, "wavelength_nm": several[(len(several) - 1) // 2]})
+        section._several = several if len(several) > 1 else ()
+        return section
 
     @model_validator(mode="after")
     def _one_beam(self) -> Self:
@@ -375,6 +412,7 @@ class DesignSection(Section):
 
     method: Annotated[str, PlainValidator(Choice(METHODS))] = METHODS[-1]
     purity: Annotated[float, PlainValidator(Range(0.5, 1, open=True))] = 0.999
+    fiber_offset_um: Box = (0.0, 0.0)
     carrier_period_px: Annotated[float, PlainValidator(benchvalues.carrier)] = 0.0
     carrier_angle_deg: Degrees = 0.0
     window_factor: Annotated[float, PlainValidator(Range(1, 4))] = 1.5

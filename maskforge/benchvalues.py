@@ -1,6 +1,6 @@
 """Values of the bench file that are more than a number: data files, labels, coefficients."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -65,6 +65,26 @@ def zernike(value: object) -> tuple[tuple[int, float], ...]:
     return tuple(out.items())
 
 
+MOST_WAVELENGTHS = 7
+WIDEST_BAND = 1.1
+"""Longest wavelength of a list over the shortest one."""
+
+
+def wavelengths(value: Sequence[object], each: Range) -> tuple[float, ...]:
+    """Wavelengths in nm of a list, ascending; BadValueError, which names the key, for a bad one."""
+    rule = f"a list must hold 1 to {MOST_WAVELENGTHS} different wavelengths within 10 % in nm"
+    key = "wavelength_nm"
+    try:
+        found = sorted(each(item) for item in value)
+    except BadValueError as problem:
+        raise BadValueError(f"each {problem.text}", key, value) from None
+    if not 1 <= len(set(found)) == len(found) <= MOST_WAVELENGTHS:
+        raise BadValueError(rule, key, value)
+    if found[-1] > WIDEST_BAND * found[0]:
+        raise BadValueError(f"{rule}; {found[0]:g} and {found[-1]:g} are farther apart", key, value)
+    return tuple(found)
+
+
 def labels(value: object) -> str | tuple[str, ...]:
     """ "all" or a tuple of distinct labels, or BadValueError."""
     if value == "all":
@@ -127,6 +147,9 @@ def plain(value: object) -> object:
 def keys_of(section: BaseModel) -> dict[str, Any]:
     """The keys of a section that are set, as `Bench` accepts them again (data files still read)."""
     found = {key: getattr(section, key) for key in type(section).model_fields}
+    several = getattr(section, "wavelengths_nm", ())
+    if len(several) > 1:
+        found["wavelength_nm"] = list(several)
     for key in ("zernike", "weights"):
         if key in found:
             found[key] = {str(name): weight for name, weight in found[key]}

@@ -117,6 +117,15 @@ def lp_target(basis: Basis, label: str, orientation: float = 0.0) -> Target:
     return Target(label, orientation, vector)
 
 
+def transferred(vector: Complex, basis: Basis, other: Basis) -> Complex:
+    """The same sum of modes (K,) in another basis, which must hold those of `basis`."""
+    place = {(mode.label, mode.part): mode.index for mode in other}
+    out: Complex = np.zeros(len(other), dtype=complex)
+    for mode in basis:
+        out[place[mode.label, mode.part]] = vector[mode.index]
+    return out
+
+
 def rotated(basis: Basis, vector: Complex, angle: float) -> Complex:
     """The vector (K,) of a field turned by `angle` degrees, counter-clockwise."""
     out = np.array(vector, dtype=complex)

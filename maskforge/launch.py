@@ -5,7 +5,7 @@ coupling of mode k is linear, c_k = c0_k + sum over pixels of w_k a s; c0 is the
 """
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -140,32 +140,38 @@ def prepare(
     # half the finest detail: the sum over samples is then the integral for every mask
     step = min(_step(fiber.profile), finest_detail(scale, modulator, lens_offset) / 2)
     u = facet_axis(basis, step, TAIL_POWER)
-    kernel = sampled(basis, u, u) * (
-        (u[1] - u[0]) ** 2 * pixel_field(modulator, centre, scale, u, u)
+    return placed(
+        Launch(
+            basis=basis,
+            modulator=modulator,
+            core_radius=core_radius,
+            scale=scale,
+            centre=centre,
+            incident=_incident(light, modulator, carrier, x, y),
+            x=x,
+            y=y,
+            u=u,
+            v=u,
+            kernel=np.zeros((len(basis), 0)),
+            gaps=np.zeros(len(basis), complex),
+            lens_offset=lens_offset,
+            outside=_outside(light, modulator, carrier),
+        )
     )
-    launch = Launch(
-        basis=basis,
-        modulator=modulator,
-        core_radius=core_radius,
-        scale=scale,
-        centre=centre,
-        incident=_incident(light, modulator, carrier, x, y),
-        x=x,
-        y=y,
-        u=u,
-        v=u,
-        kernel=kernel.reshape(len(basis), -1),
-        gaps=np.zeros(len(basis), complex),
-        lens_offset=lens_offset,
-        outside=_outside(light, modulator, carrier),
-    )
+
+
+def placed(launch: Launch) -> Launch:
+    """The launch with `kernel` and `gaps` as its other arrays and the fibre's place make them."""
+    modulator, u, v = launch.modulator, launch.u, launch.v
+    modes, area = sampled(launch.basis, u, v), (u[1] - u[0]) * (v[1] - v[0])
+    kernel = modes * (area * pixel_field(modulator, launch.centre, launch.scale, u, v))
+    launch = replace(launch, kernel=kernel.reshape(len(launch.basis), -1))
     if not has_gaps(modulator) and launch.outside is None:
         return launch
-    dark = gap_field(launch, u, u)
+    dark = gap_field(launch, u, v)
     if launch.slant is not None:
         dark = dark * launch.slant
-    area = (u[1] - u[0]) ** 2
-    return replace(launch, gaps=-1j * area * np.tensordot(sampled(basis, u, u), dark, axes=2))
+    return replace(launch, gaps=-1j * area * np.tensordot(modes, dark, axes=2))
 
 
 def has_gaps(modulator: Modulator) -> bool:
@@ -186,7 +192,7 @@ def _incident(light: Light, modulator: Modulator, carrier: Carrier, x: Real, y: 
     return np.asarray(beam * tilt_y[:, None] * tilt_x)
 
 
-def _panel_axes(modulator: Modulator) -> tuple[Real, Real]:
+def panel_axes(modulator: Modulator) -> tuple[Real, Real]:
     """x of the panel's columns and y, ascending, of its rows, from the mask's middle, in m."""
     (rows, columns), (row, column) = modulator.shape, modulator.corner
     pitch_x, pitch_y = modulator.pitch_seen
@@ -199,7 +205,7 @@ def _outside(light: Light, modulator: Modulator, carrier: Carrier) -> Complex | 
     """The beam on the panel around the mask, the carrier's tilt taken out; None: next to none."""
     if modulator.panel == modulator.shape:
         return None
-    x, y = _panel_axes(modulator)
+    x, y = panel_axes(modulator)
     pitch_x, pitch_y = modulator.pitch_seen
     beam = illumination(light, x, y) * np.sqrt(pitch_x * pitch_y)
     rows, columns = mask_window(modulator)
@@ -249,7 +255,7 @@ def gap_field(launch: Launch, u: Real, v: Real) -> Complex:
     field = between * seen(launch.incident, launch.x, launch.y)
     if launch.outside is None:
         return np.asarray(field)
-    axes = _panel_axes(modulator)
+    axes = panel_axes(modulator)
     shown = seen(launch.outside * background_light(modulator), *axes)
     return np.asarray(field + active * shown + between * seen(launch.outside, *axes))
 
@@ -281,9 +287,14 @@ def facet_axis(basis: Basis, step: float, tail: float) -> Real:
     Nor are they more than MOST_SAMPLES for all modes together: the field of a mode just above its
     cut-off reaches very far, and is cut there.
     """
-    half = max(mode.radial.field.radius_enclosing(tail) for mode in basis)
-    half = min(half, step * (np.sqrt(MOST_SAMPLES / len(basis)) / 2 - 2))
+    half = min(_reach(basis, tail), step * (np.sqrt(MOST_SAMPLES / len(basis)) / 2 - 2))
     return axis(2 * int(np.ceil(half / step)) + 1, step)
+
+
+@lru_cache(maxsize=8)
+def _reach(basis: Basis, tail: float) -> float:
+    """Radius in m outside of which no mode has more than `tail` of its power."""
+    return max(mode.radial.field.radius_enclosing(tail) for mode in basis)
 
 
 def finest_detail(

@@ -29,6 +29,8 @@ class Alphabet:
     name: str
     values: Complex
     greys: NDArray[np.uint16]
+    drawn_by: "Alphabet | None" = None
+    """The alphabet at the wavelength for which patterns are drawn, where that is another one."""
 
     def __post_init__(self) -> None:
         if self.values.ndim != 1 or self.values.size < 2:

@@ -36,6 +36,7 @@ def background_states(modulator: Modulator) -> Levels:
     Raises BenchError where a flat background's grey is none of the alphabet's.
     """
     alphabet, background = modulator.alphabet, modulator.background
+    alphabet = alphabet.drawn_by or alphabet
     rows, columns = modulator.panel
     if background.kind == "flat":
         return np.full((rows, columns), _state_of(alphabet, background.grey), dtype=np.uint16)

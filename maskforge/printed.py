@@ -10,6 +10,7 @@ from rich.measure import Measurement
 from rich.table import Table
 
 from maskforge import handoff
+from maskforge.design.problem import Robust
 from maskforge.fiber.modes import NEAR_CUTOFF, RadialMode
 from maskforge.launch import insertion_loss_db, unwanted_db
 from maskforge.run import Finished
@@ -73,6 +74,7 @@ class Outcome:
     gap: float | None
     reached: bool
     status: str
+    robust: Robust | None = None
 
     @property
     def name(self) -> str:
@@ -91,6 +93,7 @@ def outcome_of(mask: Finished) -> Outcome:
         handoff.gap_of(found.efficiency, made.bound),
         made.reached,
         made.status,
+        made.robust,
     )
 
 
@@ -98,6 +101,7 @@ def print_outcomes(outcomes: Sequence[Outcome], asked: float) -> None:
     """The table of a set and, where masks are less pure than `asked` (a share), which and why."""
     gaps = any(outcome.gap is not None for outcome in outcomes)
     print_table(_by_label(outcomes, gaps) if len(outcomes) > LONG_SET else _each(outcomes, gaps))
+    _print_robust(outcomes)
     missed = [outcome for outcome in outcomes if not outcome.reached]
     if not missed:
         return
@@ -109,6 +113,26 @@ def print_outcomes(outcomes: Sequence[Outcome], asked: float) -> None:
         names = [outcome.name for outcome in missed if outcome.status == status]
         more = f" and {len(names) - SHOWN_NAMES} more" if len(names) > SHOWN_NAMES else ""
         say(f"  {', '.join(names[:SHOWN_NAMES])}{more}: {status}")
+
+
+def _print_robust(outcomes: Sequence[Outcome]) -> None:
+    """Of masks for several scenarios: the worst, what it would be without, and their own gap."""
+    found = [(one, one.robust) for one in outcomes if one.robust is not None]
+    if not found:
+        return
+    mask, worst = min(found, key=lambda pair: pair[1].worst[1])
+    count = counted(len(worst.scenarios), "scenario")
+    say(
+        f"\nOver {count}: least pure {mask.name} at {worst.worst[0]}, "
+        f"{_percent(worst.worst[1], 4)} %; masks for the nominal one alone go down to "
+        f"{_percent(min(min(known.before) for _, known in found), 4)} %"
+    )
+    gaps = [known.gap for _, known in found if known.gap is not None]
+    if gaps:
+        say(
+            f"Gap of the mean over the scenarios to its own bound: worst {_percent(max(gaps), 4)} "
+            f"%, median {_percent(median(gaps), 4)} %; the gap above is to the nominal bound"
+        )
 
 
 NUMBERS = ("purity\n%", "unwanted\npower dB", "insertion\nloss dB", "gap\n%")

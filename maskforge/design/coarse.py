@@ -6,13 +6,14 @@ turns: a disc of the hull's mean width (its perimeter / (2 pi), Cauchy's formula
 carrier two states leave a line; more of them are taken for a disc too.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.design.convex import Model, real_of
+from maskforge.design.convex import Model, Real, real_of
 from maskforge.design.draft import draft_of
 from maskforge.launch import Launch, couplings
 from maskforge.modulator import Alphabet
@@ -44,33 +45,84 @@ def hull_of(alphabet: Alphabet, *, carried: bool) -> Hull:
 @lru_cache(maxsize=4)
 def coarse_of(launch: Launch, stride: int) -> Model:
     """The dual's model of a launch on blocks of `stride` x `stride` pixels."""
-    alphabet = launch.modulator.alphabet
-    hull = hull_of(alphabet, carried=launch.centre != (0.0, 0.0))
-    beam, x, y = _blocks(launch, stride)
+    hull = _hull(launch, launch)
+    beam, x, y = _blocks(launch, stride, launch)
+    back = _back(launch, beam, x, y, _lit(beam))
+    return _model(hull, [back], [_fixed(launch, hull)])
+
+
+def coarse_of_all(launches: Sequence[Launch], stride: int) -> Model:
+    """The same of several scenarios of one mask, the first of them the nominal one.
+
+    Where their alphabets differ, each is taken for the first one's times a factor, the best in the
+    mean of its states (least squares).
+    """
+    first = launches[0]
+    lit: NDArray[np.bool_] | None = None
+    backs, fixed = [], []
+    for launch in launches:
+        beam, x, y = _blocks(launch, stride, first)
+        lit = _lit(beam) if lit is None else lit
+        factor = likeness(launch.modulator.alphabet, first.modulator.alphabet)
+        backs.append(_back(launch, beam, x, y, lit) * np.conj(factor))
+        fixed.append(_fixed(launch, _hull(launch, first)))
+    return _model(_hull(first, first), backs, fixed)
+
+
+def likeness(alphabet: Alphabet, first: Alphabet) -> complex:
+    """The factor that makes the states of `first`, but for a constant, most like an alphabet's."""
+    corners = first.hull
+    ours, theirs = alphabet.values[corners], first.values[corners]
+    ours, theirs = ours - ours.mean(), theirs - theirs.mean()
+    return complex(np.vdot(theirs, ours) / np.vdot(theirs, theirs))
+
+
+def _hull(launch: Launch, first: Launch) -> Hull:
+    return hull_of(launch.modulator.alphabet, carried=first.centre != (0.0, 0.0))
+
+
+def _lit(beam: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(beam) > DIM * np.abs(beam).max())
+
+
+def _fixed(launch: Launch, hull: Hull) -> Real:
+    return real_of(couplings(launch, np.full(launch.modulator.shape, hull.middle)))
+
+
+def _back(
+    launch: Launch,
+    beam: NDArray[np.complex128],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    lit: NDArray[np.bool_],
+) -> NDArray[np.complex128]:
+    """What the blocks that are `lit` get of every multiplier (blocks, K)."""
     draft = draft_of(launch)
     # with the offset the rows hold the slant, but for a phase of the whole
     across = fourier_rows(x + launch.lens_offset[0], draft.u, launch.scale).astype(np.complex64)
     up = fourier_rows(y + launch.lens_offset[1], draft.u, launch.scale).astype(np.complex64)
-    lit = np.abs(beam) > DIM * np.abs(beam).max()
     fields = draft.kernel.reshape(len(launch.basis), draft.u.size, draft.u.size)
     modes = np.stack([(up.T @ (field @ across))[lit] for field in fields])
-    back = np.conj(-1j * modes * beam[lit]).T
-    fixed = couplings(launch, np.full(launch.modulator.shape, hull.middle))
+    return np.asarray(np.conj(-1j * modes * beam[lit]).T)
+
+
+def _model(hull: Hull, backs: Sequence[NDArray[np.complex128]], fixed: Sequence[Real]) -> Model:
     if hull.half is not None:
-        back = back * np.conj(hull.half)
-    real = np.hstack([back.real, -back.imag]).astype(np.float32)
-    imag = None if hull.half is not None else np.hstack([back.imag, back.real]).astype(np.float32)
-    return Model(real, imag, hull.radius, real_of(fixed))
+        backs = [back * np.conj(hull.half) for back in backs]
+    real = np.hstack([part for back in backs for part in (back.real, -back.imag)])
+    imag = np.hstack([part for back in backs for part in (back.imag, back.real)])
+    turned = None if hull.half is not None else imag.astype(np.float32)
+    return Model(real.astype(np.float32), turned, hull.radius, np.concatenate(fixed))
 
 
 def _blocks(
-    launch: Launch, stride: int
+    launch: Launch, stride: int, first: Launch
 ) -> tuple[NDArray[np.complex128], NDArray[np.float64], NDArray[np.float64]]:
-    """Light without the carrier's tilt (blocks y, blocks x), and the blocks' centres in m."""
+    """Light without the first launch's carrier (blocks y, blocks x), and their centres in m."""
     (rows, columns), pitch = launch.modulator.shape, launch.modulator.pitch_seen
     ny, nx = -(-rows // stride), -(-columns // stride)
-    tilt_x = np.exp(2j * np.pi / launch.scale * launch.x * launch.centre[0])
-    tilt_y = np.exp(2j * np.pi / launch.scale * launch.y * launch.centre[1])
+    tilt_x = np.exp(2j * np.pi / first.scale * launch.x * first.centre[0])
+    tilt_y = np.exp(2j * np.pi / first.scale * launch.y * first.centre[1])
     top, left = (ny * stride - rows) // 2, (nx * stride - columns) // 2
     beam = np.zeros((ny * stride, nx * stride), dtype=complex)
     beam[top : top + rows, left : left + columns] = launch.incident * tilt_y[:, None] * tilt_x

@@ -11,7 +11,9 @@ sqrt(x^2 + d^2), d shrinking.  Complex vectors stand as (Re, Im), 2 K long, so t
 product of reals.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,12 +57,38 @@ nu above |z| gives a bound; this one costs it at most kappa SOFT of Re<t, c>, 1e
 """
 
 
-def _length(point: Real) -> float:
+def smooth_length(point: Real) -> float:
     return float(np.sqrt(point @ point + SOFT**2))
 
 
 def _excess(point: Real) -> float:
-    return _length(point) - float(np.linalg.norm(point))
+    return smooth_length(point) - float(np.linalg.norm(point))
+
+
+class Conditions(Protocol):
+    """Targets and asked purity of one scenario (`Side`) or of several (`sides.Sides`).
+
+    A point holds every scenario's z, the couplings every scenario's c, one after the other;
+    `blocks` is where in a point each scenario's part stands.  Arrays (n,) have a number for each.
+    """
+
+    @property
+    def target(self) -> Real: ...
+    @property
+    def kappa(self) -> float: ...
+    @property
+    def blocks(self) -> tuple[slice, ...]: ...
+    def with_kappa(self, kappa: float) -> Self: ...
+    def multipliers(self, point: Real) -> Real: ...
+    def certificate(self, point: Real) -> Real: ...
+    def outset(self, couplings: Real, length: float) -> Real: ...
+    def outward(self, point: Real) -> Real: ...
+    def reduced(self, changes: FastReal) -> FastReal: ...
+    def split(self, couplings: Real) -> tuple[Real, Real, Real]: ...
+    def turn(self, couplings: Real) -> Real: ...
+    def turned(self, angle: Real) -> Self: ...
+    def gradient(self, point: Real, couplings: Real) -> Real: ...
+    def curvature(self, point: Real, couplings: Real, inner: Real) -> Real: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,9 +99,17 @@ class Side:
     complement: Real
     kappa: float
 
+    @property
+    def blocks(self) -> tuple[slice, ...]:
+        return (slice(0, self.complement.shape[1]),)
+
+    def with_kappa(self, kappa: float) -> "Side":
+        """The same side at another purity."""
+        return replace(self, kappa=kappa)
+
     def multipliers(self, point: Real) -> Real:
         """mu (2 K,) of z, given in the complement's coordinates (2 K - 2,)."""
-        slack = 1 + self.kappa * _length(point)
+        slack = 1 + self.kappa * smooth_length(point)
         return np.asarray(slack * self.target - self.complement @ point)
 
     def certificate(self, point: Real) -> Real:
@@ -86,7 +122,30 @@ class Side:
         along = float(self.target @ multipliers) - self.kappa * float(np.linalg.norm(point))
         return np.asarray(point / along)
 
-    def turned(self, angle: float) -> "Side":
+    def outset(self, couplings: Real, length: float) -> Real:
+        """A first z of this length, along what of the couplings is unwanted."""
+        rest = self.complement.T @ couplings
+        return np.asarray(length * rest / max(float(np.linalg.norm(rest)), 1e-300))
+
+    def outward(self, point: Real) -> Real:
+        """Direction of z: where the unwanted coupling that is allowed should lie."""
+        return np.asarray(point / max(float(np.linalg.norm(point)), 1e-300))
+
+    def split(self, couplings: Real) -> tuple[Real, Real, Real]:
+        """(rest in the complement's coordinates, its length, the target's coupling) of couplings.
+
+        The target's power counts with either phase; the rest is what the complement holds.
+        """
+        rest = self.complement.T @ couplings
+        missed = float(np.linalg.norm(rest))
+        wanted = math.sqrt(max(float(couplings @ couplings) - missed**2, 1e-300))
+        return rest, np.array([missed]), np.array([wanted])
+
+    def turn(self, couplings: Real) -> Real:
+        """Phase (1,) of the target's coupling against the target's own, rad."""
+        return np.array([np.angle(np.vdot(complex_of(self.target), complex_of(couplings)))])
+
+    def turned(self, angle: float | Real) -> "Side":
         """The same side for the target times exp(i angle)."""
         whole = np.column_stack([self.target, self.complement])
         half = len(whole) // 2
@@ -100,18 +159,26 @@ class Side:
 
     def gradient(self, point: Real, couplings: Real) -> Real:
         """Of F at `point`, whose mask has `couplings` (2 K,)."""
-        outward = point / _length(point)
+        outward = point / smooth_length(point)
         along = self.kappa * float(self.target @ couplings)
         return np.asarray(along * outward - self.complement.T @ couplings)
 
+    def slope(self, point: Real) -> Real:
+        """Derivative (2 K, 2 K - 2) of the multipliers."""
+        outward = point / smooth_length(point)
+        return np.asarray(self.kappa * np.outer(self.target, outward) - self.complement)
+
+    def cone(self, point: Real, couplings: Real) -> Real:
+        """Second derivative of F by that of |z| alone."""
+        length = smooth_length(point)
+        outward = point / length
+        along = self.kappa * max(float(self.target @ couplings), 0.0) / length
+        return np.asarray(along * (np.eye(point.size) - np.outer(outward, outward)))
+
     def curvature(self, point: Real, couplings: Real, inner: Real) -> Real:
         """Second derivative of F from that in the multipliers, `inner` (2 K, 2 K)."""
-        length = _length(point)
-        outward = point / length
-        slope = self.kappa * np.outer(self.target, outward) - self.complement
-        along = self.kappa * max(float(self.target @ couplings), 0.0) / length
-        cone = along * (np.eye(point.size) - np.outer(outward, outward))
-        return np.asarray(slope.T @ inner @ slope + cone)
+        slope = self.slope(point)
+        return np.asarray(slope.T @ inner @ slope + self.cone(point, couplings))
 
 
 def side_of(target: Complex, purity: float) -> Side:
@@ -181,12 +248,18 @@ def _weighted(rows: FastReal, weights: FastReal) -> Real:
 
 
 def newton(
-    model: Model, side: Side, point: Real, width: float, *, decrement: float = DECREMENT
+    model: Model,
+    side: Conditions,
+    point: Real,
+    width: float,
+    *,
+    decrement: float = DECREMENT,
+    floor: float = 0.0,
 ) -> Real:
     """The point where the smoothed F is least, or where it no longer falls.
 
-    A step that promises less than `decrement` of F ends the search.  The second derivative, the
-    dear part, serves for as long as whole steps with it still gain much.
+    A step that promises less than `decrement` of F ends the search, and so does F below `floor`.
+    The second derivative, the dear part, serves for as long as whole steps with it still gain much.
     """
     value, couplings = model.value(side.multipliers(point), width)
     factor, before, made = None, np.inf, 0
@@ -199,7 +272,7 @@ def newton(
         step = -cho_solve(factor, gradient)
         promised = -float(gradient @ step)
         # below 0 there is no end: the purity is out of reach, and 0 is the bound
-        if value <= 0 or promised < decrement * value:
+        if value <= floor or promised < decrement * value:
             break
         share = min(1.0, FAR * (1 + float(np.linalg.norm(point))) / float(np.linalg.norm(step)))
         least = 1e-3 * share

@@ -1,11 +1,11 @@
 """The launch in single precision on the fewest facet samples: what the designs iterate with."""
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.design.kept import kept
 from maskforge.fields import sampled
 from maskforge.launch import Launch, facet_axis, finest_detail, pixel_field, slant_of
 from maskforge.optics import Folded, folded, folded_transform, real_times, times_real
@@ -54,7 +54,7 @@ class Draft:
         return np.asarray(np.conj(self.incident) * back)
 
 
-@lru_cache(maxsize=2)
+@kept
 def draft_of(launch: Launch) -> Draft:
     """The draft of a launch."""
     detail = finest_detail(launch.scale, launch.modulator, launch.lens_offset)

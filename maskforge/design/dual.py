@@ -7,53 +7,41 @@ this modulator at the asked purity (weak duality), so the bound needs no trust i
 """
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from maskforge.design.coarse import coarse_of
 from maskforge.design.convex import (
     Complex,
+    Conditions,
     Model,
     Real,
     Side,
     complex_of,
-    newton,
     real_of,
     side_of,
 )
-from maskforge.design.draft import Fast, FastReal, draft_of
+from maskforge.design.draft import draft_of
 from maskforge.design.problem import Certificate, Design, Problem, Settings, overall_phase
-from maskforge.design.refine import refined
-from maskforge.fields import rotated
+from maskforge.design.refine import OneLaunch
+from maskforge.design.search import (
+    CLOSE,
+    Attempt,
+    inverse_curvature,
+    least,
+    purest,
+    settled,
+    settled_phase,
+)
+from maskforge.fields import Target, rotated
 from maskforge.launch import Launch, back_propagated, couplings, judged
 from maskforge.modulator import Levels, emitted
 
 BLOCKS = 64
 """Blocks along the mask's shorter side, about: the finest detail of a mode takes several."""
-
-SMOOTHING = (0.3, 0.1, 0.03, 0.01)
-"""Of the mean |v|, shrinking; below 0.01 the blocks are no longer fine enough."""
-
-FIRST_STEP = 0.3
-"""Length of the first z, along the simple mask's unwanted light."""
-
-FEWEST, MOST = 48, 160
-"""Attempts on all pixels at most, for one overall phase: as many as modes, within these."""
-
-CLOSE = 0.05
-"""Of the unwanted coupling that the purity allows: an attempt that misses no more will do."""
-
-EASY = 1e-2
-"""Of the target's coupling: so much can be made good by flipping single pixels."""
-
-TURNS = 4
-SMALL_TURN = 0.01
-"""rad: the target's overall phase is turned to that of the coupling found until they agree."""
-
-TINY_TURN = 1e-6
-"""rad: as far as single precision tells."""
 
 NO_TURN = 1e-9
 """rad: a phase this small raises no efficiency in double precision."""
@@ -64,19 +52,20 @@ AIMS = ((0.0, False), (0.015, False), (0.06, False), (0.25, False), (0.25, True)
 OUT_OF_REACH = 0.3
 """Of the simple mask's coupling: where the bound falls below it the purity is not worth having."""
 
-HALVINGS = 8
-"""Of the interval in which the highest purity worth having is looked for."""
-
 
 @dataclass(frozen=True, eq=False)
-class Attempt:
-    """One evaluation on all pixels: `bound` is F, above every Re<t, c>; `found` is c (2 K,)."""
+class _Alone(OneLaunch):
+    """The view of a problem's own launch; its floor was seen to on blocks."""
 
-    point: Real
-    bound: float
-    states: NDArray[np.intp]
-    back: Fast | FastReal
-    found: Real
+    target: Target
+    floor: float = -math.inf
+    aims: Sequence[tuple[float, bool]] = AIMS
+
+    def attempt(self, side: Side, point: Real) -> Attempt:
+        return attempt(self.launch, side, point)
+
+    def purity(self, found: Real) -> float:
+        return judged(self.launch.basis, self.target, complex_of(found)).purity
 
 
 def dual(
@@ -93,16 +82,25 @@ def dual(
         side = side_of(target.vector * (along / abs(along)), problem.purity)
         point = side.point(real_of(nearby))
         return _settled(problem, side, point)
-    back = back_propagated(launch, target.vector)
-    phase = overall_phase(launch, target.vector, back)
-    side = side_of(target.vector * phase, problem.purity)
-    side, best = _settled_phase(launch, side)
-    missed = float(np.linalg.norm(side.complement.T @ best.found))
-    if missed < (1 - CLOSE) * side.kappa * best.bound:
+    side, best = begun(problem)
+    if is_pure(side, best):
         found = real_of(couplings(launch, emitted(launch.modulator, best.states)))
         if judged(launch.basis, target, complex_of(found)).purity >= problem.purity:
             return _certified(problem, side, best.point, best.states.astype(np.uint16), found)
-    return _settled(problem, *searched(launch, side, best.bound))
+    return _settled(problem, *searched(model_of(launch), side, best.bound))
+
+
+def begun(problem: Problem) -> tuple[Side, Attempt]:
+    """The side conditions at the phase of the simple mask, and that mask."""
+    launch, vector = problem.launch, problem.target.vector
+    phase = overall_phase(launch, vector, back_propagated(launch, vector))
+    return settled_phase(_Alone(launch, problem.target), side_of(vector * phase, problem.purity))
+
+
+def is_pure(side: Side, tried: Attempt) -> bool:
+    """Whether an attempt is purer than asked, and not by rounding only."""
+    missed = float(np.linalg.norm(side.complement.T @ tried.found))
+    return missed < (1 - CLOSE) * side.kappa * tried.bound
 
 
 def attempt(launch: Launch, side: Side, point: Real) -> Attempt:
@@ -116,23 +114,6 @@ def attempt(launch: Launch, side: Side, point: Real) -> Attempt:
     return Attempt(point, float(multipliers @ found), states, back, found)
 
 
-def _settled_phase(launch: Launch, side: Side) -> tuple[Side, Attempt]:
-    """The side turned until the simple mask's coupling has the phase asked for, and that mask."""
-    origin = np.zeros(side.complement.shape[1])
-    for _ in range(2 * TURNS):
-        best = attempt(launch, side, origin)
-        turn = _turn(side, best.found)
-        if abs(turn) < TINY_TURN:
-            break
-        side = side.turned(turn)
-    return side, best
-
-
-def _turn(side: Side, found: Real) -> float:
-    """Phase of the target's coupling in `found` (2 K,) against the target's own, rad."""
-    return float(np.angle(np.vdot(complex_of(side.target), complex_of(found))))
-
-
 def _nearby(problem: Problem, previous: Design | None) -> Complex | None:
     """Multipliers of another orientation of the same label, turned to this one; None without."""
     if previous is None or previous.certificate is None:
@@ -144,107 +125,34 @@ def _nearby(problem: Problem, previous: Design | None) -> Complex | None:
     return rotated(problem.launch.basis, before.multipliers, angle)
 
 
-def searched(launch: Launch, side: Side, plain: float) -> tuple[Side, Real]:
+def searched(model: Model, side: Side, plain: float) -> tuple[Side, Real]:
     """(side, point) where F on blocks is least, at the purity that can be had.
 
     `plain`: F without any asked purity, which tells when a bound is too low to be worth having.
     """
-    point = _least(launch, side)
-    if _worth_having(launch, side, point, plain):
+    point = least(model, side)
+    if _worth_having(model, side, point, plain):
         return side, point
-    low, high = math.log(side.kappa), 0.0
-    loosest = replace(side, kappa=1.0)
-    best = loosest, _least(launch, loosest)
-    for _ in range(HALVINGS):
-        middle = replace(side, kappa=math.exp((low + high) / 2))
-        point = _least(launch, middle)
-        if _worth_having(launch, middle, point, plain):
-            best, high = (middle, point), (low + high) / 2
-        else:
-            low = (low + high) / 2
-    return best
+
+    def holds(tried: Side, point: Real) -> bool:
+        return _worth_having(model, tried, point, plain)
+
+    return purest(side, 1.0, partial(least, model), holds)
 
 
-def _worth_having(launch: Launch, side: Side, point: Real, plain: float) -> bool:
-    value, _ = _model(launch).value(side.multipliers(point), 1e-12)
+def _worth_having(model: Model, side: Conditions, point: Real, plain: float) -> bool:
+    value, _ = model.value(side.multipliers(point), 1e-12)
     return bool(value > OUT_OF_REACH * plain)
 
 
-def _model(launch: Launch) -> Model:
-    return coarse_of(launch, max(1, min(launch.modulator.shape) // BLOCKS))
+def model_of(launch: Launch) -> Model:
+    """F on blocks of pixels, BLOCKS of them along the shorter side."""
+    return coarse_of(launch, blocks_of(launch))
 
 
-def _least(launch: Launch, side: Side) -> Real:
-    """The point where F on blocks is least, from nothing."""
-    model = _model(launch)
-    value, found = model.value(side.target, 1e-12)
-    rest = side.complement.T @ found
-    point = FIRST_STEP * rest / np.linalg.norm(rest)
-    for width in SMOOTHING:
-        point = newton(model, side, point, width * value / len(model.real))
-    return point
-
-
-def _curvature(launch: Launch, side: Side, point: Real) -> Real:
-    """Inverse second derivative of F on blocks at a point."""
-    model, multipliers = _model(launch), side.multipliers(point)
-    width = SMOOTHING[-1] * model.value(side.target, 1e-12)[0] / len(model.real)
-    _, found = model.value(multipliers, width)
-    whole = side.curvature(point, found, model.curvature(multipliers, width))
-    return np.asarray(np.linalg.inv(whole))
-
-
-def corrected(launch: Launch, side: Side, point: Real, inverse: Real) -> tuple[Side, Real, Attempt]:
-    """(side, point of the lowest bound, the attempt that misses least), on all pixels.
-
-    The overall phase of the target is free: F is largest where the coupling found has the phase
-    asked for, so the target is turned after it.
-    """
-    for _ in range(TURNS):
-        best, lowest, inverse = _descended(launch, side, point, inverse)
-        turn = _turn(side, best.found)
-        if abs(turn) < SMALL_TURN:
-            break
-        side, point = side.turned(turn), lowest.point
-    return side, lowest.point, best
-
-
-def _descended(
-    launch: Launch, side: Side, point: Real, inverse: Real
-) -> tuple[Attempt, Attempt, Real]:
-    """(the attempt that misses least, the one with the lowest bound, inverse second derivative).
-
-    Quasi-Newton steps (Broyden, Fletcher, Goldfarb, Shanno; Nocedal and Wright, sec. 6.1): what the
-    blocks leave out, the alphabet's harmonics in the core, changes the curvature as well.
-    """
-    lowest = best = attempt(launch, side, point)
-    slope = least = side.gradient(point, lowest.found)
-    share = 1.0
-    for _ in range(min(max(len(launch.basis), FEWEST), MOST)):
-        wanted = float(side.target @ best.found)
-        if np.linalg.norm(least) < max(CLOSE * side.kappa, EASY) * wanted:
-            break
-        tried = attempt(launch, side, lowest.point - share * (inverse @ slope))
-        steeper = side.gradient(tried.point, tried.found)
-        inverse = _updated(inverse, tried.point - lowest.point, steeper - slope)
-        if np.linalg.norm(steeper) < np.linalg.norm(least):
-            best, least = tried, steeper
-        if tried.bound < lowest.bound:
-            lowest, slope, share = tried, steeper, min(2 * share, 1.0)
-        else:
-            share = max(share / 2, 0.1)
-    return best, lowest, inverse
-
-
-def _updated(inverse: Real, step: Real, change: Real) -> Real:
-    """The inverse second derivative after a step that changed the gradient."""
-    along = float(step @ change)
-    if along <= 0:
-        return inverse
-    moved = inverse @ change
-    cross = np.outer(step, moved)
-    scale = (1 + float(change @ moved) / along) / along
-    return np.asarray(inverse - (cross + cross.T) / along + scale * np.outer(step, step))
+def blocks_of(launch: Launch) -> int:
+    """Pixels along a block's side."""
+    return max(1, min(launch.modulator.shape) // BLOCKS)
 
 
 def certified_bound(launch: Launch, multipliers: Complex) -> float:
@@ -259,45 +167,19 @@ def certified_bound(launch: Launch, multipliers: Complex) -> float:
 
 
 def _settled(problem: Problem, side: Side, point: Real) -> Design:
-    """The mask from a point near the optimum.
-
-    Where the cheap pixels are used up before the purity is got, a somewhat higher one is aimed at:
-    that costs less light than changing pixels which are decided.
-    """
+    """The mask of a problem from a point near the optimum."""
     launch = problem.launch
-    inverse = _curvature(launch, side, point)
-    proof: tuple[Side, Real] | None = None
-    purest: tuple[float, Levels, Real] | None = None
-    for spare, patient in AIMS:
-        tight = replace(side, kappa=side.kappa * (1 - spare))
-        tight, lowest, best = corrected(launch, tight, point, inverse)
-        exact = replace(tight, kappa=side.kappa)
-        proof = proof or (exact, lowest)
-        states, found = refined(
-            launch,
-            exact,
-            best.point,
-            best.back,
-            best.states,
-            spare_share=spare,
-            patient=patient,
-        )
-        purity = judged(launch.basis, problem.target, complex_of(found)).purity
-        if purest is None or purity > purest[0]:
-            purest = purity, states, found
-        if purity >= 1 / (1 + side.kappa**2) - 1e-15:
-            break
-    assert proof is not None
-    assert purest is not None
-    return _certified(problem, *proof, *purest[1:])
+    inverse = inverse_curvature(model_of(launch), side, point)
+    view = _Alone(launch, problem.target)
+    return _certified(problem, *settled(view, side, point, inverse))
 
 
 def _certified(problem: Problem, side: Side, point: Real, states: Levels, found: Real) -> Design:
     """The design of a mask with couplings `found` (2 K,), bounded at a point of a side."""
     launch = problem.launch
     multipliers, bound = _proof(launch, side, point)
-    turn = _turn(side, found)
-    if abs(turn) > NO_TURN:
+    turn = side.turn(found)
+    if abs(turn[0]) > NO_TURN:
         # the mask's own phase is one more phase tried; the largest bound counts
         other, higher = _proof(launch, side.turned(turn), point)
         multipliers, bound = (other, higher) if higher > bound else (multipliers, bound)

@@ -6,12 +6,12 @@ choosing pixels needs; couplings that count come from the full model.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.design.draft import Fast, FastReal, draft_of
+from maskforge.design.kept import kept
 from maskforge.fields import sampled
 from maskforge.launch import Launch, pixel_field
 
@@ -34,7 +34,7 @@ class Table:
     weight: FastReal
 
 
-@lru_cache(maxsize=2)
+@kept
 def table_of(launch: Launch) -> Table:
     """The radial table of a launch."""
     u = draft_of(launch).u

@@ -20,12 +20,21 @@ SAMPLED = 16384
 
 
 @dataclass(frozen=True, eq=False)
+class Scenario:
+    """The same pixels in another light or before a moved fibre; its basis holds the bench's."""
+
+    name: str
+    launch: Launch
+
+
+@dataclass(frozen=True, eq=False)
 class Problem:
-    """Launch `target` on this bench, at least `purity` pure."""
+    """Launch `target` on this bench, at least `purity` pure, and so in every other scenario."""
 
     launch: Launch
     target: Target
     purity: float = 0.999
+    others: tuple[Scenario, ...] = ()
 
     def __post_init__(self) -> None:
         if not 0.5 < self.purity < 1:
@@ -59,12 +68,45 @@ class Certificate:
 
 
 @dataclass(frozen=True, eq=False)
+class Robust:
+    """What a mask for several scenarios has beside its figures in the nominal one, which is first.
+
+    `before`: purities of the mask that is designed for the nominal scenario alone.  `bound`: of
+    `mean`, for masks at least `bound_purity` pure in every scenario; None: not known.  It is
+    proven by the `multipliers` of each scenario (see `sides`).
+    """
+
+    scenarios: tuple[str, ...]
+    purities: tuple[float, ...]
+    efficiencies: tuple[float, ...]
+    before: tuple[float, ...]
+    bound: float | None
+    bound_purity: float
+    multipliers: tuple[Complex, ...]
+
+    @property
+    def worst(self) -> tuple[str, float]:
+        """The scenario in which the mask is least pure, and how pure."""
+        return min(zip(self.scenarios, self.purities, strict=True), key=lambda pair: pair[1])
+
+    @property
+    def mean(self) -> float:
+        """Square of the mean amplitude in the target, over the scenarios."""
+        return float(np.mean(np.sqrt(self.efficiencies)) ** 2)
+
+    @property
+    def gap(self) -> float | None:
+        """1 - mean/bound."""
+        return 1 - self.mean / self.bound if self.bound else None
+
+
+@dataclass(frozen=True, eq=False)
 class Design:
     """A mask: `states` (rows, columns), y up, indices into the modulator's alphabet.
 
     `prediction` is the full model's for these states; `reached` says whether the asked purity was
     got; `status` says how it ended and, if it was not, what would help.  `bound`: of the efficiency
-    at the certificate's purity; None: not known.
+    at the certificate's purity; None: not known.  `robust`: of a design for several scenarios.
     """
 
     states: Levels
@@ -74,6 +116,7 @@ class Design:
     status: str
     bound: float | None = None
     certificate: Certificate | None = None
+    robust: Robust | None = None
 
 
 def overall_phase(launch: Launch, vector: Complex, back: Field) -> complex:

@@ -5,13 +5,14 @@ support function, where ties may not all fall one way, or where there is hardly 
 it moves the couplings by a known small vector, so thousands of them are tried by products alone.
 """
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.design.convex import FastReal, Model, Real, Side, newton, real_of
+from maskforge.design.convex import Conditions, FastReal, Model, Real, newton, real_of
 from maskforge.design.draft import Fast
 from maskforge.design.pixels import pixel_couplings, table_of
 from maskforge.launch import Launch, couplings
@@ -70,6 +71,33 @@ class Undecided:
     cost: FastReal
 
 
+class Pixels(Protocol):
+    """What refining needs to know of the launches; `back` is what the states follow there."""
+
+    def found(self, states: Levels) -> Real:
+        """Couplings by the full model."""
+
+    def undecided(
+        self, back: Any, states: NDArray[np.integer], count: int, residual: float
+    ) -> Undecided:
+        """The `count` pixels whose other state costs least for what it moves."""
+
+
+@dataclass(frozen=True, eq=False)
+class OneLaunch:
+    """The pixels before one launch."""
+
+    launch: Launch
+
+    def found(self, states: Levels) -> Real:
+        return real_of(couplings(self.launch, emitted(self.launch.modulator, states)))
+
+    def undecided(
+        self, back: Any, states: NDArray[np.integer], count: int, residual: float
+    ) -> Undecided:
+        return undecided(self.launch, back, states, count, residual)
+
+
 def alternatives(alphabet: Alphabet, direction: Fast | FastReal) -> NDArray[np.intp]:
     """The state to take instead of the supporting one: the next, or the opposite.
 
@@ -101,24 +129,31 @@ def undecided(
     first = alphabet.support(back)
     other = np.where(states == first, alternatives(alphabet, back), first)
     cost = np.real(np.conj(back) * (values[states] - values[other]))
-    weight = table_of(launch).weight
+    pixels = cheapest(cost, table_of(launch).weight, count, residual)
+    moved = values[other.ravel()[pixels]] - values[states.ravel()[pixels]]
+    change = changed(launch, pixels, moved)
+    return Undecided(pixels, other.ravel()[pixels], change, cost.ravel()[pixels].astype(np.float32))
+
+
+def cheapest(
+    cost: NDArray[np.floating], weight: FastReal, count: int, residual: float
+) -> NDArray[np.intp]:
+    """The `count` pixels of least cost for their weight, of those that suit a `residual`."""
     strongest = min(float(weight.max()), TOO_STRONG * residual)
     fit = (weight <= strongest) & (weight > TOO_WEAK * strongest)
     rank = np.where(fit, cost / np.where(fit, weight, 1), np.inf).ravel()
     count = min(count, int(np.count_nonzero(fit)))
-    pixels = np.argpartition(rank, count - 1)[:count]
-    moved = values[other.ravel()[pixels]] - values[states.ravel()[pixels]]
+    return np.argpartition(rank, count - 1)[:count]
+
+
+def changed(launch: Launch, pixels: NDArray[np.intp], moved: Fast) -> FastReal:
+    """What the couplings change by (m, 2 K) where the values of pixels (m,) change by `moved`."""
     change = pixel_couplings(launch, pixels) * moved[:, None]
-    return Undecided(
-        pixels,
-        other.ravel()[pixels],
-        np.hstack([change.real, change.imag]),
-        cost.ravel()[pixels].astype(np.float32),
-    )
+    return np.hstack([change.real, change.imag])
 
 
 def dithered(
-    side: Side, point: Real, found: Real, open_pixels: Undecided, rng: np.random.Generator
+    side: Conditions, point: Real, found: Real, open_pixels: Undecided, rng: np.random.Generator
 ) -> NDArray[np.bool_]:
     """Which changes to make where thousands are needed; `found` (2 K,): the couplings now.
 
@@ -137,10 +172,17 @@ def dithered(
 
 
 def flipped(
-    rest: Real, goal: Real, changes: FastReal, limit: float, *, even: bool = False
+    rest: Real,
+    goal: Real,
+    changes: FastReal,
+    limit: float | Real,
+    *,
+    blocks: Sequence[slice] = (slice(None),),
+    even: bool = False,
 ) -> NDArray[np.bool_]:
     """Which changes (m, n) bring `rest` (n,) nearer to `goal`, until it is shorter than `limit`.
 
+    Of several `blocks` of the numbers, each has to be shorter than its own.
     Greedy: each round makes those that help most, as many at once as still help together.  With
     `even`, lengths are measured in what a change typically moves in each direction, so that one
     which few pixels can move counts for more; else the greedy search ends stuck in those.
@@ -155,7 +197,8 @@ def flipped(
     signed = changes @ metric
     squares = np.einsum("ij,ij->i", signed, signed)
     for _ in range(ROUNDS):
-        if np.linalg.norm(residual + goal) <= limit:
+        now = residual + goal
+        if np.all([np.linalg.norm(now[block]) for block in blocks] <= np.asarray(limit)):
             break
         seen = residual @ metric
         gain = 2 * (signed @ seen.astype(np.float32)) + squares
@@ -174,21 +217,11 @@ def flipped(
     return done
 
 
-def _split(side: Side, found: Real) -> tuple[Real, float, float]:
-    """(rest in the complement's coordinates, its length, the target's coupling) of couplings.
-
-    The target's power counts with either phase; the rest is what the complement holds.
-    """
-    rest = side.complement.T @ found
-    missed = float(np.linalg.norm(rest))
-    return rest, missed, math.sqrt(max(float(found @ found) - missed**2, 1e-300))
-
-
 def refined(
-    launch: Launch,
-    side: Side,
+    launch: Launch | Pixels,
+    side: Conditions,
     point: Real,
-    back: Fast | FastReal,
+    back: Any,
     states: NDArray[np.integer],
     *,
     spare_share: float = 0.0,
@@ -197,41 +230,55 @@ def refined(
 ) -> tuple[Levels, Real]:
     """States with undecided pixels changed until the full model finds the side's purity.
 
-    Returns the purest states found and their couplings (2 K,).  `point` says where in the
-    complement the rest that the purity allows should lie; `back` is what the states follow.
+    Returns the purest states found and their couplings.  `point` says where in the complement the
+    rest that the purity allows should lie; `back` is what the states follow.
     At least `spare_share` of what is allowed is left unused.  Unless `patient`, it ends where
     cheap pixels no longer help, and costly ones would have to change.
     """
+    pixels = OneLaunch(launch) if isinstance(launch, Launch) else launch
     states = np.asarray(states, dtype=np.uint16).copy()
     rng = np.random.default_rng(seed)
-    best: tuple[float, Levels, Real] = np.inf, states, np.zeros(side.target.size)
-    outward = point / max(float(np.linalg.norm(point)), 1e-300)
-    most = min(MOST, MOST_NUMBERS // side.target.size)
+    numbers = side.multipliers(point).size
+    best: tuple[float, Levels, Real] = np.inf, states, np.zeros(numbers)
+    outward = side.outward(point)
+    most = min(MOST, MOST_NUMBERS // numbers)
     few, many = (max(32, min(int(share * states.size), most)) for share in (FEW, MANY))
     before, count, solved, even = np.inf, few, 0, False
     for _ in range(PASSES):
-        found = real_of(couplings(launch, emitted(launch.modulator, states)))
-        rest, missed, wanted = _split(side, found)
-        if missed / wanted < best[0]:
-            best = missed / wanted, states.copy(), found
-        if missed <= side.kappa * wanted:
-            break
+        found = pixels.found(states)
+        rest, missed, wanted = side.split(found)
+        worst = float(np.max(missed / wanted))
+        if worst < best[0]:
+            best = worst, states.copy(), found
         allowed = side.kappa * wanted
-        spare = max(min(MARGIN * wanted, LARGEST_MARGIN * allowed), spare_share * allowed)
-        goal = (allowed - spare) * outward
+        if np.all(missed <= allowed):
+            break
+        spare = np.maximum(
+            np.minimum(MARGIN * wanted, LARGEST_MARGIN * allowed), spare_share * allowed
+        )
+        goal = _spread(side, allowed - spare, rest.size) * outward
         length = float(np.linalg.norm(rest - goal))
         stuck, before = length > SLOW * before, length
-        large = length > (MIDDLING if stuck else LARGE) * wanted and solved < SOLVES
+        scale = float(np.linalg.norm(wanted))
+        large = length > (MIDDLING if stuck else LARGE) * scale and solved < SOLVES
         if stuck and not large and not patient:
             break
         if large:
-            some = undecided(launch, back, states, many, np.inf)
+            some = pixels.undecided(back, states, many, np.inf)
             change, solved = dithered(side, point, found, some, rng), solved + 1
         else:
             count = min(4 * count, many) if stuck and even else count
-            some = undecided(launch, back, states, count, length)
+            some = pixels.undecided(back, states, count, length)
             even = stuck and not even
-            limit = allowed - spare / 4
-            change = flipped(rest, goal, side.reduced(some.change), limit, even=even)
+            limit, reduced = allowed - spare / 4, side.reduced(some.change)
+            change = flipped(rest, goal, reduced, limit, blocks=side.blocks, even=even)
         states.ravel()[some.pixels[change]] = some.other[change]
     return best[1], best[2]
+
+
+def _spread(side: Conditions, values: Real, size: int) -> Real:
+    """Of each scenario's number, one for each of its coordinates (size,)."""
+    out = np.empty(size)
+    for block, value in zip(side.blocks, values, strict=True):
+        out[block] = value
+    return out
