@@ -1,6 +1,6 @@
 """What people look at: figures for print and screen."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -8,7 +8,12 @@ from maskforge.errors import BenchError
 from maskforge.tradeoff import Point
 
 if TYPE_CHECKING:
+    from maskforge.handoff.reading import WrittenSet
     from maskforge.report.notebook import Shown
+    from maskforge.run import Prepared
+
+PAGE = "report.html"
+"""The page of a set, in its folder."""
 
 FORMATS = ("png", "svg", "pdf")
 """What a figure can be written as."""
@@ -31,6 +36,15 @@ def tradeoff_figure(points: Sequence[Point], title: str, kind: str) -> bytes:
     return figures.tradeoff_figure(points, title, kind)
 
 
+def band_figure(
+    curves: Mapping[str, Sequence[tuple[float, float]]], title: str, kind: str
+) -> bytes:
+    """See `bandplot.band_figure`."""
+    from maskforge.report import bandplot
+
+    return bandplot.band_figure(curves, title, kind)
+
+
 def mask_html(mask: "Shown") -> str:
     """See `notebook.mask_html`."""
     from maskforge.report import notebook
@@ -43,3 +57,12 @@ def table_html(masks: "Sequence[Shown]") -> str:
     from maskforge.report import notebook
 
     return notebook.table_html(masks)
+
+
+def page_of_set(
+    written: "WrittenSet", ready: "Prepared | None" = None, name: str | None = None
+) -> str:
+    """See `ofset.page_of_set`."""
+    from maskforge.report import ofset
+
+    return ofset.page_of_set(written, ready, name)

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import PchipInterpolator
 
 from maskforge.montecarlo import Spread
 from maskforge.optics import Real
@@ -74,7 +74,8 @@ def _title(figure: Figure, title: str) -> None:
 
 def _panel(axes: Axes, curve: Curve, worst: str) -> None:
     x = np.linspace(curve.values[0], curve.values[-1], FINE)
-    purity = CubicSpline(curve.values, curve.purity)(x)
+    # between the values, and never beyond them: purity jumps where a mode is lost
+    purity = PchipInterpolator(curve.values, curve.purity)(x)
     unwanted = 100 * np.maximum(1 - purity, LEAST)
     low, middle, high = np.percentile(unwanted, [5, 50, 95], axis=1)
     axes.fill_between(x, low, high, color=BAND, alpha=0.55, lw=0)
@@ -128,6 +129,8 @@ def _distribution(axes: Axes, spread: Spread, names: Sequence[str]) -> None:
         share = 100 * (1 - np.arange(purity.size) / purity.size)
         colour, style = COLOURS[place % len(COLOURS)], STYLES[place % len(STYLES)]
         axes.step(purity, share, where="pre", lw=1.6, label=name, color=colour, ls=style)
+    low, high = axes.get_xlim()
+    axes.set_xlim(low, min(high, 100 + 0.02 * (100 - low)))
     axes.set_xlabel("purity, %")
     axes.set_ylabel("benches as pure or purer, %")
     axes.set_ylim(0, 100)
