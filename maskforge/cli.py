@@ -8,12 +8,23 @@ from typing import Annotated, cast
 import typer
 
 from maskforge import __version__
+from maskforge.commands.band import band
+from maskforge.commands.bringup import bringup
+from maskforge.commands.check import check
 from maskforge.commands.common import INTERRUPTED, failed
+from maskforge.commands.compare import compare
 from maskforge.commands.design import design
 from maskforge.commands.modes import modes
 from maskforge.commands.pack import pack
+from maskforge.commands.plan import plan
 from maskforge.commands.play import play
+from maskforge.commands.predict import predict
 from maskforge.commands.presets import presets
+from maskforge.commands.readings import readings
+from maskforge.commands.report import report
+from maskforge.commands.simulate import simulate_bench
+from maskforge.commands.simulate_device import simulate_device
+from maskforge.commands.tolerance import tolerance
 from maskforge.commands.tradeoff import tradeoff
 from maskforge.errors import MaskforgeError
 
@@ -80,5 +91,23 @@ def _start(
         typer.echo(context.get_help())
 
 
-for command in (design, play, pack, tradeoff, modes, presets):
+for command in (
+    plan,
+    design,
+    check,
+    report,
+    predict,
+    tolerance,
+    band,
+    play,
+    pack,
+    bringup,
+    simulate_bench,
+    simulate_device,
+    tradeoff,
+    compare,
+    modes,
+    presets,
+):
     app.command()(command)
+app.add_typer(readings)

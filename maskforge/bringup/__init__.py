@@ -1,0 +1,1 @@
+"""Aligning a bench: stacks to show, and fits of what comes back."""

@@ -1,0 +1,469 @@
+"""The fits on simulated benches of known truth: noise, drift, offset, wild and missing readings.
+
+All readings are invented; the full model makes them, the fits use models of their own.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from maskforge import bench as benches
+from maskforge.bringup.fits import FITS, fitted
+from maskforge.bringup.fitting import Fit
+from maskforge.bringup.flatness_fits import unwrapped
+from maskforge.bringup.readings import NO_PAGE, Readings
+from maskforge.bringup.simulate import Disturbance, Mounting, disturbed, powers
+from maskforge.bringup.stackfile import Stack
+from maskforge.bringup.step import Choices
+from maskforge.bringup.steps import NAMES
+from maskforge.bringup.update import CHANGED, changes, differing, rounded, table_text
+from maskforge.errors import BenchError
+from maskforge.optics import Real, noll_to_nm, zernike
+from tests.bringup.bench import BINARY, lab, scene, stack_of
+
+NORMAL = Disturbance(
+    noise=0.01, drift=0.03, wander=0.005, floor=5e-4, offset=2e-3, outliers=0.02, dropped=0.05
+)
+"""Floor and offset as shares of the highest power."""
+
+GREYS = np.arange(64)
+PHASES = 360 * 1.15 * (GREYS / 64) ** 1.2
+AMPLITUDES = 1 - 0.2 * np.sin(GREYS / 20) ** 2
+
+
+def table(folder: Path, *, amplitudes: bool = False) -> dict[str, Any]:
+    """[modulator] of a panel whose greys are not as the bench file says."""
+    columns = [GREYS, PHASES, AMPLITUDES] if amplitudes else [GREYS, PHASES]
+    header = "grey,phase_deg,amplitude" if amplitudes else "grey,phase_deg"
+    np.savetxt(folder / "t.csv", np.column_stack(columns), "%.9g", ",", header=header, comments="")
+    return {"alphabet": "table", "table": "t.csv", "levels": None}
+
+
+@dataclass(frozen=True)
+class Case:
+    """A step, the true bench and the detector's true place, and what the fit must find."""
+
+    step: str
+    truth: Callable[[Path], dict[str, dict[str, Any]]]
+    wanted: tuple[float, ...]
+    choices: Choices = field(default_factory=Choices)
+    mounting: Mounting = field(default_factory=Mounting)
+    nominal: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+    def made(self, folder: Path) -> tuple[Stack, Real]:
+        """The stack and the powers without disturbance."""
+        stack = stack_of(folder, self.step, self.choices, **self.nominal)
+        both = {name: dict(keys) for name, keys in self.nominal.items()}
+        for name, keys in self.truth(folder).items():
+            both[name] = both.get(name, {}) | keys
+        return stack, powers(stack, lab(folder, **both), self.mounting)
+
+
+def light(**keys: Any) -> Callable[[Path], dict[str, dict[str, Any]]]:
+    return lambda folder: {"light": keys}
+
+
+def same(folder: Path) -> dict[str, dict[str, Any]]:
+    return {}
+
+
+OVAL = light(waist_mm=None, waist_x_mm=0.32, waist_y_mm=0.27, offset_mm=[0.05, -0.08])
+BENT = light(zernike={"4": 0.06, "5": -0.08, "7": 0.05, "11": 0.03}, waist_mm=0.31)
+
+QUICK = (
+    Case("beam-square", OVAL, (0.05, -0.08, 0.32, 0.27), Choices(points=8)),
+    Case("beam-edge", OVAL, (0.05, -0.08, 0.32, 0.27)),
+    Case(
+        "phase-depth",
+        lambda folder: {"modulator": table(folder)},
+        (PHASES[-1],),
+        Choices(points=17),
+    ),
+    Case(
+        "grey-amplitude",
+        lambda folder: {"modulator": table(folder, amplitudes=True)},
+        (PHASES[-1], AMPLITUDES[30]),
+        Choices(points=22),
+    ),
+    Case(
+        "phase-depth",
+        lambda folder: {"modulator": {"phase_step_deg": 140.0}},
+        (140.0, 1.0),
+        nominal=BINARY,
+    ),
+    Case("focus", light(curvature_per_m=2.0), (2.0, 0.032), Choices(points=15)),
+    Case(
+        "facet-waist",
+        lambda folder: {"lens": {"focal_length_mm": 4.2}},
+        (4.2, 1.31e3 * 4.2 / (np.pi * 300)),
+        Choices(points=15),
+    ),
+    Case("lp11-null", light(offset_mm=[0.04, -0.03]), (0.04, -0.03), Choices(points=15)),
+    Case("lp11-lobe", same, (12.0,), mounting=Mounting(turn=float(np.deg2rad(12)))),
+)
+
+SLOW = (
+    Case("fiber-position", same, (3.0, -2.0), Choices(points=9), Mounting(offset=(3e-6, -2e-6))),
+    Case(
+        "carrier-direction",
+        same,
+        (45 + np.rad2deg(np.arctan2(3.0, 58.2217)),),
+        Choices(points=9),
+        Mounting(offset=(-3e-6 / np.sqrt(2), 3e-6 / np.sqrt(2))),
+    ),
+    Case("zernike-scan", BENT, (0.06, -0.08, 0.05, 0.03), Choices(points=7, noll=(4, 5, 7, 11))),
+)
+
+
+def name_of(case: Case) -> str:
+    return case.step + ("-binary" if case.nominal else "")
+
+
+def in_powers(disturbance: Disturbance, clean: Real) -> Disturbance:
+    """Floor, offset and limit from shares of the highest power to mW."""
+    top = float(clean.max())
+    limit = disturbance.saturation
+    return replace(
+        disturbance,
+        floor=disturbance.floor * top,
+        offset=disturbance.offset * top,
+        saturation=None if limit is None else limit * top,
+    )
+
+
+def hits(fit: Fit, wanted: tuple[float, ...]) -> list[bool]:
+    """Whether the truth lies within each stated interval."""
+    return [
+        abs(found.value - true) <= found.uncertainty
+        for found, true in zip(fit.values, wanted, strict=True)
+    ]
+
+
+def coverage(case: Case, folder: Path, repetitions: int) -> Real:
+    """Share of the repetitions in which each value's interval holds the truth."""
+    stack, clean = case.made(folder)
+    put_in = in_powers(NORMAL, clean)
+    fits = [fitted(stack, disturbed(stack, clean, put_in, seed)) for seed in range(repetitions)]
+    return np.mean([hits(fit, case.wanted) for fit in fits], axis=0)
+
+
+@pytest.mark.parametrize("case", QUICK, ids=name_of)
+def test_the_truth_lies_in_the_stated_interval(case: Case, tmp_path: Path) -> None:
+    """95 % intervals, 40 repetitions: 36 and more, which chance alone misses once in 20 times."""
+    assert np.all(coverage(case, tmp_path, 40) >= 0.9)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("case", SLOW, ids=name_of)
+def test_the_truth_lies_in_the_stated_interval_of_the_slower_fits(
+    case: Case, tmp_path: Path
+) -> None:
+    assert np.all(coverage(case, tmp_path, 20) >= 0.9)
+
+
+@pytest.mark.parametrize("case", [*QUICK, *SLOW], ids=name_of)
+def test_without_disturbance_the_truth_is_found(case: Case, tmp_path: Path) -> None:
+    """Within what the models are off by, a thousandth of the signal."""
+    stack, clean = case.made(tmp_path)
+    # as many digits as a meter has at most: values that repeat exactly pass for its limit
+    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=1e-6), 0))
+    assert all(hits(fit, case.wanted))
+    assert fit.residual < 2e-3
+    assert fit.left_out == {"saturated": 0, "outliers": 0}
+    assert fit.missing == fit.unseen == 0
+    assert fit.used == fit.rows
+
+
+def test_every_step_has_its_fit() -> None:
+    assert tuple(FITS) == NAMES
+    assert set(CHANGED) == set(NAMES) - {"lp11-lobe"}
+
+
+# --- what readings suffer --------------------------------------------------------------------
+
+EDGE = QUICK[1]
+
+
+def test_saturated_readings_are_left_out_and_counted(tmp_path: Path) -> None:
+    """A detector that ends at 70 %: half of the readings are its limit."""
+    stack, clean = EDGE.made(tmp_path)
+    put_in = in_powers(replace(NORMAL, saturation=0.7), clean)
+    rows = disturbed(stack, clean, put_in, 1)
+    fit = fitted(stack, rows)
+    full = int(np.count_nonzero(rows.power == rows.power.max()))
+    assert full > 20
+    assert fit.left_out["saturated"] == full
+    assert fit.used + full + fit.left_out["outliers"] == fit.rows == len(rows)
+    assert all(hits(fit, EDGE.wanted))
+    told = fitted(stack, rows, saturation=0.6 * float(clean.max()))
+    assert told.left_out["saturated"] > full
+    assert all(hits(told, EDGE.wanted))
+
+
+def test_missing_frames_are_counted(tmp_path: Path) -> None:
+    stack, clean = EDGE.made(tmp_path)
+    rows = disturbed(stack, clean, in_powers(replace(NORMAL, dropped=0.6), clean), 2)
+    fit = fitted(stack, rows)
+    light = rows.page != NO_PAGE
+    assert fit.missing == len(stack.order) - np.count_nonzero(light) > 0
+    assert fit.unseen == len(stack.frames) - np.unique(rows.page[light]).size > 0
+    assert all(hits(fit, EDGE.wanted))
+
+
+def test_many_wild_readings_do_no_harm(tmp_path: Path) -> None:
+    stack, clean = EDGE.made(tmp_path)
+    found = []
+    for seed in range(10):
+        rows = disturbed(stack, clean, in_powers(replace(NORMAL, outliers=0.08), clean), seed)
+        fit = fitted(stack, rows)
+        assert 0 < fit.left_out["outliers"] <= 0.1 * fit.rows + 1
+        found.append(hits(fit, EDGE.wanted))
+    assert np.mean(found) >= 0.9
+
+
+def test_drift_is_told_from_the_scan(tmp_path: Path) -> None:
+    """A third over all readings: an edge of its own, were it not for the frames by chance and the
+    drift in the fit."""
+    stack, clean = EDGE.made(tmp_path)
+    much = Disturbance(noise=0.003, drift=0.35)
+    found = [hits(fitted(stack, disturbed(stack, clean, much, k)), EDGE.wanted) for k in range(20)]
+    assert np.all(np.mean(found, axis=0) >= 0.9)
+
+
+def test_a_model_that_does_not_fit_says_so_in_its_uncertainty(tmp_path: Path) -> None:
+    """A second beam beside the first: no reading is wild, the residual is large."""
+    stack, clean = EDGE.made(tmp_path)
+    ghost = np.array([values["axis"] == "x" for values in stack.frames])
+    steps = np.array([float(values["edge_mm"] or 0) for values in stack.frames])
+    odd = clean + 0.1 * clean.max() * (ghost & (steps > 0.2))
+    plain, fit = (
+        fitted(stack, disturbed(stack, power, Disturbance(noise=0.003), 0))
+        for power in (clean, odd)
+    )
+    assert fit.residual > 5 * plain.residual
+    assert fit.values[0].uncertainty > 5 * plain.values[0].uncertainty
+    assert fit.left_out["outliers"] <= 0.1 * fit.rows + 1
+
+
+def test_readings_without_a_dark_one(tmp_path: Path) -> None:
+    stack, clean = EDGE.made(tmp_path)
+    rows = disturbed(stack, clean, in_powers(NORMAL, clean), 0)
+    shown = rows.page != NO_PAGE
+    fit = fitted(stack, Readings(rows.time[shown], rows.page[shown], rows.power[shown]))
+    assert any("no readings with the beam blocked" in note for note in fit.notes)
+    assert all(hits(fit, EDGE.wanted))
+
+
+def test_readings_that_tell_nothing(tmp_path: Path) -> None:
+    stack, clean = EDGE.made(tmp_path)
+    rows = disturbed(stack, clean, in_powers(NORMAL, clean), 0)
+    chance = np.random.default_rng(0)
+    noise = replace(rows, power=1 + 0.01 * chance.standard_normal(len(rows)))
+    with pytest.raises(BenchError, match="do not tell what is sought"):
+        fitted(stack, noise)
+    few = Readings(rows.time[8:14], rows.page[8:14], rows.power[8:14])
+    with pytest.raises(BenchError, match=r"readings that count, more than \d+ are needed"):
+        fitted(stack, few)
+    with pytest.raises(BenchError, match="all are dark or saturated"):
+        fitted(stack, rows, saturation=1e-9)
+    one = replace(rows, page=np.where(rows.page == NO_PAGE, NO_PAGE, 0))
+    with pytest.raises(BenchError, match="do not tell what is sought"):
+        fitted(stack, one)
+
+
+def test_a_result_beyond_its_scan_is_told(tmp_path: Path) -> None:
+    stack = stack_of(tmp_path, "focus", Choices(points=9, span=4.0))
+    clean = powers(stack, lab(light={"curvature_per_m": 4.0}))
+    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.002), 0))
+    assert any("beyond the scan of curvature_per_m" in note for note in fit.notes)
+
+
+# --- flatness --------------------------------------------------------------------------------
+
+
+def test_sub_apertures_tell_the_polynomials_of_a_wavefront(tmp_path: Path) -> None:
+    """Put in one by one, found one by one: Noll's polynomials are independent on the places."""
+    stack = stack_of(tmp_path, "flatness")
+    for index in (4, 5, 7, 9, 11):
+        clean = powers(stack, lab(light={"zernike": {str(index): 0.1}}))
+        fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=1e-6), 0))
+        found = {value.name: value.value for value in fit.values}
+        assert found.pop(f"Noll {index}") == pytest.approx(0.1, abs=2e-3)
+        assert list(found.values()) == pytest.approx([0.0] * len(found), abs=3e-3)
+
+
+@pytest.mark.long
+def test_the_truth_lies_in_the_stated_interval_of_sub_apertures(tmp_path: Path) -> None:
+    stack = stack_of(tmp_path, "flatness")
+    true = {"4": 0.06, "5": -0.08, "7": 0.05, "11": 0.03}
+    clean = powers(stack, lab(light={"zernike": true}))
+    wanted = tuple(true.get(str(index), 0.0) for index in range(2, 12))
+    put_in = in_powers(replace(NORMAL, floor=1e-3), clean)
+    fits = [fitted(stack, disturbed(stack, clean, put_in, seed)) for seed in range(8)]
+    assert np.mean([hits(fit, wanted) for fit in fits]) >= 0.9
+
+
+def test_unwrapping_undoes_wrapping() -> None:
+    """Steps up to a third of a turn, over places with a gap."""
+    x, y = (z.ravel() for z in np.meshgrid(np.arange(9.0), np.arange(7.0)))
+    kept = ~((x == 5) & (y > 3))
+    x, y = x[kept], y[kept]
+    true = 1.3 * x - 0.2 * (y - 3) ** 2 + 0.1 * x * y
+    found = unwrapped(x, y, np.angle(np.exp(1j * true)))
+    assert found - found[0] == pytest.approx(true - true[0], abs=1e-9)
+
+
+def test_noll_polynomials_are_orthonormal_on_the_disc() -> None:
+    """Noll, J. Opt. Soc. Am. 66, 207 (1976), eq. 3: Gauss rule in rho^2, even angles."""
+    rho2, weight = np.polynomial.legendre.leggauss(12)
+    rho = np.sqrt((rho2 + 1) / 2)[:, None]
+    theta = np.arange(24) * 2 * np.pi / 24
+    values = np.array([zernike(j, rho, theta) + 0 * theta for j in range(1, 12)])
+    products = np.einsum("irt,jrt,r->ij", values, values, weight) / (2 * 24)
+    assert products == pytest.approx(np.eye(11), abs=1e-12)
+    assert noll_to_nm(11) == (4, 0)
+
+
+# --- greys -----------------------------------------------------------------------------------
+
+
+def test_the_table_is_one_that_the_bench_file_takes(tmp_path: Path) -> None:
+    case = QUICK[2]
+    stack, clean = case.made(tmp_path)
+    fit = fitted(stack, disturbed(stack, clean, in_powers(NORMAL, clean), 7))
+    assert fit.table is not None
+    inside = np.abs(fit.table.phase_deg - PHASES[fit.table.greys]) <= fit.table.uncertainty_deg
+    assert np.mean(inside) >= 0.85
+    (tmp_path / "new.csv").write_text(table_text(stack.bench, fit.table), "utf-8")
+    keys = {"alphabet": "table", "table": "new.csv", "levels": None}
+    alphabet = benches.modulator(lab(tmp_path, modulator=keys)).alphabet
+    assert alphabet.greys.tolist() == GREYS.tolist()
+    off = np.rad2deg(np.angle(alphabet.values * np.exp(-1j * np.deg2rad(PHASES))))
+    # 17 greys measured, the others between them
+    assert np.max(np.abs(off)) < 2.0
+
+
+def test_a_table_that_falls_is_found_falling(tmp_path: Path) -> None:
+    """Powers alone do not tell a phase's sign; the bench file's greys do."""
+    nominal = np.column_stack([GREYS, -360 * GREYS / 64])
+    np.savetxt(tmp_path / "n.csv", nominal, "%.9g", ",", header="grey,phase_deg", comments="")
+    keys = {"alphabet": "table", "table": str(tmp_path / "n.csv"), "levels": None}
+    stack = stack_of(tmp_path, "phase-depth", Choices(points=9), modulator=keys)
+    clean = powers(stack, lab(modulator=keys))
+    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.002), 0))
+    assert fit.values[0].value == pytest.approx(-360 * 63 / 64, abs=1.0)
+
+
+def test_half_a_wave_of_two_states(tmp_path: Path) -> None:
+    """Where the power is least the phase is hardest to tell: a wide interval, and it holds."""
+    stack = stack_of(tmp_path, "phase-depth", **BINARY)
+    clean = powers(stack, lab(**BINARY))
+    fits = [
+        fitted(stack, disturbed(stack, clean, in_powers(NORMAL, clean), seed)) for seed in range(10)
+    ]
+    assert (
+        np.mean([abs(fit.values[0].value - 180) <= fit.values[0].uncertainty for fit in fits]) > 0.8
+    )
+    assert all(0.1 < fit.values[0].uncertainty < 10 for fit in fits)
+    assert all("explains the readings as well" in fit.notes[0] for fit in fits)
+
+
+# --- into a bench file -----------------------------------------------------------------------
+
+
+def changed(case: Case, folder: Path) -> tuple[Stack, dict[tuple[str, str], Any]]:
+    stack, clean = case.made(folder)
+    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.002), 0))
+    return stack, changes(stack.bench, stack, fit, "t.csv")
+
+
+def test_the_new_carrier_sends_the_order_to_the_fibre(tmp_path: Path) -> None:
+    stack, found = changed(SLOW[0], tmp_path)
+    keys = {key: value for (_, key), value in found.items()}
+    there = scene(design=keys)
+    place = there.place_of(benches.carrier(there.bench))
+    x, y = stack.detector.order
+    assert np.subtract(place, (x, y)) == pytest.approx((3e-6, -2e-6), abs=0.05e-6)
+
+
+@pytest.mark.parametrize(
+    ("case", "wanted"),
+    [
+        (EDGE, {"offset_mm": [0.05, -0.08], "waist_x_mm": 0.32, "waist_y_mm": 0.27}),
+        (QUICK[4], {"phase_step_deg": 140.0}),
+        (QUICK[5], {"curvature_per_m": 2.0}),
+        (QUICK[6], {"focal_length_mm": 4.2}),
+        (QUICK[7], {"offset_mm": [0.04, -0.03]}),
+        (SLOW[1], {"carrier_angle_deg": SLOW[1].wanted[0], "carrier_period_px": 6.0}),
+    ],
+    ids=lambda given: name_of(given) if isinstance(given, Case) else "",
+)
+def test_what_a_fit_changes(case: Case, wanted: dict[str, Any], tmp_path: Path) -> None:
+    _, found = changed(case, tmp_path)
+    keys = {key: value for (_, key), value in found.items() if value is not None}
+    assert keys.keys() == wanted.keys()
+    for key, value in wanted.items():
+        assert keys[key] == pytest.approx(value, rel=0.02, abs=0.002)
+
+
+def test_coefficients_join_those_of_the_bench(tmp_path: Path) -> None:
+    """The nominal wavefront is in the masks and in the result; a tilt is none."""
+    nominal = {"light": {"zernike": {"6": 0.04, "4": 0.02}}}
+    stack = stack_of(tmp_path, "zernike-scan", Choices(points=7, noll=(4, 5)), **nominal)
+    true = lab(light={"zernike": {"4": 0.06, "5": -0.05, "6": 0.04}})
+    clean = powers(stack, true)
+    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.001), 0))
+    found = changes(stack.bench, stack, fit, None)
+    assert found["light", "zernike"] == pytest.approx({"6": 0.04, "4": 0.06, "5": -0.05}, abs=5e-3)
+    assert found["light", "zernike_radius_mm"] == pytest.approx(0.72)
+
+
+def test_one_waist_stays_one() -> None:
+    from maskforge.bringup.fitting import Value
+
+    values = [Value(f"offset {axis}", 0.01, 0.001, "mm") for axis in "xy"]
+    values += [Value("waist x", 0.301, 0.002, "mm"), Value("waist y", 0.303, 0.002, "mm")]
+    fit = Fit("beam-edge", tuple(values), 0.01, 9, 9, {}, 0, 0, (), (), None)
+    found = changes(lab(), None, fit, None)  # type: ignore[arg-type]
+    assert found == {("light", "offset_mm"): [0.01, 0.01], ("light", "waist_mm"): 0.302}
+
+
+@pytest.mark.parametrize(
+    ("keys", "text"),
+    [
+        (
+            {"waist_mm": None, "waist_x_mm": 0.3, "waist_y_mm": 0.2, "angle_deg": 20.0},
+            "[light] angle_deg = 20",
+        ),
+    ],
+)
+def test_a_beam_that_the_edges_do_not_measure(keys: dict[str, Any], text: str) -> None:
+    from maskforge.bringup.fitting import Value
+
+    names = ("offset x", "offset y", "waist x", "waist y")
+    values = tuple(Value(name, 0.1, 0.001, "mm") for name in names)
+    fit = Fit("beam-edge", values, 0.01, 9, 9, {}, 0, 0, (), (), None)
+    with pytest.raises(BenchError) as caught:
+        changes(lab(light=keys), None, fit, None)  # type: ignore[arg-type]
+    assert text in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "wanted"),
+    [(1.23456, 0.012, 1.235), (123456.0, 1200.0, 123500.0), (-0.0123456, 9.6e-4, -0.01235)],
+)
+def test_results_are_rounded_to_two_digits_of_their_uncertainty(
+    value: float, uncertainty: float, wanted: float
+) -> None:
+    assert rounded(value, uncertainty) == pytest.approx(wanted, rel=1e-12)
+    assert rounded(value, 0.0) == value
+
+
+def test_benches_differ_where_they_do() -> None:
+    assert differing(lab(), lab()) == ()
+    other = lab(light={"waist_mm": 0.31}, design={"method": "ifta", "carrier_angle_deg": 40.0})
+    assert differing(lab(), other) == ("[light] waist_mm", "[design] carrier_angle_deg")
