@@ -11,6 +11,7 @@ import pytest
 import maskforge as mf
 from maskforge.bench import from_dict
 from maskforge.handoff import Record
+from tests import tutorial
 
 ROOT = Path(__file__).parent.parent
 PAGE = (ROOT / "docs/bench-scripts.md").read_text("utf-8")
@@ -72,3 +73,20 @@ def rows_after(heading: str) -> list[list[str]]:
 def test_every_key_of_a_mask_is_described() -> None:
     names = [name for row in rows_after("Each of `masks`:") for name in row]
     assert names == [field.name for field in fields(Record)]
+
+
+# --- the tutorial ----------------------------------------------------------------------------
+
+NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
+
+
+@pytest.mark.long
+def test_the_tutorial_runs_as_it_is_written(tmp_path: Path) -> None:
+    """Every command; the words as they stand, the numbers as far as they do not hang on the last
+    pixels, which differ between processors."""
+    text = tutorial.PAGE.read_text("utf-8")
+    for command, written, real in tutorial.play(text, tmp_path):
+        words = [re.split(r"[\s─]+", NUMBER.sub("#", output)) for output in (written, real)]
+        assert words[0] == words[1], command
+        for one, other in zip(NUMBER.findall(written), NUMBER.findall(real), strict=True):
+            assert float(one) == pytest.approx(float(other), rel=0.1, abs=0.02), command
