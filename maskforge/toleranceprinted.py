@@ -1,5 +1,6 @@
 """What the errors of a bench print: tables, and the cells of their CSV files."""
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -54,15 +55,14 @@ def curve_cells(curves: Sequence[Curve], targets: Sequence[Target]) -> Iterator[
                 ]
 
 
-def print_curves(
-    curves: Sequence[Curve], names: Sequence[str], limit: float, left_out: Mapping[str, str]
-) -> None:
-    """The table of causes, a row each, and what its columns mean."""
-    costs = f"costs\n{100 * limit:.3g} %"
-    table = table_of(
+def curve_table(
+    curves: Sequence[Curve], names: Sequence[str], limit: float
+) -> tuple[list[str], list[list[str]]]:
+    """(header, a row a cause): what each error costs, in text; \n breaks a header's lines."""
+    header = [
         "cause",
         "unit",
-        costs,
+        f"costs\n{100 * limit:.3g} %",
         "worst\nmask",
         "costs\nmedian",
         "half-\nrange",
@@ -70,22 +70,42 @@ def print_curves(
         "purity %\nmedian",
         "group\npurity %",
         "more\nloss dB",
-        left=("cause", "unit", "worst\nmask"),
-    )
+    ]
+    rows = []
     for curve in curves:
         worst = _at_ends(curve, curve.purity)
-        table.add_row(
-            curve.cause.name,
-            curve.cause.unit,
-            _limit(curve.cause, curve.limit),
-            names[curve.limit.worst],
-            _median(curve.cause, curve.limit),
-            f"{curve.cause.half_range:g}",
-            f"{100 * worst.min():.2f}",
-            f"{100 * np.median(worst):.2f}",
-            f"{100 * _at_ends(curve, curve.group_purity).min():.2f}",
-            f"{_more_loss(curve):.2f}",
+        rows.append(
+            [
+                curve.cause.name,
+                curve.cause.unit,
+                _limit(curve.cause, curve.limit),
+                names[curve.limit.worst],
+                _median(curve.cause, curve.limit),
+                f"{curve.cause.half_range:g}",
+                f"{100 * worst.min():.2f}",
+                f"{100 * np.median(worst):.2f}",
+                f"{100 * _at_ends(curve, curve.group_purity).min():.2f}",
+                f"{_more_loss(curve):.2f}",
+            ]
         )
+    return header, rows
+
+
+def page_table(curves: Sequence[Curve], names: Sequence[str], limit: float) -> str:
+    """The same as `tolerance.json`, which the set's page shows."""
+    header, rows = curve_table(curves, names, limit)
+    columns = [name.replace("-\n", "-").replace("\n", " ") for name in header]
+    return json.dumps({"columns": columns, "rows": rows}, indent=1, ensure_ascii=False) + "\n"
+
+
+def print_curves(
+    curves: Sequence[Curve], names: Sequence[str], limit: float, left_out: Mapping[str, str]
+) -> None:
+    """The table of causes, a row each, and what its columns mean."""
+    header, rows = curve_table(curves, names, limit)
+    table = table_of(*header, left=("cause", "unit", "worst\nmask"))
+    for row in rows:
+        table.add_row(*row)
     print_table(table)
     say(
         f"\nCosts: the smallest error, of either sign, that lowers the purity by {limit:.4g}, of "

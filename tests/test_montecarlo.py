@@ -170,12 +170,16 @@ def test_shares_are_those_of_the_closed_form(spread: Spread) -> None:
     assert spread.shares.sum() == pytest.approx(1)
 
 
-def test_one_factor_does_it_all_and_none_does_nothing(study: Study) -> None:
+def test_one_factor_does_it_all_and_none_does_nothing(
+    study: Study, capsys: pytest.CaptureFixture[str]
+) -> None:
     alone = spread_of(study, [0], factors(fiber_offset_um=1.0), 8)
     assert alone.first.tolist() == alone.total.tolist() == [[1.0]]
     # all pixels are in state 0 already
     dead = spread_of(study, [0], factors(dead_pixels_percent=1.0), 8)
     assert np.isnan(dead.total).all()
+    print_spread(dead, study.names, 0.01)
+    assert "No error changes the purity of these masks." in capsys.readouterr().out
 
 
 @pytest.mark.long

@@ -109,6 +109,18 @@ def test_errors_together_are_errors_one_by_one() -> None:
         np.testing.assert_allclose(together, alone, atol=3e-6)
 
 
+@pytest.mark.parametrize("alphabet", [{"levels": 256}, {"alphabet": "continuous", "levels": None}])
+def test_errors_of_many_states(alphabet: dict[str, object]) -> None:
+    """Only some states are looked at to see which errors are sums of which."""
+    start = nominal(bench_of(small(modulator=alphabet)))
+    targets, masks = simple_masks(start)
+    for field in ("grey_table", "phase_depth", "wavelength"):
+        every = [cause_named(field).errors(float(v)) for v in cause_named(field).values(9)]
+        together = responses(start, targets, masks, every)
+        alone = [responses(start, targets, masks, [errors])[0] for errors in every]
+        np.testing.assert_allclose(together, alone, atol=3e-6)
+
+
 def test_the_fibres_errors_take_no_new_light() -> None:
     """So do not focal lengths on the axis; through a carrier the order moves out of the frame."""
     start = on_axis()

@@ -287,6 +287,23 @@ def test_the_command_on_a_set(file: Path, capsys: pytest.CaptureFixture[str]) ->
     of_bench = capsys.readouterr().out.splitlines()
     assert of_set[0].startswith("set: 3 masks")
     assert of_set[1:] == of_bench[1:]
+    assert not (place / "tolerance.json").exists()
+
+
+def test_the_sets_page_shows_what_was_kept(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Until the set is designed anew: the table is of those very masks."""
+    place = file.parent / "kept"
+    assert main(["design", str(file), "--out", str(place)]) == 0
+    assert main(["tolerance", str(place), "--keep"]) == 0
+    assert main(["report", str(place)]) == 0
+    page = (place / "report.html").read_text("utf-8")
+    assert all(cause.name in page for cause in causes_of(benches.load(file)))
+    assert main(["design", str(file), "--out", str(place)]) == 0
+    assert not (place / "tolerance.json").exists()
+    assert "fibre tilt x" not in (place / "report.html").read_text("utf-8")
+    capsys.readouterr()
+    assert main(["tolerance", str(file), "--keep"]) == 2
+    assert "--keep: goes with a set" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from maskforge.bringup.view_fits import (
     zernike_signal,
     zernike_values,
 )
+from maskforge.errors import BenchError
 from maskforge.optics import Real, zernike
 
 NOLL = tuple(range(2, 12))
@@ -33,7 +34,12 @@ def flatness(stack: Stack, readings: Readings) -> Found:
     """Coefficients of the light from the phases of the sub-apertures."""
     case = case_of(stack, readings)
     x, y, phase, weight = phases(case)
-    terms = NOLL[: max(2, phase.size - SPARE)]
+    if phase.size < SPARE + 2:
+        raise BenchError(
+            f"{phase.size} places have readings of all their four frames; at least {SPARE + 2} are "
+            "needed"
+        )
+    terms = NOLL[: phase.size - SPARE]
     turns = unwrapped(x, y, phase) / (2 * np.pi)
     start = _coefficients(case, x, y, turns, weight, terms)
     signal = zernike_signal(case, terms)

@@ -175,7 +175,9 @@ def _found(greys: Greys, solution: Solution, amplitude: Real | None) -> Found:
     wide = np.rad2deg(np.concatenate([[0.0], solution.half_widths[:count]]))
     values = [Value("phase of the last grey", float(unfolded[-1]), float(wide[-1]), "deg")]
     if amplitude is not None:
-        values.append(_dimmest(greys, solution, amplitude))
+        # the dimmest or the brightest of many would be so by chance, too
+        ratio = float(amplitude[-1] / amplitude[0])
+        values.append(Value("amplitude, last to first", ratio, float(solution.half_widths[-1]), ""))
         amplitude = amplitude / amplitude.max()
     table = GreyTable(greys.greys, unfolded, wide, amplitude)
     back = np.diff(unfolded) * np.sign(unfolded[-1]) < 0
@@ -185,18 +187,6 @@ def _found(greys: Greys, solution: Solution, amplitude: Real | None) -> Found:
         else ()
     )
     return Found(tuple(values), solution, notes, table)
-
-
-def _dimmest(greys: Greys, solution: Solution, amplitude: Real) -> Value:
-    """Amplitude of the dimmest grey against that of the brightest."""
-    low, high = int(np.argmin(amplitude)), int(np.argmax(amplitude))
-    ratio = float(amplitude[low] / amplitude[high])
-    # of the logarithm of the ratio; the first grey's amplitude is 1 by definition
-    slope = np.zeros(amplitude.size)
-    slope[low], slope[high] = 1 / amplitude[low], -1 / amplitude[high]
-    own = solution.covariance[amplitude.size - 1 :, amplitude.size - 1 :]
-    error = ratio * solution.spread * float(np.sqrt(slope[1:] @ own @ slope[1:]))
-    return Value(f"amplitude of grey {greys.greys[low]}", ratio, error, "")
 
 
 # --- two states ------------------------------------------------------------------------------
@@ -225,7 +215,7 @@ def two_states(greys: Greys, stack: Stack, readings: Readings) -> Found:
     error = max(high - phase, phase - low)
     beyond = abs(greys.nominal[1]) > np.pi
     step = Value("phase step", 360 - phase if beyond else phase, error, "deg")
-    size = Value("amplitude ratio", float(solution.theta[1]), float(solution.half_widths[1]), "")
+    size = Value("amplitude, last to first", float(solution.theta[1]), float(solution.half_widths[1]), "")
     notes: tuple[str, ...] = (
         f"near 0 and 180 deg the power hardly depends on the phase; {360 - step.value:.2f} deg "
         "explains the readings as well",

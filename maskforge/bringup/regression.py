@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
-from scipy.stats import median_abs_deviation, t
+from scipy.special import stdtrit
 
 from maskforge.bringup.readings import NO_PAGE, Readings
 from maskforge.errors import BenchError
@@ -35,6 +35,9 @@ WILD = 5.0
 MOST_WILD = 0.1
 """Of the readings: where more are as far off, the model does not fit, and they are not wild."""
 
+BRIGHT = 0.3
+"""Of the highest signal: readings from here on are bright."""
+
 MODEL = 1e-3
 """How far a model may be off, of the highest signal: dimmer readings are not trusted better."""
 
@@ -43,6 +46,9 @@ NORMAL = 0.6745
 
 ROUNDS = 4
 """Times that the readings' noise is estimated and the wild ones are left out."""
+
+STEPS = 60
+"""Of a search: those that find something take 5 to 30."""
 
 STEP = 1e-6
 """Of a derivative by differences, in units of the scales: right to about 1e-6 of it."""
@@ -192,7 +198,7 @@ def _begun(model: _Model, theta: Real) -> Real:
 
 
 def _noise_of(residual: Real) -> float:
-    spread = float(median_abs_deviation(residual, scale="normal"))
+    spread = float(np.median(np.abs(residual - np.median(residual))) / NORMAL)
     return spread or float(np.std(residual)) or 1.0
 
 
@@ -213,7 +219,9 @@ def _minimised(
     def slopes(unknowns: Real) -> Real:
         return np.asarray(model.slopes(unknowns) * weight[:, None])
 
-    found = least_squares(off, start, jac=slopes, x_scale="jac", loss=loss, f_scale=SOFT)
+    found = least_squares(
+        off, start, jac=slopes, x_scale="jac", loss=loss, f_scale=SOFT, max_nfev=STEPS
+    )
     return np.asarray(found.x), float(found.cost)
 
 
@@ -238,8 +246,13 @@ def _noise(model: _Model, unknowns: Real, kept: NDArray[np.bool_]) -> Real:
         cost = shape[kept].size * np.log(size) + float(np.sum(np.log(shape[kept])))
         if cost < least:
             best, least = size * shape, cost
-    # of a normal law, whatever the tails
-    typical = float(np.median(residual / best[kept])) / NORMAL if np.isfinite(least) else 0.0
+    # of a normal law, whatever the tails; without noise that is constant the dark readings, which
+    # may be most, tell nothing of the bright ones
+    typical = 0.0
+    for some in (kept, kept & (power > BRIGHT)):
+        if np.isfinite(least) and np.any(some):
+            off = np.abs(model.readings.power - fitted)[some] / best[some]
+            typical = max(typical, float(np.median(off)) / NORMAL)
     return np.hypot(typical * best, MODEL * highest)
 
 
@@ -272,7 +285,7 @@ def _solution(model: _Model, unknowns: Real, sigma: Real, kept: NDArray[np.bool_
     return Solution(
         theta=theta * model.scales,
         covariance=covariance[own, own] * np.outer(model.scales, model.scales),
-        spread=float(t.ppf((1 + CONFIDENCE) / 2, free)),
+        spread=float(stdtrit(free, (1 + CONFIDENCE) / 2)),
         fitted=fitted,
         sigma=sigma,
         kept=kept,

@@ -1,8 +1,7 @@
 """What a detector sees of a stack's pictures: the model of the fits, on blocks of pixels.
 
-Of the pictures' light in the detector's order a block keeps its sum and its first moments; the beam
-changes little over one.  `launch` is the full model, which the simulation uses and this is tested
-against.
+Of the pictures' light in the detector's order a block keeps its sum and its first moments.
+`launch` is the full model, which the simulation uses and this is tested against.
 """
 
 from collections.abc import Iterable
@@ -148,12 +147,20 @@ def turned(view: View, turn: float) -> View:
 
 
 def lit(view: View, light: Light) -> Complex:
-    """The beam (blocks,) in 1/m on the blocks."""
-    return illumination(light, view.x, view.y).ravel()
+    """The beam (rows, columns) of blocks, in 1/m."""
+    return illumination(light, view.x, view.y)
 
 
 def signals(view: View, field: Complex, seen: Complex) -> Real:
     """Power (frames,) at the detector, of any common scale; `field`, `seen`: as of `lit` and
     `seen_by`."""
-    rows = seen * np.tile(field, MOMENTS)
-    return np.asarray(np.sum(np.abs(view.factors @ rows.T) ** 2, axis=1))
+    up, across = np.gradient(field, view.y, view.x)
+    plain, along_x, along_y = np.split(seen, MOMENTS, axis=1)
+    vary_x, vary_y = ((view.size**2 - 1) / 12 * p**2 for p in view.scene.whole.pitch_seen)
+    # to second order in what changes over a block: pictures, waves to the detector, light
+    parts = (
+        plain * field.ravel() + vary_x * along_x * across.ravel() + vary_y * along_y * up.ravel(),
+        along_x * field.ravel() + plain * across.ravel(),
+        along_y * field.ravel() + plain * up.ravel(),
+    )
+    return np.asarray(np.sum(np.abs(view.factors @ np.concatenate(parts, axis=1).T) ** 2, axis=1))

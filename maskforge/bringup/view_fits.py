@@ -229,11 +229,13 @@ def zernike_signal(case: Case, indices: Sequence[int]) -> Signal:
     light, seen, radius = case.scene.light, seen_by(case.view), zernike_radius(case.scene)
     across, up = case.view.x - light.offset[0], (case.view.y - light.offset[1])[:, None]
     rho, theta = np.hypot(across, up) / radius, np.arctan2(up, across)
-    maps = np.array([zernike(index, rho, theta).ravel() for index in indices])
+    maps = np.array([zernike(index, rho, theta) for index in indices])
 
     def signal(unknowns: Real) -> Real:
         field = lit(case.view, widened(light, unknowns[-1]))
-        return signals(case.view, field * np.exp(2j * np.pi * (unknowns[:-1] @ maps)), seen)
+        return signals(
+            case.view, field * np.exp(2j * np.pi * np.tensordot(unknowns[:-1], maps, 1)), seen
+        )
 
     return signal
 

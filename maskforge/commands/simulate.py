@@ -1,5 +1,6 @@
 """maskforge simulate-bench."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -76,12 +77,7 @@ def simulate_bench(
         "--turn": turn,
         "--seed": seed,
     }
-    for option, value in given.items():
-        try:
-            if value is not None:
-                LIMITS[option](value)
-        except BadValueError as problem:
-            raise BenchError(f"{option} = {value:g}: {problem.text}") from None
+    _check(given)
     disturbance = Disturbance(
         noise=noise / 100,
         drift=drift / 100,
@@ -105,6 +101,15 @@ def simulate_bench(
     about = f"maskforge simulate-bench, {stack.step.name} on {name}, shift_um {shift_um}, {told}"
     handoff.write_text(out, readings_text(readings, about))
     say(f"{counted(len(readings), 'invented reading')} in {out}")
+
+
+def _check(given: Mapping[str, float | None]) -> None:
+    for option, value in given.items():
+        try:
+            if value is not None:
+                LIMITS[option](value)
+        except BadValueError as problem:
+            raise BenchError(f"{option} = {value:g}: {problem.text}") from None
 
 
 def _pair(text: str) -> tuple[float, float]:

@@ -33,6 +33,7 @@ from maskforge.tolerance import LIMIT, Curve, processes_for, ranked, swept
 from maskforge.toleranceprinted import (
     CURVE_COLUMNS,
     curve_cells,
+    page_table,
     print_curves,
     print_spread,
     print_unharmed,
@@ -76,6 +77,10 @@ def tolerance(
     figure: Annotated[
         Path | None, typer.Option(help="Draw the sweep into this file: .png, .svg or .pdf.")
     ] = None,
+    keep: Annotated[
+        bool,
+        typer.Option("--keep", help="Write the table into the set: maskforge report shows it."),
+    ] = False,
     deviations: Annotated[
         Path | None,
         typer.Option(
@@ -143,6 +148,8 @@ def tolerance(
     kind, samples_kind = _kind("--figure", figure), _kind("--samples-figure", samples_figure)
     given = _given(source)
     bench = given if isinstance(given, Bench) else bench_of(given)
+    if keep and isinstance(given, Bench):
+        raise BenchError(f"--keep: goes with a set, {source} is a bench")
     name = given.name if isinstance(given, Bench) else given.folder.resolve().name
     factors = None if deviations is None else _factors(deviations, bench)
     count = None if factors is None else _count(monte_carlo, factors, bench)
@@ -153,6 +160,9 @@ def tolerance(
             curves = _swept(study, share, chance, jobs)
         print_unharmed(curves[0].purity[curves[0].unharmed], name)
         print_curves(curves, study.names, share, left_out(bench))
+        if keep and not isinstance(given, Bench):
+            table = page_table(curves, study.names, share)
+            handoff.write_text(given.folder / handoff.TOLERANCE, table)
         if csv is not None:
             cells = list(curve_cells(curves, study.targets))
             handoff.write_text(csv, handoff.csv_text(CURVE_COLUMNS, cells))

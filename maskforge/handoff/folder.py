@@ -20,6 +20,9 @@ STACK = "masks.tif"
 
 CERTIFICATE = "certificate.npz"
 
+TOLERANCE = "tolerance.json"
+"""What errors cost, as a table that the page shows."""
+
 PLAYLISTS = frozenset({"playlist.csv", "playlist.json"})
 """They belong to one very set or pack."""
 
@@ -31,6 +34,7 @@ OWN = PLAYLISTS | {
     "coupling.csv",
     "coupling.npz",
     "report.html",
+    TOLERANCE,
 }
 """Files of a set that maskforge writes; everything else in its folder is the user's."""
 

@@ -9,6 +9,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from maskforge.errors import BenchError
+from maskforge.handoff.folder import TOLERANCE
 from maskforge.handoff.manifest import MANIFEST
 from maskforge.handoff.packing import checked_pages
 from maskforge.handoff.reading import WrittenSet
@@ -23,7 +24,6 @@ from maskforge.run import Prepared
 from maskforge.units import one_line, shown
 
 COUPLINGS = "coupling.npz"
-TOLERANCE = "tolerance.json"
 
 LARGEST_TABLE = 2**20
 """Bytes of a table of tolerances: some thousand rows."""

@@ -1,7 +1,7 @@
 """Figures of what errors cost: a panel a cause; and all errors at once."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,10 +11,12 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 from scipy.interpolate import PchipInterpolator
 
-from maskforge.montecarlo import Spread
 from maskforge.optics import Real
 from maskforge.report.style import COLOURS, INK, PAPER, RULE, figure_bytes, styled
 from maskforge.tolerance import Curve
+
+if TYPE_CHECKING:
+    from maskforge.montecarlo import Spread
 
 MEDIAN, WORST, BAND = COLOURS[0], COLOURS[2], COLOURS[5]
 
@@ -104,7 +106,7 @@ def _legend(figure: Figure, limit: float, masks: int) -> None:
 # --- all errors at once ----------------------------------------------------------------------
 
 
-def spread_figure(spread: Spread, names: Sequence[str], title: str, kind: str) -> bytes:
+def spread_figure(spread: "Spread", names: Sequence[str], title: str, kind: str) -> bytes:
     """Left: the share of benches on which a mask is at least so pure.  Right: whose doing it is.
 
     `kind`: one of report.FORMATS.
@@ -123,7 +125,7 @@ STYLES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.5, 1.2)), (0, (6, 1.5, 1.5
 """Five to six colours: twelve lines that differ."""
 
 
-def _distribution(axes: Axes, spread: Spread, names: Sequence[str]) -> None:
+def _distribution(axes: Axes, spread: "Spread", names: Sequence[str]) -> None:
     for place, name in enumerate(names):
         purity = np.sort(100 * spread.figures[:, place, 0])
         share = 100 * (1 - np.arange(purity.size) / purity.size)
@@ -137,7 +139,7 @@ def _distribution(axes: Axes, spread: Spread, names: Sequence[str]) -> None:
     axes.legend(loc="lower left", fontsize=8.5)
 
 
-def _bars(axes: Axes, spread: Spread, names: Sequence[str]) -> None:
+def _bars(axes: Axes, spread: "Spread", names: Sequence[str]) -> None:
     shares = 100 * np.nan_to_num(spread.shares)
     order = np.argsort(-shares.max(axis=0), kind="stable")
     named, rest = order[:NAMED], order[NAMED:]

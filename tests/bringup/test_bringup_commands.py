@@ -180,7 +180,10 @@ def test_a_bench_that_is_not_the_stacks_is_told(capsys: pytest.CaptureFixture[st
         ("readings fit edge none.csv", "error: none.csv: no such file"),
         ("readings fit edge lab.toml", "error: lab.toml: its first line must name the columns"),
         ("readings fit edge r.csv --saturation 0", "error: --saturation = 0: must be a number"),
-        ("readings fit edge r.csv --saturation 1e-9", "error: r.csv: no readings of the frames"),
+        (
+            "readings fit edge r.csv --saturation 1e-9",
+            "error: r.csv: the readings do not tell what",
+        ),
         ("readings fit edge r.csv --figure f.gif", "error: --figure = f.gif: the name must end"),
         ("readings fit edge r.csv --figure none/f.png", "error: none/f.png: cannot be written"),
         ("readings fit edge r.csv --table t.csv", "error: --table = t.csv: goes with stacks of"),

@@ -86,7 +86,7 @@ QUICK = (
     Case(
         "grey-amplitude",
         lambda folder: {"modulator": table(folder, amplitudes=True)},
-        (PHASES[-1], AMPLITUDES[30]),
+        (PHASES[-1], AMPLITUDES[-1]),
         Choices(points=22),
     ),
     Case(
@@ -100,9 +100,9 @@ QUICK = (
         "facet-waist",
         lambda folder: {"lens": {"focal_length_mm": 4.2}},
         (4.2, 1.31e3 * 4.2 / (np.pi * 300)),
-        Choices(points=15),
+        Choices(points=9),
     ),
-    Case("lp11-null", light(offset_mm=[0.04, -0.03]), (0.04, -0.03), Choices(points=15)),
+    Case("lp11-null", light(offset_mm=[0.04, -0.03]), (0.04, -0.03), Choices(points=11)),
     Case("lp11-lobe", same, (12.0,), mounting=Mounting(turn=float(np.deg2rad(12)))),
 )
 
@@ -275,6 +275,34 @@ def test_readings_that_tell_nothing(tmp_path: Path) -> None:
         fitted(stack, one)
 
 
+def test_places_that_were_not_read(tmp_path: Path) -> None:
+    stack = stack_of(tmp_path, "flatness")
+    clean = powers(stack, stack.bench)
+    rows = disturbed(stack, clean, Disturbance(noise=0.01), 0)
+    some = (rows.page < 14) | (rows.page == 17)
+    few = Readings(rows.time[some], rows.page[some], rows.power[some])
+    with pytest.raises(BenchError, match="3 places have readings of all their four frames"):
+        fitted(stack, few)
+
+
+def test_numbers_that_mean_nothing(tmp_path: Path) -> None:
+    """Chance, zeros, one value, huge and negative ones: one line, no traceback."""
+    chance = np.random.default_rng(1)
+    for name in ("beam-square", "grey-amplitude", "lp11-lobe"):
+        stack = stack_of(tmp_path, name, Choices(points=5))
+        page = chance.integers(-1, len(stack.frames), 150)
+        for power in (
+            chance.random(150),
+            np.zeros(150),
+            np.ones(150) * 1e14,
+            -chance.random(150) * 1e-12,
+            1e3 * chance.standard_cauchy(150),
+        ):
+            with pytest.raises(BenchError) as caught:
+                fitted(stack, Readings(chance.random(150), page, power))
+            assert len(str(caught.value).splitlines()) == 1
+
+
 def test_a_result_beyond_its_scan_is_told(tmp_path: Path) -> None:
     stack = stack_of(tmp_path, "focus", Choices(points=9, span=4.0))
     clean = powers(stack, lab(light={"curvature_per_m": 4.0}))
@@ -288,7 +316,7 @@ def test_a_result_beyond_its_scan_is_told(tmp_path: Path) -> None:
 def test_sub_apertures_tell_the_polynomials_of_a_wavefront(tmp_path: Path) -> None:
     """Put in one by one, found one by one: Noll's polynomials are independent on the places."""
     stack = stack_of(tmp_path, "flatness")
-    for index in (4, 5, 7, 9, 11):
+    for index in (4, 7, 10):
         clean = powers(stack, lab(light={"zernike": {str(index): 0.1}}))
         fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=1e-6), 0))
         found = {value.name: value.value for value in fit.values}
@@ -303,7 +331,7 @@ def test_the_truth_lies_in_the_stated_interval_of_sub_apertures(tmp_path: Path) 
     clean = powers(stack, lab(light={"zernike": true}))
     wanted = tuple(true.get(str(index), 0.0) for index in range(2, 12))
     put_in = in_powers(replace(NORMAL, floor=1e-3), clean)
-    fits = [fitted(stack, disturbed(stack, clean, put_in, seed)) for seed in range(8)]
+    fits = [fitted(stack, disturbed(stack, clean, put_in, seed)) for seed in range(5)]
     assert np.mean([hits(fit, wanted) for fit in fits]) >= 0.9
 
 
