@@ -90,3 +90,36 @@ def test_the_tutorial_runs_as_it_is_written(tmp_path: Path) -> None:
         assert words[0] == words[1], command
         for one, other in zip(NUMBER.findall(written), NUMBER.findall(real), strict=True):
             assert float(one) == pytest.approx(float(other), rel=0.1, abs=0.02), command
+
+
+# --- the Python interface --------------------------------------------------------------------
+
+
+def test_every_public_name_is_described() -> None:
+    """And every name that is described is there."""
+    page = (ROOT / "docs/api.md").read_text("utf-8")
+    assert all(
+        f"`mf.{name}`" in page or f"`{name}" in page or f"## {name}" in page
+        for name in mf.__all__
+        if not name.startswith("_") and name != "ConvergenceError"
+    )
+    for kind in (mf.Mask, mf.Result):
+        part = page.partition(f"## {kind.__name__}\n")[2].partition("\n## ")[0]
+        told = {
+            name
+            for row in re.findall(r"^\| (`.*?) \|", part, re.M)
+            for name in re.findall(r"`(\w+)", row)
+        }
+        public = {name for name in dir(kind) if not name.startswith("_")} | {"masks"}
+        assert told - public == set()
+        assert public - told - {"found", "launch", "ready", "masks"} == set()
+
+
+def test_the_program_of_the_page_runs(tmp_path: Path) -> None:
+    page = (ROOT / "docs/api.md").read_text("utf-8")
+    (program,) = re.findall(r"```python\n(.*?)```", page, re.S)
+    done = subprocess.run(
+        [sys.executable, "-c", program], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert [line.split()[0] for line in done.stdout.splitlines()] == ["LP21", "LP21"]
+    assert (tmp_path / "out/lp21/manifest.json").is_file()

@@ -92,7 +92,11 @@ def fiber_position(stack: Stack, readings: Readings) -> Found:
 
 
 def focus(stack: Stack, readings: Readings) -> Found:
-    """The light's curvature, and how far before the facet its focus lies."""
+    """The light's curvature, and how far beyond the facet its focus lies.
+
+    Newton's lens equation: light from 1/c before the front focal plane is focused c f^2 behind the
+    back one.
+    """
     case = case_of(stack, readings)
     scene, light = case.scene, case.scene.light
     seen = seen_by(case.view)

@@ -17,7 +17,6 @@ from maskforge.bringup.update import changes, check_update, differing, relative,
 from maskforge.commands.common import bench_names, interruptible
 from maskforge.commands.sweep import sweep
 from maskforge.errors import BenchError, OutputError
-from maskforge.handoff.folder import telling
 from maskforge.printed import counted, print_table, say, table_of
 from maskforge.report import format_of
 from maskforge.safety import CAUTION
@@ -154,8 +153,8 @@ def _bench_text(
     table = None if place is None else relative(place, write.parent)
     changed = moved_paths(bench, write.parent) | changes(bench, stack, found, table)
     text = with_keys(source.text, changed, source.shown_as)
-    with telling(write):
-        benches.from_dict(parsed(text, str(write)), str(write), write.parent)
+    # loaded once: what cannot be used is better known now
+    benches.from_dict(parsed(text, str(write)), str(write), write.parent)
     return text, differing(bench, stack.bench)
 
 
