@@ -215,7 +215,9 @@ def two_states(greys: Greys, stack: Stack, readings: Readings) -> Found:
     error = max(high - phase, phase - low)
     beyond = abs(greys.nominal[1]) > np.pi
     step = Value("phase step", 360 - phase if beyond else phase, error, "deg")
-    size = Value("amplitude, last to first", float(solution.theta[1]), float(solution.half_widths[1]), "")
+    size = Value(
+        "amplitude, last to first", float(solution.theta[1]), float(solution.half_widths[1]), ""
+    )
     notes: tuple[str, ...] = (
         f"near 0 and 180 deg the power hardly depends on the phase; {360 - step.value:.2f} deg "
         "explains the readings as well",

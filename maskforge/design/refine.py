@@ -59,6 +59,9 @@ SETTLING = (1.0, 0.2)
 
 PRECISE = 1e-8
 
+TINY, LEAST_WIDTH = 1e-5, 1e-11
+"""Of the largest |v|; and so that its cube is a number in single precision."""
+
 
 @dataclass(frozen=True, eq=False)
 class Undecided:
@@ -163,7 +166,9 @@ def dithered(
     half = 0.5 * open_pixels.change
     offset = -0.5 * open_pixels.cost - half @ side.multipliers(point).astype(np.float32)
     model = Model(half, None, 1.0, found + half.sum(axis=0, dtype=np.float64), offset)
-    middle = float(np.median(open_pixels.cost)) / 2
+    # where all changes are free, their median cost would leave nothing to smooth with
+    least = TINY * float(np.abs(offset).max())
+    middle = max(float(np.median(open_pixels.cost)) / 2, least, LEAST_WIDTH)
     for width in SETTLING:
         point = newton(model, side, point, width * middle, decrement=PRECISE)
     x = half @ side.multipliers(point).astype(np.float32) + offset

@@ -3,10 +3,8 @@
 All readings are invented; the full model makes them, the fits use models of their own.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -16,111 +14,14 @@ from maskforge.bringup.fits import FITS, fitted
 from maskforge.bringup.fitting import Fit
 from maskforge.bringup.flatness_fits import unwrapped
 from maskforge.bringup.readings import NO_PAGE, Readings
-from maskforge.bringup.simulate import Disturbance, Mounting, disturbed, powers
-from maskforge.bringup.stackfile import Stack
+from maskforge.bringup.simulate import Disturbance, disturbed, powers
 from maskforge.bringup.step import Choices
 from maskforge.bringup.steps import NAMES
-from maskforge.bringup.update import CHANGED, changes, differing, rounded, table_text
+from maskforge.bringup.update import CHANGED, table_text
 from maskforge.errors import BenchError
 from maskforge.optics import Real, noll_to_nm, zernike
-from tests.bringup.bench import BINARY, lab, scene, stack_of
-
-NORMAL = Disturbance(
-    noise=0.01, drift=0.03, wander=0.005, floor=5e-4, offset=2e-3, outliers=0.02, dropped=0.05
-)
-"""Floor and offset as shares of the highest power."""
-
-GREYS = np.arange(64)
-PHASES = 360 * 1.15 * (GREYS / 64) ** 1.2
-AMPLITUDES = 1 - 0.2 * np.sin(GREYS / 20) ** 2
-
-
-def table(folder: Path, *, amplitudes: bool = False) -> dict[str, Any]:
-    """[modulator] of a panel whose greys are not as the bench file says."""
-    columns = [GREYS, PHASES, AMPLITUDES] if amplitudes else [GREYS, PHASES]
-    header = "grey,phase_deg,amplitude" if amplitudes else "grey,phase_deg"
-    np.savetxt(folder / "t.csv", np.column_stack(columns), "%.9g", ",", header=header, comments="")
-    return {"alphabet": "table", "table": "t.csv", "levels": None}
-
-
-@dataclass(frozen=True)
-class Case:
-    """A step, the true bench and the detector's true place, and what the fit must find."""
-
-    step: str
-    truth: Callable[[Path], dict[str, dict[str, Any]]]
-    wanted: tuple[float, ...]
-    choices: Choices = field(default_factory=Choices)
-    mounting: Mounting = field(default_factory=Mounting)
-    nominal: dict[str, dict[str, Any]] = field(default_factory=dict)
-
-    def made(self, folder: Path) -> tuple[Stack, Real]:
-        """The stack and the powers without disturbance."""
-        stack = stack_of(folder, self.step, self.choices, **self.nominal)
-        both = {name: dict(keys) for name, keys in self.nominal.items()}
-        for name, keys in self.truth(folder).items():
-            both[name] = both.get(name, {}) | keys
-        return stack, powers(stack, lab(folder, **both), self.mounting)
-
-
-def light(**keys: Any) -> Callable[[Path], dict[str, dict[str, Any]]]:
-    return lambda folder: {"light": keys}
-
-
-def same(folder: Path) -> dict[str, dict[str, Any]]:
-    return {}
-
-
-OVAL = light(waist_mm=None, waist_x_mm=0.32, waist_y_mm=0.27, offset_mm=[0.05, -0.08])
-BENT = light(zernike={"4": 0.06, "5": -0.08, "7": 0.05, "11": 0.03}, waist_mm=0.31)
-
-QUICK = (
-    Case("beam-square", OVAL, (0.05, -0.08, 0.32, 0.27), Choices(points=8)),
-    Case("beam-edge", OVAL, (0.05, -0.08, 0.32, 0.27)),
-    Case(
-        "phase-depth",
-        lambda folder: {"modulator": table(folder)},
-        (PHASES[-1],),
-        Choices(points=17),
-    ),
-    Case(
-        "grey-amplitude",
-        lambda folder: {"modulator": table(folder, amplitudes=True)},
-        (PHASES[-1], AMPLITUDES[-1]),
-        Choices(points=22),
-    ),
-    Case(
-        "phase-depth",
-        lambda folder: {"modulator": {"phase_step_deg": 140.0}},
-        (140.0, 1.0),
-        nominal=BINARY,
-    ),
-    Case("focus", light(curvature_per_m=2.0), (2.0, 0.032), Choices(points=15)),
-    Case(
-        "facet-waist",
-        lambda folder: {"lens": {"focal_length_mm": 4.2}},
-        (4.2, 1.31e3 * 4.2 / (np.pi * 300)),
-        Choices(points=9),
-    ),
-    Case("lp11-null", light(offset_mm=[0.04, -0.03]), (0.04, -0.03), Choices(points=11)),
-    Case("lp11-lobe", same, (12.0,), mounting=Mounting(turn=float(np.deg2rad(12)))),
-)
-
-SLOW = (
-    Case("fiber-position", same, (3.0, -2.0), Choices(points=9), Mounting(offset=(3e-6, -2e-6))),
-    Case(
-        "carrier-direction",
-        same,
-        (45 + np.rad2deg(np.arctan2(3.0, 58.2217)),),
-        Choices(points=9),
-        Mounting(offset=(-3e-6 / np.sqrt(2), 3e-6 / np.sqrt(2))),
-    ),
-    Case("zernike-scan", BENT, (0.06, -0.08, 0.05, 0.03), Choices(points=7, noll=(4, 5, 7, 11))),
-)
-
-
-def name_of(case: Case) -> str:
-    return case.step + ("-binary" if case.nominal else "")
+from tests.bringup.bench import BINARY, lab, stack_of
+from tests.bringup.cases import EDGE, GREYS, NORMAL, PHASES, QUICK, SLOW, Case, name_of
 
 
 def in_powers(disturbance: Disturbance, clean: Real) -> Disturbance:
@@ -184,8 +85,6 @@ def test_every_step_has_its_fit() -> None:
 
 
 # --- what readings suffer --------------------------------------------------------------------
-
-EDGE = QUICK[1]
 
 
 def test_saturated_readings_are_left_out_and_counted(tmp_path: Path) -> None:
@@ -398,100 +297,3 @@ def test_half_a_wave_of_two_states(tmp_path: Path) -> None:
     )
     assert all(0.1 < fit.values[0].uncertainty < 10 for fit in fits)
     assert all("explains the readings as well" in fit.notes[0] for fit in fits)
-
-
-# --- into a bench file -----------------------------------------------------------------------
-
-
-def changed(case: Case, folder: Path) -> tuple[Stack, dict[tuple[str, str], Any]]:
-    stack, clean = case.made(folder)
-    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.002), 0))
-    return stack, changes(stack.bench, stack, fit, "t.csv")
-
-
-def test_the_new_carrier_sends_the_order_to_the_fibre(tmp_path: Path) -> None:
-    stack, found = changed(SLOW[0], tmp_path)
-    keys = {key: value for (_, key), value in found.items()}
-    there = scene(design=keys)
-    place = there.place_of(benches.carrier(there.bench))
-    x, y = stack.detector.order
-    assert np.subtract(place, (x, y)) == pytest.approx((3e-6, -2e-6), abs=0.05e-6)
-
-
-@pytest.mark.parametrize(
-    ("case", "wanted"),
-    [
-        (EDGE, {"offset_mm": [0.05, -0.08], "waist_x_mm": 0.32, "waist_y_mm": 0.27}),
-        (QUICK[4], {"phase_step_deg": 140.0}),
-        (QUICK[5], {"curvature_per_m": 2.0}),
-        (QUICK[6], {"focal_length_mm": 4.2}),
-        (QUICK[7], {"offset_mm": [0.04, -0.03]}),
-        (SLOW[1], {"carrier_angle_deg": SLOW[1].wanted[0], "carrier_period_px": 6.0}),
-    ],
-    ids=lambda given: name_of(given) if isinstance(given, Case) else "",
-)
-def test_what_a_fit_changes(case: Case, wanted: dict[str, Any], tmp_path: Path) -> None:
-    _, found = changed(case, tmp_path)
-    keys = {key: value for (_, key), value in found.items() if value is not None}
-    assert keys.keys() == wanted.keys()
-    for key, value in wanted.items():
-        assert keys[key] == pytest.approx(value, rel=0.02, abs=0.002)
-
-
-def test_coefficients_join_those_of_the_bench(tmp_path: Path) -> None:
-    """The nominal wavefront is in the masks and in the result; a tilt is none."""
-    nominal = {"light": {"zernike": {"6": 0.04, "4": 0.02}}}
-    stack = stack_of(tmp_path, "zernike-scan", Choices(points=7, noll=(4, 5)), **nominal)
-    true = lab(light={"zernike": {"4": 0.06, "5": -0.05, "6": 0.04}})
-    clean = powers(stack, true)
-    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.001), 0))
-    found = changes(stack.bench, stack, fit, None)
-    assert found["light", "zernike"] == pytest.approx({"6": 0.04, "4": 0.06, "5": -0.05}, abs=5e-3)
-    assert found["light", "zernike_radius_mm"] == pytest.approx(0.72)
-
-
-def test_one_waist_stays_one() -> None:
-    from maskforge.bringup.fitting import Value
-
-    values = [Value(f"offset {axis}", 0.01, 0.001, "mm") for axis in "xy"]
-    values += [Value("waist x", 0.301, 0.002, "mm"), Value("waist y", 0.303, 0.002, "mm")]
-    fit = Fit("beam-edge", tuple(values), 0.01, 9, 9, {}, 0, 0, (), (), None)
-    found = changes(lab(), None, fit, None)  # type: ignore[arg-type]
-    assert found == {("light", "offset_mm"): [0.01, 0.01], ("light", "waist_mm"): 0.302}
-
-
-@pytest.mark.parametrize(
-    ("keys", "text"),
-    [
-        (
-            {"waist_mm": None, "waist_x_mm": 0.3, "waist_y_mm": 0.2, "angle_deg": 20.0},
-            "[light] angle_deg = 20",
-        ),
-    ],
-)
-def test_a_beam_that_the_edges_do_not_measure(keys: dict[str, Any], text: str) -> None:
-    from maskforge.bringup.fitting import Value
-
-    names = ("offset x", "offset y", "waist x", "waist y")
-    values = tuple(Value(name, 0.1, 0.001, "mm") for name in names)
-    fit = Fit("beam-edge", values, 0.01, 9, 9, {}, 0, 0, (), (), None)
-    with pytest.raises(BenchError) as caught:
-        changes(lab(light=keys), None, fit, None)  # type: ignore[arg-type]
-    assert text in str(caught.value)
-
-
-@pytest.mark.parametrize(
-    ("value", "uncertainty", "wanted"),
-    [(1.23456, 0.012, 1.235), (123456.0, 1200.0, 123500.0), (-0.0123456, 9.6e-4, -0.01235)],
-)
-def test_results_are_rounded_to_two_digits_of_their_uncertainty(
-    value: float, uncertainty: float, wanted: float
-) -> None:
-    assert rounded(value, uncertainty) == pytest.approx(wanted, rel=1e-12)
-    assert rounded(value, 0.0) == value
-
-
-def test_benches_differ_where_they_do() -> None:
-    assert differing(lab(), lab()) == ()
-    other = lab(light={"waist_mm": 0.31}, design={"method": "ifta", "carrier_angle_deg": 40.0})
-    assert differing(lab(), other) == ("[light] waist_mm", "[design] carrier_angle_deg")
