@@ -34,14 +34,8 @@ from maskforge.benchfile import (
     preset_names,
     preset_text,
 )
-from maskforge.benchmodel import (
-    GOES_WITH,
-    METHODS,
-    SECTIONS,
-    Bench,
-    DesignSection,
-    Superposition,
-)
+from maskforge.benchmodel import SECTIONS, Bench, DesignSection, Superposition
+from maskforge.benchsection import GOES_WITH, METHODS
 from maskforge.benchvalues import fail, keys_of, plain
 from maskforge.errors import BenchError
 from maskforge.units import BadValueError, nearest, one_line, shown

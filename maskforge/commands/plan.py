@@ -12,7 +12,8 @@ from maskforge import handoff
 from maskforge import plan as planning
 from maskforge.bench import Bench
 from maskforge.benchfile import Source, bench_source
-from maskforge.benchmodel import LensSection, Metres
+from maskforge.benchmodel import LensSection
+from maskforge.benchsection import Metres
 from maskforge.benchvalues import carrier as carrier_period
 from maskforge.commands.common import BenchName, interruptible, label_list, progress_bar, whole
 from maskforge.errors import BenchError, OutputError
