@@ -188,7 +188,11 @@ def _unwanted(decibel: float) -> str:
 
 
 def _percent(share: float | None, digits: int) -> str:
-    return "-" if share is None else f"{100 * share:.{digits}f}"
+    if share is None:
+        return "-"
+    text = f"{100 * share:.{digits}f}"
+    # a mask that equals its bound may be above it by rounding
+    return text if float(text) else text.lstrip("-")
 
 
 # --- purity against efficiency ---------------------------------------------------------------
