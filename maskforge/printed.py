@@ -15,6 +15,7 @@ from maskforge.fiber.modes import NEAR_CUTOFF, RadialMode
 from maskforge.launch import insertion_loss_db, unwanted_db
 from maskforge.run import Finished
 from maskforge.tradeoff import Point
+from maskforge.units import rounded
 
 LONG_SET = 40
 """Masks up to which each one gets a row."""
@@ -188,11 +189,7 @@ def _unwanted(decibel: float) -> str:
 
 
 def _percent(share: float | None, digits: int) -> str:
-    if share is None:
-        return "-"
-    text = f"{100 * share:.{digits}f}"
-    # a mask that equals its bound may be above it by rounding
-    return text if float(text) else text.lstrip("-")
+    return "-" if share is None else rounded(100 * share, digits)
 
 
 # --- purity against efficiency ---------------------------------------------------------------

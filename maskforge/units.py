@@ -171,3 +171,9 @@ def distinct(words: Sequence[str]) -> None:
         if word in seen:
             raise BadValueError(f"{shown(word)} is given twice")
         seen.add(word)
+
+
+def rounded(value: float, digits: int) -> str:
+    """The number with so many decimals; what rounds to nothing has no sign."""
+    text = f"{value:.{digits}f}"
+    return text if float(text) else text.lstrip("-")

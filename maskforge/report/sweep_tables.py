@@ -12,6 +12,7 @@ from maskforge.bringup.sweep import BAND, Answer, Side
 from maskforge.handoff.manifest import Cell, finite
 from maskforge.optics import Real
 from maskforge.printed import counted
+from maskforge.units import rounded
 
 Rows = tuple[list[str], list[list[str]]]
 """Header and rows; lines of a heading are parted by line ends."""
@@ -35,7 +36,7 @@ def db(value: float | None, digits: int = 2) -> str:
         return "-"
     if abs(value) > MOST_DB:
         return f"{'>' if value > 0 else '<-'}{MOST_DB:g}"
-    return f"{value:.{digits}f}"
+    return rounded(value, digits)
 
 
 def corrected_by_label(answer: Answer) -> dict[str, Real]:
