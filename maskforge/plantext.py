@@ -1,14 +1,12 @@
 """The bench file of a plan's choice: the user's own text, only what was chosen changed."""
 
-import os
 from dataclasses import replace
 from pathlib import Path
 
 from maskforge import bench as benches
 from maskforge.bench import Bench
-from maskforge.benchedit import with_keys
-from maskforge.benchfile import DataFile, Source, parsed
-from maskforge.benchmodel import SECTIONS
+from maskforge.benchedit import moved_paths, with_keys
+from maskforge.benchfile import Source, parsed
 from maskforge.plan import Found, Outcome, Plan, changes, setting_of
 
 
@@ -22,7 +20,7 @@ def check_text(bench: Bench, source: Source, to: Path) -> None:
         waists_mm=waists,
         carrier_period_px=own.carrier_period_px + 1,
     )
-    with_keys(source.text, changes(bench, other) | _moved(bench, to), source.shown_as)
+    with_keys(source.text, changes(bench, other) | moved_paths(bench, to.parent), source.shown_as)
 
 
 def planned_text(bench: Bench, source: Source, to: Path, plan: Plan) -> str:
@@ -32,7 +30,7 @@ def planned_text(bench: Bench, source: Source, to: Path, plan: Plan) -> str:
     """
     choice = plan.choice()
     changed = changes(bench, choice.setting)
-    text = with_keys(source.text, changed | _moved(bench, to), source.shown_as)
+    text = with_keys(source.text, changed | moved_paths(bench, to.parent), source.shown_as)
     names = ", ".join(f"{key} = {value:g}" for (_, key), value in changed.items())
     merit = "the worst target's bound" if plan.by == "worst" else "the mean of the targets' bounds"
     about = [
@@ -53,17 +51,3 @@ def _told(one: Outcome) -> str:
     assert isinstance(one, Found)
     (label, least), mean = one.worst, one.mean
     return f"at most {100 * least:.2f} % in {label}, the worst, {100 * mean:.2f} % in the mean"
-
-
-def _moved(bench: Bench, to: Path) -> dict[tuple[str, str], object]:
-    """Paths of data files for a bench file elsewhere; none where it lies in the same folder."""
-    start = to.parent.resolve()
-    if start == Path(os.path.abspath(bench.folder)):
-        return {}
-    written = benches.resolved(bench, start)
-    return {
-        (section, key): written[section][key]
-        for section, model in SECTIONS.items()
-        for key in model.model_fields
-        if isinstance(getattr(getattr(bench, section), key), DataFile)
-    }

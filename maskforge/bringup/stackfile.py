@@ -24,8 +24,9 @@ from maskforge.bringup.steps import step_of
 from maskforge.errors import BenchError
 from maskforge.handoff import csv_text, pixel_hash, stack
 from maskforge.handoff.folder import Kind, replacing, telling
+from maskforge.handoff.manifest import is_manifest
 from maskforge.handoff.playlist import Timing
-from maskforge.handoff.reading import stack_pages
+from maskforge.handoff.reading import read_header, stack_pages
 from maskforge.panel import Picture
 from maskforge.safety import CAUTION
 from maskforge.units import one_line, shown
@@ -70,18 +71,7 @@ class Stack:
     seconds: float
 
 
-def _holds(folder: Path) -> bool:
-    path = folder / HEADER
-    if not path.is_file():
-        return False
-    try:
-        content = json.loads(path.read_bytes())
-    except (ValueError, RecursionError):
-        return False
-    return isinstance(content, dict) and content.get("format") == FORMAT
-
-
-KIND = Kind("stack", _holds, lambda folder: OWN)
+KIND = Kind("stack", lambda folder: is_manifest(folder / HEADER, FORMAT), lambda folder: OWN)
 
 
 # --- written ---------------------------------------------------------------------------------
@@ -254,23 +244,7 @@ def read_stack(folder: Path) -> Stack:
 
 def _content(folder: Path) -> dict[str, Any]:
     path = folder / HEADER
-    if not folder.is_dir():
-        raise BenchError(one_line(f"{folder}: no such folder; a bring-up stack is needed"))
-    try:
-        content = json.loads(path.read_bytes())
-    except FileNotFoundError:
-        raise BenchError(
-            one_line(f"{folder}: holds no {HEADER}; a bring-up stack is needed")
-        ) from None
-    except OSError as error:
-        raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
-    except (ValueError, RecursionError) as error:
-        raise BenchError(one_line(f"{path}: is not JSON ({error})")) from error
-    if not isinstance(content, dict) or content.get("format") != FORMAT:
-        raise BenchError(f'{path}: must have format = "{FORMAT}"')
-    if content.get("version") != VERSION:
-        got = shown(content.get("version"))
-        raise BenchError(f"{path}: version = {got}: this program reads {VERSION}")
+    content = read_header(path, "a bring-up stack", FORMAT, VERSION)
     for key, kind, word in (
         ("step", str, "text"),
         ("bench", dict, "an object"),

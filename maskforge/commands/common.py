@@ -11,6 +11,7 @@ import typer
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from maskforge import bench as benches
+from maskforge import handoff
 from maskforge.errors import BenchError
 from maskforge.printed import plain_console
 from maskforge.run import Finished
@@ -104,3 +105,22 @@ def progress_bar(doing: str = "designing") -> Progress:
 def closable(masks: Iterator[Finished]) -> Generator[Finished, None, None]:
     """The iterator as one that can be closed, so that its processes end with it."""
     yield from masks
+
+
+Jobs = Annotated[
+    int | None,
+    typer.Option(
+        metavar="N",
+        help="Processes; one a core if left out and there is enough to do.",
+        parser=whole("--jobs"),
+    ),
+]
+
+
+def check_files(options: str, *paths: Path | None) -> None:
+    """OutputError where a file cannot be written, BenchError where two are the same one."""
+    places = [path for path in paths if path is not None]
+    for path in places:
+        handoff.check_place(path)
+    if len({path.resolve() for path in places}) < len(places):
+        raise BenchError(f"{options}: must be different files")

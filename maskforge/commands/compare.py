@@ -11,14 +11,14 @@ from threadpoolctl import threadpool_limits
 from maskforge import bench as benches
 from maskforge import comparison, handoff
 from maskforge.commands.common import (
+    Jobs,
     bench_names,
+    check_files,
     interruptible,
     label_list,
     progress_bar,
-    whole,
 )
 from maskforge.comparison import Entry, Place, Standing
-from maskforge.errors import BenchError
 from maskforge.launch import insertion_loss_db, unwanted_db
 from maskforge.printed import counted, print_table, say, table_of
 from maskforge.report import format_of
@@ -72,14 +72,7 @@ def compare(
     figure: Annotated[
         Path | None, typer.Option(help="Draw masks and fields into this file: .png, .svg or .pdf.")
     ] = None,
-    jobs: Annotated[
-        int | None,
-        typer.Option(
-            metavar="N",
-            help="Processes; one a core if left out and there is enough to do.",
-            parser=whole("--jobs"),
-        ),
-    ] = None,
+    jobs: Jobs = None,
 ) -> None:
     """Compare what the methods launch, target by target, on one fibre or on several.
 
@@ -90,7 +83,7 @@ def compare(
     """
     chosen = comparison.methods_of(methods)
     kind = None if figure is None else format_of(figure)
-    _check_places(csv, figure)
+    check_files(f"--csv, --figure = {csv}", csv, figure)
     wanted = None if labels is None else label_list(labels)
     given = [benches.load(name, labels=wanted) for name in bench_names]
     # one thread: the result of a threaded product could depend on their number
@@ -106,13 +99,6 @@ def compare(
         handoff.write_bytes(figure, picture)
     if csv is not None:
         handoff.write_text(csv, handoff.csv_text(COLUMNS, [_cells(one) for one in entries]))
-
-
-def _check_places(csv: Path | None, figure: Path | None) -> None:
-    for path in filter(None, (csv, figure)):
-        handoff.check_place(path)
-    if csv is not None and figure is not None and csv.resolve() == figure.resolve():
-        raise BenchError(f"--csv, --figure = {csv}: must be different files")
 
 
 def _places(ready: Sequence[Prepared], methods: int) -> set[Place]:

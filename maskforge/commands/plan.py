@@ -15,7 +15,14 @@ from maskforge.benchfile import Source, bench_source
 from maskforge.benchmodel import LensSection
 from maskforge.benchsection import Metres
 from maskforge.benchvalues import carrier as carrier_period
-from maskforge.commands.common import BenchName, interruptible, label_list, progress_bar, whole
+from maskforge.commands.common import (
+    BenchName,
+    Jobs,
+    check_files,
+    interruptible,
+    label_list,
+    progress_bar,
+)
 from maskforge.errors import BenchError, OutputError
 from maskforge.plan import Plan
 from maskforge.planprinted import plan_cells, plan_columns, print_plan
@@ -71,14 +78,7 @@ def plan(
     figure: Annotated[
         Path | None, typer.Option(help="Draw the map into this file: .png, .svg or .pdf.")
     ] = None,
-    jobs: Annotated[
-        int | None,
-        typer.Option(
-            metavar="N",
-            help="Processes; one a core if left out and there is enough to do.",
-            parser=whole("--jobs"),
-        ),
-    ] = None,
+    jobs: Jobs = None,
 ) -> None:
     """Find the lens, beam waist and carrier with which most light can be launched.
 
@@ -124,11 +124,7 @@ def plan(
 
 def _check_places(write: Path | None, csv: Path | None, figure: Path | None) -> None:
     """BenchError or OutputError where a file cannot be written, or would replace a bench."""
-    places = [path for path in (write, csv, figure) if path is not None]
-    for path in places:
-        handoff.check_place(path)
-    if len({path.resolve() for path in places}) < len(places):
-        raise BenchError("--write, --csv, --figure: must be different files")
+    check_files("--write, --csv, --figure", write, csv, figure)
     if write is not None and write.suffix != ".toml":
         raise BenchError(f"--write = {write}: the name must end in .toml")
     if write is not None and write.exists():

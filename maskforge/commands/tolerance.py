@@ -14,12 +14,13 @@ from maskforge import handoff
 from maskforge.bench import Bench
 from maskforge.causes import causes_of, left_out
 from maskforge.commands.common import (
+    Jobs,
     bench_names,
+    check_files,
     closable,
     interruptible,
     label_list,
     progress_bar,
-    whole,
 )
 from maskforge.errors import BenchError
 from maskforge.handoff.reading import WrittenSet, read_set
@@ -115,14 +116,7 @@ def tolerance(
     seed: Annotated[
         str, typer.Option(metavar="N", help="Of everything random.", show_default="0")
     ] = "0",
-    jobs: Annotated[
-        int | None,
-        typer.Option(
-            metavar="N",
-            help="Processes; one a core if left out and there is enough to do.",
-            parser=whole("--jobs"),
-        ),
-    ] = None,
+    jobs: Jobs = None,
 ) -> None:
     """Show what errors of alignment, beam, panel and fibre cost, one at a time and all at once.
 
@@ -136,7 +130,8 @@ def tolerance(
     (grey table, crosstalk, dead pixels, flatness) from the positive half of one.  x and y of a pair
     are drawn apart and share one entry.
     """
-    _check_files(csv, figure, samples, samples_figure)
+    options = "--csv, --figure, --samples, --samples-figure"
+    check_files(options, csv, figure, samples, samples_figure)
     _check_draws(
         deviations,
         ("--monte-carlo", monte_carlo),
@@ -202,15 +197,6 @@ def _kind(option: str, path: Path | None) -> str | None:
         return None if path is None else format_of(path)
     except BenchError as error:
         raise BenchError(str(error).replace("--figure", option, 1)) from None
-
-
-def _check_files(*paths: Path | None) -> None:
-    """BenchError or OutputError where a file cannot be written, or two are the same."""
-    places = [path for path in paths if path is not None]
-    for path in places:
-        handoff.check_place(path)
-    if len({path.resolve() for path in places}) < len(places):
-        raise BenchError("--csv, --figure, --samples, --samples-figure: must be different files")
 
 
 def _check_draws(deviations: Path | None, *others: tuple[str, object]) -> None:

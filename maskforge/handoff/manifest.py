@@ -93,15 +93,18 @@ def manifest_text(bench: Mapping[str, Any], basis: Basis, records: Sequence[Reco
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def is_manifest(path: Path) -> bool:
-    """Whether a file is the manifest of a set; raises OSError only where it cannot be read."""
+def is_manifest(path: Path, form: str = FORMAT) -> bool:
+    """Whether a file is the manifest of a set, or a header of the format `form`.
+
+    Raises OSError only where it cannot be read.
+    """
     if not path.is_file():
         return False
     try:
         content = json.loads(path.read_bytes())
     except (ValueError, RecursionError):
         return False
-    return isinstance(content, dict) and content.get("format") == FORMAT
+    return isinstance(content, dict) and content.get("format") == form
 
 
 def csv_text(header: Sequence[str], rows: Sequence[Sequence[Cell]]) -> str:

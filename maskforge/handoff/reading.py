@@ -47,21 +47,7 @@ class WrittenSet:
 def read_set(folder: Path) -> WrittenSet:
     """The set in a folder; BenchError, one line with file and key, where there is none."""
     path = folder / MANIFEST
-    if not folder.is_dir():
-        raise BenchError(one_line(f"{folder}: no such folder; a set of masks is needed"))
-    if not path.is_file():
-        raise BenchError(one_line(f"{folder}: holds no {MANIFEST}; a set of masks is needed"))
-    try:
-        content = json.loads(path.read_bytes())
-    except OSError as error:
-        raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
-    except (ValueError, RecursionError) as error:
-        raise BenchError(one_line(f"{path}: is not JSON ({error})")) from error
-    if not isinstance(content, dict) or content.get("format") != FORMAT:
-        raise BenchError(f'{path}: must have format = "{FORMAT}"')
-    if content.get("version") != VERSION:
-        got = shown(content.get("version"))
-        raise BenchError(f"{path}: version = {got}: this program reads {VERSION}")
+    content = read_header(path, "a set of masks", FORMAT, VERSION)
     for key, kind, word in (
         ("bench", dict, "object"),
         ("modes", list, "array"),
@@ -71,6 +57,29 @@ def read_set(folder: Path) -> WrittenSet:
             raise BenchError(f"{path}: {key}: must be a JSON {word}")
     masks = tuple(_record(path, place, entry) for place, entry in enumerate(content["masks"]))
     return WrittenSet(folder, content["bench"], tuple(content["modes"]), masks)
+
+
+def read_header(path: Path, what: str, form: str, version: int) -> dict[str, Any]:
+    """The JSON object at `path`, whose folder must hold `what`, of this format and version.
+
+    Raises BenchError, one line, where it is none.
+    """
+    if not path.parent.is_dir():
+        raise BenchError(one_line(f"{path.parent}: no such folder; {what} is needed"))
+    if not path.is_file():
+        raise BenchError(one_line(f"{path.parent}: holds no {path.name}; {what} is needed"))
+    try:
+        content = json.loads(path.read_bytes())
+    except OSError as error:
+        raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
+    except (ValueError, RecursionError) as error:
+        raise BenchError(one_line(f"{path}: is not JSON ({error})")) from error
+    if not isinstance(content, dict) or content.get("format") != form:
+        raise BenchError(f'{path}: must have format = "{form}"')
+    if content.get("version") != version:
+        got = shown(content.get("version"))
+        raise BenchError(f"{path}: version = {got}: this program reads {version}")
+    return content
 
 
 def _record(path: Path, place: int, entry: object) -> Record:

@@ -8,6 +8,7 @@ from maskforge.bench import Bench
 from maskforge.benchmodel import DesignSection, FiberSection, LightSection, ModulatorSection
 from maskforge.launch import Launch, finest_detail
 from maskforge.optics import peak_density
+from maskforge.printed import counted
 
 Row = tuple[str, str]
 
@@ -23,11 +24,6 @@ METHODS = {
     "ifta": "ifta: iterative Fourier transform",
     "dual": "dual: certified, with a bound",
 }
-
-
-def counted(number: int, thing: str) -> str:
-    """ "1 mask", "2 masks"."""
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 def percent(share: float) -> str:

@@ -18,6 +18,7 @@ from maskforge.handoff.manifest import Record, finite, mode_name
 from maskforge.handoff.stack import described
 from maskforge.launch import Launch, insertion_loss_db, unwanted_db
 from maskforge.optics import Complex
+from maskforge.printed import counted
 from maskforge.report import facts, groups, matrix, sketch
 from maskforge.report.indexed import BRIGHT, CYCLE, LEVEL, STEPS, Palette
 from maskforge.report.shots import FAINT, VIEW, Shot, mode_shots
@@ -196,7 +197,7 @@ def _warnings(bench: Bench, launch: Launch, masks: Sequence[Record]) -> Iterator
     missed = [mask for mask in masks if not mask.reached]
     if missed:
         yield (
-            f"{len(missed)} of {facts.counted(len(masks), 'mask')} did not reach the purity asked "
+            f"{len(missed)} of {counted(len(masks), 'mask')} did not reach the purity asked "
             "for; they are marked in the table, with what helps."
         )
     near = list(dict.fromkeys(mode.label for mode in launch.basis if mode.radial.near_cutoff))
@@ -238,7 +239,7 @@ def _environment() -> jinja2.Environment:
     # styles and scripts have no place for a value, so that nothing in them needs escaping
     found.globals |= {
         "part": lambda file: Markup(_source(file)),
-        "counted": facts.counted,
+        "counted": counted,
         "percent": facts.percent,
         "share_text": share_text,
         "name_of": groups.name_of,
