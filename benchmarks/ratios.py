@@ -198,7 +198,7 @@ def products(launch: Launch) -> float:
     """
     draft = draft_of(launch)
     rng = np.random.default_rng(1)
-    field = rng.normal(size=draft.incident.shape).astype(np.complex64)
+    field = rng.normal(size=launch.modulator.shape).astype(np.complex64)
     vector = rng.normal(size=len(launch.basis)).astype(np.complex64)
     rows_y = fourier_rows(launch.y, draft.u, launch.scale).astype(np.complex64)
     rows_x = fourier_rows(launch.x, draft.u, launch.scale).astype(np.complex64)

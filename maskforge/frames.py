@@ -4,18 +4,19 @@ With k the facet's coordinate over lambda f, what a mask sends is one function F
 of the beam on it; lens and fibre only say where F is looked at and with which modes.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.causes import Errors
-from maskforge.design.draft import DRAFT_SAMPLES
+from maskforge.design.draft import DRAFT_LEFT_OUT, DRAFT_SAMPLES
 from maskforge.disturbed import Nominal, Setup, setup_of
-from maskforge.launch import NO_LIGHT, facet_axis, finest_detail, has_gaps, panel_axes
-from maskforge.optics import Complex, Folded, Real, axis, folded, folded_transform, illumination
-from maskforge.panel import background_light, mask_window
+from maskforge.launch import REACH, facet_axis, finest_detail
+from maskforge.litpanel import Lit, dark_field, mask_axes, on_panel
+from maskforge.optics import Complex, Folded, Real, axis, folded
+from maskforge.pixelbeam import Beam, layers_of
 
 Fast = NDArray[np.complex64]
 FastReal = NDArray[np.float32]
@@ -42,18 +43,24 @@ core radii away or more."""
 class Frame:
     """The beam on the mask, and the way to the facet.
 
-    `k` (J,): facet samples over lambda f, in 1/m, of both axes, from the one where the light of a
-    tilt `tilt` (x, y; 1/m) lands, which is taken out of `incident` (rows, columns).
-    `around`, `whole` (J, J): what the panel sends from outside the mask, and all of its light.
+    `k` (J,): facet samples over lambda f, in 1/m, of both axes, from the one where the light of
+    the beam's tilt lands.  `lights` (rows, columns) and `envelopes` (J, J): what the mask's pixels
+    send is the sum of the envelopes times the transforms of the lights, but for -i / (lambda f).
+    `dark` (J, J): what they cannot change, likewise.
     """
 
     k: Real
-    tilt: tuple[float, float]
-    incident: Fast | FastReal
+    beam: Beam
+    lights: tuple[Fast | FastReal, ...]
+    envelopes: tuple[Real, ...]
     over_y: Folded
     over_x: Folded
-    around: Complex | None = None
-    whole: Complex | None = None
+    dark: Complex | None
+
+    @property
+    def orders(self) -> tuple[tuple[int, int], ...]:
+        """Of the beam within the pixels, beside the mean."""
+        return tuple(term.order for term in self.beam.terms)
 
 
 @lru_cache(maxsize=2)
@@ -79,50 +86,36 @@ def _step(setup: Setup, lens_offset: tuple[float, float]) -> float:
     return min(detail / 2, setup.fiber.profile.core_radius / DRAFT_SAMPLES)
 
 
-def frame_of(setup: Setup, k: Real) -> Frame:
-    """The frame of a disturbed bench whose samples are centred on the fibre."""
+def frame_of(setup: Setup, k: Real, like: Frame | None = None) -> Frame:
+    """The frame of a disturbed bench whose samples are centred on the fibre.
+
+    The light in the pixels sits where it does in the frame `like`, for which sums of some frames'
+    light stand for others.
+    """
     panel = setup.modulator
     tilt = setup.place[0] / setup.scale, setup.place[1] / setup.scale
-    x, y = panel_axes(panel)
-    beam = _beam(setup, x, y, tilt)
-    lit = beam[::-1][mask_window(panel)][::-1]
-    if panel.flatness is not None:
-        lit *= np.exp(2j * np.pi * panel.flatness)
-    real = not np.any(lit.imag)
-    sides = zip(panel.shape, panel.pitch_seen[::-1], strict=True)
-    over_y, over_x = (folded(axis(count, pitch), k, 1.0).single for count, pitch in sides)
-    frame = Frame(
+    reach = (REACH * setup.fiber.profile.core_radius + MARGIN) / setup.scale
+    nearer = None if like is None else like.beam.nearer
+    lit = Lit(setup.light, panel, tilt, reach, DRAFT_LEFT_OUT, nearer)
+    beam, outside = on_panel(lit)
+    layers = layers_of(beam, float(np.prod(panel.pitch_seen)), 1.0, k, k)
+    over_x, over_y = (
+        folded(z * share, k, 1.0).single
+        for z, share in zip(mask_axes(panel), beam.nearer, strict=True)
+    )
+    return Frame(
         k=k,
-        tilt=tilt,
-        incident=lit.real.astype(np.float32) if real else lit.astype(np.complex64),
+        beam=beam,
+        lights=tuple(_single(layer.light * layer.turn) for layer in layers),
+        envelopes=tuple(layer.envelope for layer in layers),
         over_y=over_y,
         over_x=over_x,
+        dark=dark_field(lit, beam, outside, 1.0, k, k),
     )
 
-    def seen(light: Complex) -> Complex:
-        middles = y.mean(), x.mean()
-        over = (folded(z - m, k, 1.0).single for z, m in zip((y, x), middles, strict=True))
-        turn_y, turn_x = (np.exp(-2j * np.pi * k * middle) for middle in middles)
-        sent = folded_transform(light.astype(np.complex64), *over)
-        return np.asarray(sent * turn_y[:, None] * turn_x)
 
-    if has_gaps(panel):
-        frame = replace(frame, whole=seen(beam))
-    if panel.panel != panel.shape:
-        lit[:] = 0
-        if np.sum(np.abs(beam) ** 2) >= NO_LIGHT:
-            frame = replace(frame, around=seen(beam * background_light(panel)))
-    return frame
-
-
-def _beam(setup: Setup, x: Real, y: Real, tilt: tuple[float, float]) -> Complex:
-    """Amplitude (len(y), len(x)) on pixels, a tilt in 1/m taken out; as in `launch.prepare`."""
-    pitch_x, pitch_y = setup.modulator.pitch_seen
-    beam: Complex = illumination(setup.light, x, y) * np.sqrt(pitch_x * pitch_y)
-    if not any(tilt):
-        return beam
-    turn_y, turn_x = (np.exp(-2j * np.pi * t * z) for t, z in ((tilt[1], y), (tilt[0], x)))
-    return np.asarray(beam * turn_y[:, None] * turn_x)
+def _single(light: Complex) -> Fast | FastReal:
+    return light.astype(np.complex64) if np.any(light.imag) else light.real.astype(np.float32)
 
 
 # --- where the fibre is looked at ------------------------------------------------------------
@@ -130,7 +123,7 @@ def _beam(setup: Setup, x: Real, y: Real, tilt: tuple[float, float]) -> Complex:
 
 def beside(setup: Setup, frame: Frame) -> tuple[float, float]:
     """Where the fibre stands, (x, y) in m from the middle of a frame's samples."""
-    (x, y), (tilt_x, tilt_y) = setup.place, frame.tilt
+    (x, y), (tilt_x, tilt_y) = setup.place, frame.beam.tilt
     return x - setup.scale * tilt_x, y - setup.scale * tilt_y
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from maskforge.errors import BenchError
 from maskforge.fiber.profile import Fiber, Profile
 from maskforge.fields import Basis, Target, groups_of, sampled
+from maskforge.litpanel import Lit, active_width, dark_field, mask_axes, on_panel, sent
 from maskforge.modulator import Carrier, Modulator
 from maskforge.optics import (
     Complex,
@@ -23,20 +24,18 @@ from maskforge.optics import (
     axis,
     folded,
     folded_transform,
-    fourier_rows,
-    illumination,
-    matrix_transform,
     pixel_envelope,
     real_times,
     times_real,
 )
-from maskforge.panel import background_light, mask_window
+from maskforge.pixelbeam import Beam, Layer, layers_of
 
 TAIL_POWER = 1e-11
 """Power of a mode that may lie outside the facet window: 3e-6 in amplitude."""
 
-NO_LIGHT = 1e-10
-"""Power around the mask that is left out of account: at most 1e-5 in a coupling."""
+REACH = 1.5
+"""Core radii within which what is left out of the beam inside the pixels is kept small; it grows
+with the distance from the fibre's axis, and the modes' light lies mostly within one."""
 
 MOST_SAMPLES = 2**26
 """Field values of all modes together, half a GiB: 500 modes out to 7 core radii, 6 to 70."""
@@ -52,21 +51,24 @@ SMOOTH = 0.1
 class Launch:
     """A bench ready to predict: modulator, light, lens and fibre as arrays.
 
-    `incident` (rows, columns): amplitude on each pixel, flatness and carrier tilt in it, the sum of
-    its square being the share of the beam that the pixels catch.  `u`, `v`: facet samples in m from
-    the fibre's axis, symmetric about it.  `kernel` (K, len(v) len(u)): modes times pixel envelope
-    times the sample's area, so that couplings are `kernel` times the transform.  `gaps` (K,):
-    couplings of the light that no pixel of the mask changes: from the gaps, and from around it.
+    `beam`: the light on the mask's pixels, flatness and carrier tilt in it; `outside`: that on the
+    panel's pixels (rows, columns), y up, 0 on the mask; None: next to none.  `x`, `y`: the pixels'
+    centres, `u`, `v`: facet samples in m from the fibre's axis, all symmetric about 0.  `kernel`
+    (K, len(v) len(u)): modes times the sample's area, so that couplings are `kernel` times the
+    facet field.  `gaps` (K,): couplings of the light that no pixel of the mask changes: from the
+    gaps, and from around it.
     """
 
     basis: Basis
+    light: Light
     modulator: Modulator
     core_radius: float
     scale: float
     """lambda f in m^2."""
     centre: tuple[float, float]
     """Where on the facet the fibre's axis lies, in m from the zero order."""
-    incident: Complex
+    beam: Beam
+    outside: Beam | None
     x: Real
     y: Real
     u: Real
@@ -75,8 +77,18 @@ class Launch:
     gaps: Complex
     lens_offset: tuple[float, float] = (0.0, 0.0)
     """Middle of the mask, (x, y) in m from the lens's axis: its light meets the facet aslant."""
-    outside: Complex | None = None
-    """The beam on the panel's pixels (rows, columns), y up, 0 on the mask; None: next to none."""
+
+    @property
+    def lit(self) -> Lit:
+        """The beam on the panel, as it is seen from the fibre."""
+        tilt = self.centre[0] / self.scale, self.centre[1] / self.scale
+        return Lit(self.light, self.modulator, tilt, REACH * self.core_radius / self.scale)
+
+    @property
+    def incident(self) -> Complex:
+        """Amplitude (rows, columns) on each pixel as it is seen from the fibre; see `Beam.light`.
+        The sum of its square is the share of the beam that the pixels catch."""
+        return self.beam.light
 
     @cached_property
     def is_real(self) -> bool:
@@ -84,8 +96,13 @@ class Launch:
         return (
             self.modulator.alphabet.is_real
             and self.lens_offset == (0.0, 0.0)
-            and not np.any(self.incident.imag)
+            and not any(np.any(layer.light.imag) for layer in self.layers)
         )
+
+    @cached_property
+    def layers(self) -> tuple[Layer, ...]:
+        """What the pixels send to the facet samples, but for -i and the slant."""
+        return layers_at(self, self.u, self.v)
 
     @cached_property
     def slant(self) -> Complex | None:
@@ -94,11 +111,11 @@ class Launch:
 
     @cached_property
     def over_x(self) -> Folded:
-        return folded(self.x, self.u, self.scale)
+        return folded(self.x * self.beam.nearer[0], self.u, self.scale)
 
     @cached_property
     def over_y(self) -> Folded:
-        return folded(self.y, self.v, self.scale)
+        return folded(self.y * self.beam.nearer[1], self.v, self.scale)
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,12 +126,6 @@ class Prediction:
     purity: float
     group_purity: float
     efficiency: float
-
-
-def active_width(modulator: Modulator) -> tuple[float, float]:
-    """Width (x, y) in m of a pixel's active square, as the light sees it."""
-    share = float(np.sqrt(modulator.fill_factor))
-    return modulator.pitch_seen[0] * share, modulator.pitch_seen[1] * share
 
 
 def prepare(
@@ -134,87 +145,49 @@ def prepare(
     pitch_x, pitch_y = modulator.pitch_seen
     centre = scale * carrier.frequency[0] / pitch_x, scale * carrier.frequency[1] / pitch_y
     _check_window(modulator, scale, fiber, light.wavelength)
-    rows, columns = modulator.shape
-    x, y = axis(columns, pitch_x), axis(rows, pitch_y)
-    core_radius = fiber.profile.core_radius
     # half the finest detail: the sum over samples is then the integral for every mask
     step = min(_step(fiber.profile), finest_detail(scale, modulator, lens_offset) / 2)
     u = facet_axis(basis, step, TAIL_POWER)
-    return placed(
+    core_radius = fiber.profile.core_radius
+    tilt, reach = (centre[0] / scale, centre[1] / scale), REACH * core_radius / scale
+    beam, outside = on_panel(Lit(light, modulator, tilt, reach))
+    x, y = mask_axes(modulator)
+    return _with_gaps(
         Launch(
             basis=basis,
+            light=light,
             modulator=modulator,
             core_radius=core_radius,
             scale=scale,
             centre=centre,
-            incident=_incident(light, modulator, carrier, x, y),
+            beam=beam,
+            outside=outside,
             x=x,
             y=y,
             u=u,
             v=u,
-            kernel=np.zeros((len(basis), 0)),
+            kernel=(u[1] - u[0]) ** 2 * sampled(basis, u, u).reshape(len(basis), -1),
             gaps=np.zeros(len(basis), complex),
             lens_offset=lens_offset,
-            outside=_outside(light, modulator, carrier),
         )
     )
 
 
-def placed(launch: Launch) -> Launch:
-    """The launch with `kernel` and `gaps` as its other arrays and the fibre's place make them."""
-    modulator, u, v = launch.modulator, launch.u, launch.v
-    modes, area = sampled(launch.basis, u, v), (u[1] - u[0]) * (v[1] - v[0])
-    kernel = modes * (area * pixel_field(modulator, launch.centre, launch.scale, u, v))
-    launch = replace(launch, kernel=kernel.reshape(len(launch.basis), -1))
-    if not has_gaps(modulator) and launch.outside is None:
+def standing_at(launch: Launch, centre: tuple[float, float]) -> Launch:
+    """The launch with its fibre's axis somewhere else on the facet, in m from the zero order."""
+    there = replace(launch, centre=centre)
+    beam, outside = on_panel(there.lit)
+    return _with_gaps(replace(there, beam=beam, outside=outside))
+
+
+def _with_gaps(launch: Launch) -> Launch:
+    """The launch with `gaps` as its other arrays make them."""
+    dark = gap_field(launch, launch.u, launch.v)
+    if dark is None:
         return launch
-    dark = gap_field(launch, u, v)
     if launch.slant is not None:
         dark = dark * launch.slant
-    return replace(launch, gaps=-1j * area * np.tensordot(modes, dark, axes=2))
-
-
-def has_gaps(modulator: Modulator) -> bool:
-    """Whether light comes from between the pixels."""
-    return modulator.gap_reflectance > 0.0 and modulator.fill_factor < 1.0
-
-
-def _incident(light: Light, modulator: Modulator, carrier: Carrier, x: Real, y: Real) -> Complex:
-    """Amplitude on each pixel (rows, columns), the carrier's tilt taken out of what it sends."""
-    pitch_x, pitch_y = modulator.pitch_seen
-    beam = illumination(light, x, y) * np.sqrt(pitch_x * pitch_y)
-    if modulator.flatness is not None:
-        beam = beam * np.exp(2j * np.pi * modulator.flatness)
-    tilt_x, tilt_y = (
-        np.exp(-2j * np.pi * frequency * axis(count, 1.0))
-        for frequency, count in zip(carrier.frequency, modulator.shape[::-1], strict=True)
-    )
-    return np.asarray(beam * tilt_y[:, None] * tilt_x)
-
-
-def panel_axes(modulator: Modulator) -> tuple[Real, Real]:
-    """x of the panel's columns and y, ascending, of its rows, from the mask's middle, in m."""
-    (rows, columns), (row, column) = modulator.shape, modulator.corner
-    pitch_x, pitch_y = modulator.pitch_seen
-    x = np.arange(modulator.panel[1]) - (column + (columns - 1) / 2)
-    y = (row + (rows - 1) / 2) - np.arange(modulator.panel[0])[::-1]
-    return np.asarray(x * pitch_x), np.asarray(y * pitch_y)
-
-
-def _outside(light: Light, modulator: Modulator, carrier: Carrier) -> Complex | None:
-    """The beam on the panel around the mask, the carrier's tilt taken out; None: next to none."""
-    if modulator.panel == modulator.shape:
-        return None
-    x, y = panel_axes(modulator)
-    pitch_x, pitch_y = modulator.pitch_seen
-    beam = illumination(light, x, y) * np.sqrt(pitch_x * pitch_y)
-    rows, columns = mask_window(modulator)
-    beam[::-1][rows, columns] = 0
-    if np.sum(np.abs(beam) ** 2) < NO_LIGHT:
-        return None
-    tilt_x = np.exp(-2j * np.pi * carrier.frequency[0] * x / pitch_x)
-    tilt_y = np.exp(-2j * np.pi * carrier.frequency[1] * y / pitch_y)
-    return np.asarray(beam * tilt_y[:, None] * tilt_x)
+    return replace(launch, gaps=-1j * (launch.kernel @ dark.ravel()))
 
 
 def slant_of(launch: Launch, u: Real, v: Real) -> Complex:
@@ -237,27 +210,17 @@ def pixel_field(
     return np.asarray(modulator.fill_factor * np.sqrt(pitch[0] * pitch[1]) / scale * envelope)
 
 
-def gap_field(launch: Launch, u: Real, v: Real) -> Complex:
-    """Facet field (len(v), len(u)) in 1/m of what the mask's pixels cannot change, but for -i.
+def layers_at(launch: Launch, u: Real, v: Real) -> tuple[Layer, ...]:
+    """What the pixels send to places (u, v) in m from the fibre's axis, as `layers_of`: but for -i
+    and the slant, of centres at `launch.beam.nearer` times (x, y)."""
+    area = float(np.prod(launch.modulator.pitch_seen))
+    return layers_of(launch.beam, area, launch.scale, u, v)
 
-    From between the pixels: the whole panel without its active squares, at the gaps' amplitude.
-    From around the mask: what the panel shows there.  The slant is not in it.
-    """
-    modulator = launch.modulator
-    whole = pixel_field(replace(modulator, fill_factor=1.0), launch.centre, launch.scale, u, v)
-    active = pixel_field(modulator, launch.centre, launch.scale, u, v)
-    between = np.sqrt(modulator.gap_reflectance) * (whole - active)
 
-    def seen(light: Complex, x: Real, y: Real) -> Complex:
-        rows_y, rows_x = (fourier_rows(z, w, launch.scale) for z, w in ((y, v), (x, u)))
-        return matrix_transform(light, rows_y, rows_x)
-
-    field = between * seen(launch.incident, launch.x, launch.y)
-    if launch.outside is None:
-        return np.asarray(field)
-    axes = panel_axes(modulator)
-    shown = seen(launch.outside * background_light(modulator), *axes)
-    return np.asarray(field + active * shown + between * seen(launch.outside, *axes))
+def gap_field(launch: Launch, u: Real, v: Real) -> Complex | None:
+    """Facet field (len(v), len(u)) in 1/m of what the mask's pixels cannot change, but for -i; None
+    where there is no such light.  The slant is not in it."""
+    return dark_field(launch.lit, launch.beam, launch.outside, launch.scale, u, v)
 
 
 def _step(profile: Profile) -> float:
@@ -311,10 +274,11 @@ def finest_detail(
 
 def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
     """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
-    light = launch.incident * factors
-    if launch.is_real and not np.any(factors.imag):
-        light = light.real
-    facet = folded_transform(light, launch.over_y, launch.over_x)
+    real = launch.is_real and not np.any(factors.imag)
+    facet = np.zeros((launch.v.size, launch.u.size), complex)
+    for layer in launch.layers:
+        light = layer.light.real * factors.real if real else layer.light * factors
+        facet += layer.field * folded_transform(light, launch.over_y, launch.over_x)
     if launch.slant is not None:
         facet = facet * launch.slant
     return np.asarray(launch.gaps - 1j * real_times(launch.kernel, facet.ravel()))
@@ -324,12 +288,14 @@ def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v
     """Facet field (len(v), len(u)) in 1/m of a mask's factors (rows, columns) at any places.
 
     `u`, `v` in m from the fibre's axis; the integral of its square over the plane is at most 1.
+    Far outside the core it is right to about the square of pixel over waist.
     """
-    rows_y, rows_x = (fourier_rows(z, w, launch.scale) for z, w in ((launch.y, v), (launch.x, u)))
-    pixels = pixel_field(launch.modulator, launch.centre, launch.scale, u, v)
-    field = pixels * matrix_transform(launch.incident * factors, rows_y, rows_x)
-    if has_gaps(launch.modulator) or launch.outside is not None:
-        field = field + gap_field(launch, u, v)
+    area = float(np.prod(launch.modulator.pitch_seen))
+    lit = launch.beam.times(factors)
+    field = sent(lit, (launch.x, launch.y), area, launch.scale, u, v)
+    dark = gap_field(launch, u, v)
+    if dark is not None:
+        field = field + dark
     return np.asarray(-1j * field * slant_of(launch, u, v))
 
 
@@ -342,9 +308,11 @@ def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> N
     if launch.slant is not None:
         facet = facet * np.conj(launch.slant)
     over_y, over_x = launch.over_y.adjoint, launch.over_x.adjoint
-    back = folded_transform(facet, over_y, over_x, real=real)
-    light = launch.incident.real if real else np.conj(launch.incident)
-    return np.asarray(light * back)
+    parts = []
+    for layer in launch.layers:
+        back = folded_transform(facet * np.conj(layer.field), over_y, over_x, real=real)
+        parts.append((layer.light.real if real else np.conj(layer.light)) * back)
+    return parts[0] if len(parts) == 1 else np.asarray(np.sum(parts, axis=0))
 
 
 def predict(launch: Launch, target: Target, factors: NDArray[np.complexfloating]) -> Prediction:

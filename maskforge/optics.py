@@ -98,6 +98,8 @@ def illumination(light: Light, x: Real, y: Real) -> Complex:
     amplitude = (
         _gaussian(light, across, up) if light.image is None else _measured(light, across, up)
     )
+    if not light.curvature and not light.zernike:
+        return amplitude.astype(complex)
     wave = np.zeros(amplitude.shape)
     if light.curvature:
         wave += light.curvature * (across**2 + up**2) / (2 * light.wavelength)
@@ -110,6 +112,12 @@ def illumination(light: Light, x: Real, y: Real) -> Complex:
 
 
 def _gaussian(light: Light, across: Real, up: Real) -> Real:
+    if light.angle == 0.0:
+        along_x, along_y = (
+            np.sqrt(np.sqrt(2 / np.pi) / waist) * np.exp(-((z / waist) ** 2))
+            for z, waist in zip((across, up), light.waist, strict=True)
+        )
+        return np.asarray(along_y * along_x)
     cos, sin = np.cos(light.angle), np.sin(light.angle)
     first = (across * cos + up * sin) / light.waist[0]
     second = (up * cos - across * sin) / light.waist[1]
@@ -246,6 +254,16 @@ def folded_transform(
         return (over_x.real_along(half) if real else over_x.along(half)).T
     half = over_x.along(field.T).T
     return over_y.real_along(half) if real else over_y.along(half)
+
+
+def any_transform(field: Complex, x: Real, y: Real, u: Real, v: Real, scale: float) -> Complex:
+    """`matrix_transform` from evenly spaced x, y to any u, v; folded where those are symmetric."""
+    if not all(np.array_equal(w, -w[::-1]) for w in (u, v)):
+        return matrix_transform(field, fourier_rows(y, v, scale), fourier_rows(x, u, scale))
+    middle_x, middle_y = float(x.mean()), float(y.mean())
+    seen = folded_transform(field, folded(y - middle_y, v, scale), folded(x - middle_x, u, scale))
+    turn_y = np.exp(-2j * np.pi / scale * middle_y * v)
+    return np.asarray(seen * turn_y[:, None] * np.exp(-2j * np.pi / scale * middle_x * u))
 
 
 def _real_product(matrix: NDArray[np.floating], field: NDArray[Any]) -> NDArray[Any]:

@@ -6,7 +6,7 @@ of its values do.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -17,7 +17,6 @@ from maskforge.causes import Errors
 from maskforge.disturbed import Nominal, Setup, carried_over, disturbed_factors, setup_of
 from maskforge.fields import Basis, Target, groups_of, sampled
 from maskforge.frames import Fast, FastReal, Frame, beside, fits, frame_of, home, samples
-from maskforge.launch import pixel_field
 from maskforge.optics import Complex, Real, folded_transform
 
 States = NDArray[np.unsignedinteger]
@@ -34,8 +33,8 @@ PROBES, PROBED_STATES = 1024, 64
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """A disturbed bench: `kernel` (K, J J) and `slant` (J J) take F to couplings, to which `gaps`
-    (K,) adds.  `values`: those of the alphabet's states."""
+    """A disturbed bench: `kernel` (K, n J J) and `slant` (n J J) take F of the frame's n lights to
+    couplings, to which `gaps` (K,) adds.  `values`: those of the alphabet's states."""
 
     errors: Errors
     frame: Frame
@@ -70,28 +69,22 @@ def view_of(start: Nominal, errors: Errors) -> View:
     )
     place = beside(setup, frame)
     if not (same_light and fits(start, setup, frame, place)):
-        place, frame = (0.0, 0.0), frame_of(setup, samples(start, setup, frame))
-    scale, k = setup.scale, frame.k
-    u = scale * k
-    centre = scale * frame.tilt[0], scale * frame.tilt[1]
-    modes = _modes(start, setup, frame, place)
-    whole, active = (
-        (u[1] - u[0]) ** 2 * pixel_field(replace(panel, fill_factor=share), centre, scale, u, u)
-        for share in (1.0, panel.fill_factor)
-    )
+        place, frame = (0.0, 0.0), frame_of(setup, samples(start, setup, frame), frame)
+    k, step = frame.k, setup.scale * (frame.k[1] - frame.k[0])
+    modes = _modes(start, setup, frame, place) * (step**2 / setup.scale)
     slant = _slant(setup, k)
     gaps = np.zeros(len(modes), complex)
-    if frame.around is not None or frame.whole is not None:
-        between = np.sqrt(panel.gap_reflectance) * (whole - active)
-        dark = between * _or_none(frame.whole) + active * _or_none(frame.around)
-        gaps = -1j * np.tensordot(modes, dark if slant is None else dark * slant, axes=2)
+    if frame.dark is not None:
+        dark = frame.dark if slant is None else frame.dark * slant
+        gaps = -1j * np.tensordot(modes, dark, axes=2)
+    kernels = [(modes * envelope).reshape(len(modes), k.size**2) for envelope in frame.envelopes]
     return View(
         errors=errors,
         frame=frame,
         values=panel.alphabet.values,
         basis=setup.basis,
-        kernel=(modes * active).reshape(len(modes), k.size**2).astype(np.float32),
-        slant=None if slant is None else slant.ravel().astype(np.complex64),
+        kernel=np.concatenate(kernels, axis=1).astype(np.float32),
+        slant=None if slant is None else np.tile(slant.ravel(), len(kernels)).astype(np.complex64),
         gaps=gaps,
     )
 
@@ -120,25 +113,24 @@ def _unmoved(start: Nominal) -> Real:
     return sampled(start.basis, u, u)
 
 
-def _or_none(field: Complex | None) -> Complex | float:
-    return 0.0 if field is None else field
-
-
 # --- masks -----------------------------------------------------------------------------------
 
 
 def sent(start: Nominal, view: View, states: NDArray[np.integer]) -> Fast:
-    """F (J J,) of a mask given by the states (rows, columns) of its pixels."""
+    """F (n J J,) of a mask given by the states (rows, columns) of its pixels: of each of the n
+    lights of the view's frame."""
     factors = disturbed_factors(start, view.errors, states, np.float32)
     frame = view.frame
-    holds = np.iscomplexobj(factors) or np.isrealobj(frame.incident)
-    light = np.multiply(frame.incident, factors, out=factors if holds else None)
-    facet = folded_transform(light, frame.over_y, frame.over_x)
-    return np.asarray(facet.ravel())
+    *others, last = frame.lights
+    lit = [light * factors for light in others]
+    holds = np.iscomplexobj(factors) or np.isrealobj(last)
+    lit.append(np.multiply(last, factors, out=factors if holds else None))
+    facets = [folded_transform(light, frame.over_y, frame.over_x).ravel() for light in lit]
+    return np.concatenate(facets)
 
 
 def couplings_of(view: View, facets: Fast) -> Complex:
-    """c (M, K) of the light F (M, J J) of masks."""
+    """c (M, K) of the light F (M, n J J) of masks."""
     if view.slant is not None:
         facets = facets * view.slant
     real, imaginary = (np.ascontiguousarray(part) for part in (facets.real, facets.imag))
@@ -189,8 +181,8 @@ def responses(
 def _all_sent(
     start: Nominal, views: Sequence[View], masks: Sequence[States] | States, some: slice
 ) -> Fast:
-    """F of some masks (views, masks, J J)."""
-    size = views[0].frame.k.size ** 2
+    """F of some masks (views, masks, n J J)."""
+    size = views[0].kernel.shape[1]
     out = np.empty((len(views), some.stop - some.start, size), np.complex64)
     for row, index in enumerate(range(some.start, some.stop)):
         # numbers that index arrays as they are, for all views
@@ -220,7 +212,7 @@ def _mixtures(start: Nominal, views: Sequence[View]) -> list[Mixture]:
     for place, view in enumerate(views):
         blur = float(np.hypot(start.modulator.crosstalk, view.errors.crosstalk))
         table = view.values.tobytes() if blur else b""
-        key = id(view.frame.k), blur, view.errors.dead_pixels, table
+        key = id(view.frame.k), view.frame.orders, blur, view.errors.dead_pixels, table
         alike.setdefault(key, []).append(place)
     return [_mixture(views, places) for places in alike.values()]
 
@@ -229,12 +221,12 @@ def _mixture(views: Sequence[View], places: Sequence[int]) -> Mixture:
     """The fewest of some views that span them all, by a pivoted QR of their light on some pixels in
     some states."""
     rng = np.random.default_rng(0)
-    pixels = rng.integers(views[0].frame.incident.size, size=PROBES)
+    pixels = rng.integers(views[0].frame.lights[0].size, size=PROBES)
     states = np.unique(np.linspace(0, views[0].values.size - 1, PROBED_STATES).round().astype(int))
     light = np.array(
         [
-            np.outer(views[place].frame.incident.ravel()[pixels], views[place].values[states])
-            for place in places
+            [np.outer(light.ravel()[pixels], view.values[states]) for light in view.frame.lights]
+            for view in (views[place] for place in places)
         ]
     ).reshape(len(places), -1)
     triangle, order = qr(light.T, mode="r", pivoting=True)

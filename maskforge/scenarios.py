@@ -20,35 +20,13 @@ from maskforge.errors import BenchError
 from maskforge.fiber import glass
 from maskforge.fiber.modes import solve
 from maskforge.fields import Basis, basis_of
-from maskforge.launch import Launch, panel_axes, placed, prepare
+from maskforge.launch import Launch, prepare, standing_at
 from maskforge.modulator import CONTINUOUS_LEVELS
-from maskforge.optics import Complex, Real
 
 
 def moved(launch: Launch, dx: float, dy: float) -> Launch:
-    """The launch with its fibre moved by (dx, dy) m on the facet.
-
-    Shift theorem: the light on the pixels gets a tilt; envelope and gaps are those of the place.
-    """
-
-    def tilted(light: Complex, x: Real, y: Real) -> Complex:
-        turn_x, turn_y = (
-            np.exp(-2j * np.pi / launch.scale * offset * place)
-            for offset, place in ((dx, x), (dy, y))
-        )
-        return np.asarray(light * turn_y[:, None] * turn_x)
-
-    outside = launch.outside
-    if outside is not None:
-        outside = tilted(outside, *panel_axes(launch.modulator))
-    return placed(
-        replace(
-            launch,
-            centre=(launch.centre[0] + dx, launch.centre[1] + dy),
-            incident=tilted(launch.incident, launch.x, launch.y),
-            outside=outside,
-        )
-    )
+    """The launch with its fibre moved by (dx, dy) m on the facet: one beside another carrier."""
+    return standing_at(launch, (launch.centre[0] + dx, launch.centre[1] + dy))
 
 
 def at_wavelength(bench: Bench, nm: float, *, realign: bool = False) -> Launch:

@@ -4,6 +4,9 @@ import math
 from functools import lru_cache
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from maskforge.fiber import (
     SILICA,
     Fiber,
@@ -19,6 +22,8 @@ from maskforge.launch import Launch, prepare
 from maskforge.modulator import Alphabet, Carrier, Modulator, continuous
 from maskforge.optics import Light
 
+Real = NDArray[np.float64]
+
 WAVELENGTH = 1.55e-6
 FOCAL_LENGTH = 16e-3
 SCALE = WAVELENGTH * FOCAL_LENGTH
@@ -32,6 +37,18 @@ MASK_WAIST = SCALE / (math.pi * MODE_WAIST)
 POINT = 1e-8
 """Fill factor of pixels so small that their envelope is 1: couplings are then POINT times the plain
 sum over pixel centres, which for smooth fields is the integral to rounding."""
+
+
+NODES = 4
+"""Of Gauss and Legendre along a pixel: exact to degree 7, where waves turn by a radian or two."""
+
+
+def in_squares(count: int, pitch: float, width: float) -> tuple[Real, Real]:
+    """Places (count NODES,) and weights along squares of `width` about centres `pitch` apart."""
+    nodes, weights = np.polynomial.legendre.leggauss(NODES)
+    centres = (np.arange(count) - (count - 1) / 2) * pitch
+    places = centres[:, None] + nodes * width / 2
+    return places.ravel(), np.tile(weights * width / 2, count)
 
 
 @lru_cache(maxsize=8)

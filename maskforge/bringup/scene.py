@@ -9,7 +9,8 @@ from maskforge import bench as benches
 from maskforge.bench import Bench
 from maskforge.fiber import Fiber
 from maskforge.fields import Basis
-from maskforge.launch import Launch, panel_axes, prepare
+from maskforge.launch import Launch, prepare
+from maskforge.litpanel import panel_axes
 from maskforge.modulator import Background, Carrier, Modulator
 from maskforge.optics import Light, Real, axis
 from maskforge.panel import mask_window

@@ -1,7 +1,8 @@
 """What a detector sees of a stack's pictures: the model of the fits, on blocks of pixels.
 
-Of the pictures' light in the detector's order a block keeps its sum and its first moments.
-`launch` is the full model, which the simulation uses and this is tested against.
+Of the pictures' light in the detector's order a block keeps its sum and its first moments, of the
+beam in a pixel its value and its slope.  `launch` is the full model, which the simulation uses and
+this is tested against.
 """
 
 from collections.abc import Iterable
@@ -11,10 +12,12 @@ import numpy as np
 
 from maskforge.bringup.scene import Detector, Scene, pinhole_rule
 from maskforge.fields import sampled
-from maskforge.launch import active_width, facet_axis, finest_detail
+from maskforge.launch import facet_axis, finest_detail
+from maskforge.litpanel import active_width
 from maskforge.modulator import Complex, emitted
 from maskforge.optics import Light, Real, axis, fourier_rows, illumination, pixel_envelope
 from maskforge.panel import Picture, states_of
+from maskforge.pixelbeam import inner_envelope
 
 MOST_BLOCKS = 96
 """Along the panel's longer side."""
@@ -27,6 +30,9 @@ TAIL = 1e-6
 
 MOMENTS = 3
 """Of a block: the sum, and the first moments along x and along y."""
+
+SENT = 5
+"""What of it goes to a detector: the moments, and the sum by the beam's slopes in the pixels."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +104,7 @@ def _waves(middles: Real, places: Real, scale: float, size: int, pitch: float) -
 def seen_by(
     view: View, *, shift: tuple[float, float] = (0.0, 0.0), stretch: float = 1.0
 ) -> Complex:
-    """(places, MOMENTS * blocks) that take the light of blocks to a detector.
+    """(places, SENT * blocks) that take the light of blocks to a detector.
 
     The detector's power is the sum of the squares there.  `shift` (x, y): its place from the
     nominal one, in m; `stretch`: of the focal length, the fibre being as it is and on the order.
@@ -108,17 +114,27 @@ def seen_by(
     u, v = u + shift[0], v + shift[1]
     offset, pitch = scene.lens_offset, scene.whole.pitch_seen
     order = (stretch * z for z in view.detector.order)
-    across, up = (
-        pixel_envelope(width, place + middle, scale)
-        for width, place, middle in zip(active_width(scene.whole), (u, v), order, strict=True)
-    )
-    fields = fields * up[:, None] * across
+    widths = active_width(scene.whole)
+    ks = [(z + m) / scale for z, m in zip((u, v), order, strict=True)]
+    across, up = (pixel_envelope(w, k, 1.0) for w, k in zip(widths, ks, strict=True))
+    in_x, in_y = (inner_envelope(w, k) for w, k in zip(widths, ks, strict=True))
+    plain = up[:, None] * across
     # the phase that the lens's offset puts on the facet is that of places counted from its axis
     x0, x1 = _waves(view.x + offset[0], u, scale, view.size, pitch[0])
     y0, y1 = _waves(view.y + offset[1], v, scale, view.size, pitch[1])
-    pairs = ((y0, x0), (y0, x1), (y1, x0))
+    ways = (
+        (plain, y0, x0),
+        (plain, y0, x1),
+        (plain, y1, x0),
+        (up[:, None] * in_x, y0, x0),
+        (in_y[:, None] * across, y0, x0),
+    )
     return np.concatenate(
-        [(over_y.T @ fields @ over_x).reshape(len(fields), -1) for over_y, over_x in pairs], axis=1
+        [
+            (over_y.T @ (fields * envelope) @ over_x).reshape(len(fields), -1)
+            for envelope, over_y, over_x in ways
+        ],
+        axis=1,
     )
 
 
@@ -155,11 +171,13 @@ def signals(view: View, field: Complex, seen: Complex) -> Real:
     """Power (frames,) at the detector, of any common scale; `field`, `seen`: as of `lit` and
     `seen_by`."""
     up, across = np.gradient(field, view.y, view.x)
-    plain, along_x, along_y = np.split(seen, MOMENTS, axis=1)
+    plain, along_x, along_y, in_x, in_y = np.split(seen, SENT, axis=1)
     vary_x, vary_y = ((view.size**2 - 1) / 12 * p**2 for p in view.scene.whole.pitch_seen)
     # to second order in what changes over a block: pictures, waves to the detector, light
     parts = (
-        plain * field.ravel() + vary_x * along_x * across.ravel() + vary_y * along_y * up.ravel(),
+        plain * field.ravel()
+        + (vary_x * along_x + in_x) * across.ravel()
+        + (vary_y * along_y + in_y) * up.ravel(),
         along_x * field.ravel() + plain * across.ravel(),
         along_y * field.ravel() + plain * up.ravel(),
     )

@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from maskforge.design.kept import kept
 from maskforge.fields import sampled
-from maskforge.launch import Launch, facet_axis, finest_detail, pixel_field, slant_of
+from maskforge.launch import Launch, facet_axis, finest_detail, layers_at, slant_of
 from maskforge.optics import Folded, folded, folded_transform, real_times, times_real
+from maskforge.pixelbeam import Layer
 
 Fast = NDArray[np.complex64]
 FastReal = NDArray[np.float32]
@@ -21,37 +22,66 @@ the last steps of a design go by the full model anyway."""
 DRAFT_SAMPLES = 8
 """Samples a core radius at least."""
 
+DRAFT_LEFT_OUT = 1e-4
+"""What a term of the beam inside the pixels has to add to a coupling at most, to be worth a
+transform of its own: as above."""
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """A layer of the launch, as in `pixelbeam.Layer`; `kernel` (K, facet samples) has its envelope
+    in it."""
+
+    incident: Fast | FastReal
+    kernel: FastReal
+    turn: complex
+
 
 @dataclass(frozen=True, eq=False)
 class Draft:
-    """The launch's arrays, as in Launch but for the precision and the number of facet samples."""
+    """The launch's arrays, as in Launch but for the precision and the number of facet samples.
+
+    `sheets`: its layers that count here.
+    """
 
     u: NDArray[np.float64]
-    incident: Fast | FastReal
+    sheets: tuple[Sheet, ...]
     values: Fast | FastReal
-    """The alphabet's; both these are real where light and states are, and so is `back`."""
+    """The alphabet's; these and the light are real where all of them are, and so is `back`."""
     over_y: Folded
     over_x: Folded
-    kernel: FastReal
     gaps: NDArray[np.complex128]
     slant: Fast | None = None
 
+    @property
+    def kernel(self) -> FastReal:
+        """The first sheet's."""
+        return self.sheets[0].kernel
+
     def couplings(self, states: NDArray[np.integer]) -> NDArray[np.complex128]:
         """c (K,) of the pixels' states (rows, columns)."""
-        facet = folded_transform(self.incident * self.values[states], self.over_y, self.over_x)
-        if self.slant is not None:
-            facet = facet * self.slant
-        return np.asarray(self.gaps - 1j * real_times(self.kernel, facet.ravel()))
+        factors = self.values[states]
+        found = self.gaps
+        for sheet in self.sheets:
+            facet = folded_transform(sheet.incident * factors, self.over_y, self.over_x)
+            if self.slant is not None:
+                facet = facet * self.slant
+            found = found - 1j * sheet.turn * real_times(sheet.kernel, facet.ravel())
+        return np.asarray(found)
 
     def back(self, vector: NDArray[np.complex128]) -> Fast | FastReal:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
-        facet = times_real(1j * vector, self.kernel).astype(np.complex64)
+        parts = [self._back(sheet, 1j * np.conj(sheet.turn) * vector) for sheet in self.sheets]
+        return parts[0] if len(parts) == 1 else np.asarray(np.sum(parts, axis=0))
+
+    def _back(self, sheet: Sheet, vector: NDArray[np.complex128]) -> Fast | FastReal:
+        facet = times_real(vector, sheet.kernel).astype(np.complex64)
         facet = facet.reshape(self.u.size, self.u.size)
         if self.slant is not None:
             facet = facet * np.conj(self.slant)
-        real = np.isrealobj(self.incident)
+        real = np.isrealobj(sheet.incident)
         back = folded_transform(facet, self.over_y.adjoint, self.over_x.adjoint, real=real)
-        return np.asarray(np.conj(self.incident) * back)
+        return np.asarray(np.conj(sheet.incident) * back)
 
 
 @kept
@@ -60,19 +90,22 @@ def draft_of(launch: Launch) -> Draft:
     detail = finest_detail(launch.scale, launch.modulator, launch.lens_offset)
     step = min(detail / 2, launch.core_radius / DRAFT_SAMPLES)
     u = facet_axis(launch.basis, step, DRAFT_TAIL)
-    field = sampled(launch.basis, u, u) * pixel_field(
-        launch.modulator, launch.centre, launch.scale, u, u
-    )
-    incident, values = launch.incident, launch.modulator.alphabet.values
+    modes = (u[1] - u[0]) ** 2 * sampled(launch.basis, u, u)
+
+    def single(light: NDArray[np.complex128]) -> Fast | FastReal:
+        return light.real.astype(np.float32) if launch.is_real else light.astype(np.complex64)
+
+    def sheet(layer: Layer) -> Sheet:
+        kernel = (modes * layer.envelope).reshape(len(modes), -1)
+        return Sheet(single(layer.light), kernel.astype(np.float32), layer.turn)
+
+    counted = [layer for layer in layers_at(launch, u, u) if layer.size > DRAFT_LEFT_OUT]
     return Draft(
         u=u,
-        incident=incident.real.astype(np.float32)
-        if launch.is_real
-        else incident.astype(np.complex64),
-        values=values.real.astype(np.float32) if launch.is_real else values.astype(np.complex64),
-        over_y=folded(launch.y, u, launch.scale).single,
-        over_x=folded(launch.x, u, launch.scale).single,
-        kernel=((u[1] - u[0]) ** 2 * field.reshape(len(launch.basis), -1)).astype(np.float32),
+        sheets=tuple(sheet(layer) for layer in counted),
+        values=single(launch.modulator.alphabet.values),
+        over_y=folded(launch.y * launch.beam.nearer[1], u, launch.scale).single,
+        over_x=folded(launch.x * launch.beam.nearer[0], u, launch.scale).single,
         gaps=launch.gaps,
         slant=slant_of(launch, u, u).astype(np.complex64) if any(launch.lens_offset) else None,
     )

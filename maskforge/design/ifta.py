@@ -21,7 +21,7 @@ from maskforge.launch import (
     Prediction,
     back_propagated,
     gap_field,
-    pixel_field,
+    layers_at,
     predict,
     slant_of,
 )
@@ -73,13 +73,17 @@ class Window:
     incident: Fast
     inverse: Fast
     """conj(incident) / abs(incident)^2: from a field on the pixels to what the pixel must do."""
+    more: tuple[tuple[Fast, Fast], ...] = ()
+    """What other terms of the beam inside the pixels add: light, and factor of its transform."""
 
     def forward(self, factors: Fast) -> Fast:
         facet = self.rows_y @ (self.incident * factors) @ self.rows_x.T + self.gaps
+        for light, factor in self.more:
+            facet = facet + factor * (self.rows_y @ (light * factors) @ self.rows_x.T)
         return np.asarray(facet * self.inside, dtype=np.complex64)
 
     def corrected(self, factors: Fast, change: Fast) -> Fast:
-        """Factors that add `change` to the window and leave the noise as it is."""
+        """Factors that add `change` to the window, but for `more`, and leave the noise as it is."""
         back = self.rows_y.conj().T @ change @ self.rows_x.conj()
         return np.asarray(factors + self.inverse * back, dtype=np.complex64)
 
@@ -95,20 +99,28 @@ def window_of(launch: Launch, factor: float) -> Window:
     half_x = min(int(radius / step_x), (OVERSAMPLING * columns - 1) // 2)
     half_y = min(int(radius / step_y), (OVERSAMPLING * rows - 1) // 2)
     u, v = axis(2 * half_x + 1, step_x), axis(2 * half_y + 1, step_y)
-    envelope = pixel_field(launch.modulator, launch.centre, launch.scale, u, v)
+    first, *others = layers_at(launch, u, v)
+    envelope = first.envelope
     norm = 1 / np.sqrt(OVERSAMPLING * rows), 1 / np.sqrt(OVERSAMPLING * columns)
     power = np.abs(launch.incident) ** 2
     inverse = np.conj(launch.incident) / np.maximum(power, 1e-12 * power.max())
+    dark, (x, y), nearer = gap_field(launch, u, v), (launch.x, launch.y), launch.beam.nearer
     return Window(
-        rows_y=(norm[0] * fourier_rows(launch.y, v, launch.scale)).astype(np.complex64),
-        rows_x=(norm[1] * fourier_rows(launch.x, u, launch.scale)).astype(np.complex64),
+        rows_y=(norm[0] * fourier_rows(y * nearer[1], v, launch.scale)).astype(np.complex64),
+        rows_x=(norm[1] * fourier_rows(x * nearer[0], u, launch.scale)).astype(np.complex64),
         inside=np.hypot(u, v[:, None]) <= radius,
         envelope=envelope,
         modes=sampled(launch.basis, u, v),
-        gaps=(norm[0] * norm[1] * gap_field(launch, u, v) / envelope).astype(np.complex64),
+        gaps=np.zeros_like(envelope, np.complex64)
+        if dark is None
+        else (norm[0] * norm[1] * dark / envelope).astype(np.complex64),
         slant=slant_of(launch, u, v),
         incident=launch.incident.astype(np.complex64),
         inverse=inverse.astype(np.complex64),
+        more=tuple(
+            (layer.light.astype(np.complex64), (layer.field / envelope).astype(np.complex64))
+            for layer in others
+        ),
     )
 
 

@@ -1,8 +1,9 @@
 """What single pixels do to the couplings: w_k at any pixel, from one radial table per label.
 
 LP modes are separable, so w_k(x) is a radial function of the label times 1, cos(l theta) or
-sin(l theta).  The pixel's envelope is taken at the fibre's axis: right to about 1 %, which is what
-choosing pixels needs; couplings that count come from the full model.
+sin(l theta).  The pixel's envelope, and the beam in the pixel, are taken as they are seen from the
+fibre's axis: right to about 1 % (10 % at four pixels a waist), which is what choosing pixels needs;
+couplings that count come from the full model.
 """
 
 from dataclasses import dataclass

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from maskforge.fields import Basis, sampled
-from maskforge.launch import Launch, gap_field, has_gaps, pixel_field, slant_of
+from maskforge.launch import Launch, gap_field, layers_at, slant_of
 from maskforge.modulator import Levels, Modulator, emitted
 from maskforge.optics import Folded, Real, axis, folded, folded_transform
 from maskforge.report.indexed import BRIGHT, CYCLE, SIGNED, bright, cycle, inline, signed
@@ -44,17 +44,16 @@ class Shot:
 class Camera:
     """What turns the pixels of masks into pictures, prepared once, in single precision.
 
-    `values`: of the alphabet's states.  `light` (rows, columns): amplitude on the pixels.
-    `pixels`, `dark` (SAMPLES, SAMPLES): factor of the transform, and what is added to it.  `rows`,
-    `columns`: averages of the mask, the carrier taken out.
+    `values`: of the alphabet's states.  `layers`: light (rows, columns) on the pixels, and factor
+    (SAMPLES, SAMPLES) of its transform, to all of which `dark` is added.  `rows`, `columns`:
+    averages of the mask, the carrier taken out.
     """
 
     modulator: Modulator
     values: Light
-    light: Light
+    layers: tuple[tuple[Light, NDArray[np.complex64]], ...]
     over_y: Folded
     over_x: Folded
-    pixels: NDArray[np.complex64]
     dark: NDArray[np.complex64]
     core: NDArray[np.bool_]
     rows: csr_array
@@ -70,10 +69,7 @@ def camera_of(launch: Launch) -> Camera:
     """The camera of a bench."""
     modulator, u = launch.modulator, facet_samples(launch)
     turn = -1j * (slant_of(launch, u, u) if any(launch.lens_offset) else np.ones((u.size, u.size)))
-    pixels = turn * pixel_field(modulator, launch.centre, launch.scale, u, u)
-    dark = np.zeros_like(pixels)
-    if has_gaps(modulator) or launch.outside is not None:
-        dark = turn * gap_field(launch, u, u)
+    dark = gap_field(launch, u, u)
     across, up = (
         place / launch.scale * pitch
         for place, pitch in zip(launch.centre, modulator.pitch_seen, strict=True)
@@ -84,11 +80,15 @@ def camera_of(launch: Launch) -> Camera:
     return Camera(
         modulator=modulator,
         values=_single(modulator.alphabet.values, real=launch.is_real),
-        light=_single(launch.incident, real=launch.is_real),
-        over_y=folded(launch.y, u, launch.scale).single,
-        over_x=folded(launch.x, u, launch.scale).single,
-        pixels=pixels.astype(np.complex64),
-        dark=dark.astype(np.complex64),
+        layers=tuple(
+            (_single(layer.light, real=launch.is_real), (turn * layer.field).astype(np.complex64))
+            for layer in layers_at(launch, u, u)
+        ),
+        over_y=folded(launch.y * launch.beam.nearer[1], u, launch.scale).single,
+        over_x=folded(launch.x * launch.beam.nearer[0], u, launch.scale).single,
+        dark=np.zeros_like(turn, np.complex64)
+        if dark is None
+        else (turn * dark).astype(np.complex64),
         core=np.hypot(u, u[:, None]) <= launch.core_radius,
         # the steeper direction is enough to average the other orders out
         rows=averages(rows, block, up, smooth=abs(up) == steeper),
@@ -139,8 +139,10 @@ def _factors(camera: Camera, states: Levels) -> Light:
 
 def facet_of(camera: Camera, factors: Light) -> NDArray[np.complex64]:
     """`launch.facet_field` at the camera's samples, in single precision."""
-    seen = folded_transform(camera.light * factors, camera.over_y, camera.over_x)
-    return np.asarray(seen * camera.pixels + camera.dark)
+    field = camera.dark
+    for light, factor in camera.layers:
+        field = field + factor * folded_transform(light * factors, camera.over_y, camera.over_x)
+    return field
 
 
 def mask_picture(camera: Camera, factors: Light) -> NDArray[np.uint8]:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from maskforge.launch import Launch, finest_detail, panel_axes
+from maskforge.launch import Launch, finest_detail
+from maskforge.litpanel import panel_axes
 from maskforge.optics import Light
 from maskforge.report.shots import VIEW
 

@@ -32,7 +32,16 @@ from maskforge.modulator import (
     table,
 )
 from maskforge.run import Prepared, prepared
-from tests.benches import FOCAL_LENGTH, MASK_WAIST, MODE_WAIST, SCALE, beam, parabola
+from tests.benches import (
+    FOCAL_LENGTH,
+    MASK_WAIST,
+    MODE_WAIST,
+    NODES,
+    SCALE,
+    beam,
+    in_squares,
+    parabola,
+)
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -41,6 +50,9 @@ FILL = 0.9
 BEAM = 1.8
 SLACK = 1e-9
 """Relative: rounding of sums over some thousand pixels."""
+
+AGREED = 1e-5
+"""Relative: the sums of this file against the package's couplings, which are right to 1e-5."""
 
 SHORT = table(
     list(range(9)),
@@ -59,6 +71,7 @@ CARRIERS = {"on axis": Carrier(), "carrier": Carrier(5.3, 0.6)}
 CROSSED = Carrier(2.6, 2.0)
 SHAPES = {4: (64, 64), 5: (80, 96)}
 """Pixels for as many groups of modes."""
+PITCHES = {groups: 8 * MASK_WAIST / max(shape) for groups, shape in SHAPES.items()}
 
 
 # --- the model by direct sums ----------------------------------------------------------------
@@ -91,7 +104,7 @@ def sums(alphabet: str, carrier: str, groups: int, gap_reflectance: float) -> Su
     """A small bench and its direct sums: modes on a fine grid, pixels one by one."""
     fiber, basis = parabola(groups)
     shape = SHAPES[groups]
-    pitch = 8 * MASK_WAIST / max(shape)
+    pitch = PITCHES[groups]
     panel = Modulator(
         shape, pitch, ALPHABETS[alphabet], fill_factor=FILL, gap_reflectance=gap_reflectance
     )
@@ -100,27 +113,30 @@ def sums(alphabet: str, carrier: str, groups: int, gap_reflectance: float) -> Su
     far = max(mode.radial.field.radius_enclosing(1e-15) for mode in basis)
     u = np.linspace(-far, far, 161)
     r, theta = np.hypot(u, u[:, None]), np.arctan2(u[:, None], u)
-    y, x = ((np.arange(n) - (n - 1) / 2) * pitch for n in shape)
     middle = [SCALE * f / pitch for f in tilt.frequency]
     waist = BEAM * MASK_WAIST
-    light = math.sqrt(2 / math.pi) / waist * np.exp(-(x**2 + y[:, None] ** 2) / waist**2)
-    across = np.exp(-2j * math.pi / SCALE * np.outer(u + middle[0], x))
-    up = np.exp(-2j * math.pi / SCALE * np.outer(u + middle[1], y))
-
-    def squares(width: float) -> Real:
-        one, other = (np.sinc(width * (u + m) / SCALE) * width for m in middle)
-        return np.asarray(other[:, None] * one)
-
-    active, whole = squares(pitch * math.sqrt(FILL)), squares(pitch)
-    weights = np.empty((len(basis), light.size), dtype=complex)
+    parts = {}
+    for width in (pitch * math.sqrt(FILL), pitch):
+        (x, dx), (y, dy) = (in_squares(n, pitch, width) for n in shape[::-1])
+        light = np.exp(-(x**2 + y[:, None] ** 2) / waist**2) * dy[:, None] * dx
+        light *= math.sqrt(2 / math.pi) / waist
+        across, up = (
+            np.exp(-2j * math.pi / SCALE * np.outer(u + m, z))
+            for m, z in zip(middle, (x, y), strict=True)
+        )
+        parts[width] = light, across, up
+    weights = np.empty((len(basis), shape[0] * shape[1]), dtype=complex)
     gaps = np.empty(len(basis), dtype=complex)
     for mode in basis:
         turn = {None: math.sqrt(0.5), "cos": np.cos(mode.l * theta), "sin": np.sin(mode.l * theta)}
         field = mode.radial.field(r) * turn[mode.part] / math.sqrt(math.pi)
         factor = (u[1] - u[0]) ** 2 / (1j * SCALE)
-        weights[mode.index] = (factor * light * (up.T @ (field * active) @ across)).ravel()
-        dark = light * (up.T @ (field * (whole - active)) @ across)
-        gaps[mode.index] = math.sqrt(gap_reflectance) * factor * dark.sum()
+        active, whole = (
+            factor * light * (up.T @ field @ across) for light, across, up in parts.values()
+        )
+        rows, columns = shape
+        weights[mode.index] = active.reshape(rows, NODES, columns, NODES).sum(axis=(1, 3)).ravel()
+        gaps[mode.index] = math.sqrt(gap_reflectance) * (whole.sum() - active.sum())
     return Sums(launch, weights, gaps)
 
 
@@ -179,7 +195,7 @@ def test_bound_by_direct_sums(
         assert proof.target is target
         assert proof.purity <= purity
         again = sums(alphabet, carrier, groups, gap).bound(proof.multipliers) ** 2
-        assert design.bound == pytest.approx(again, rel=1e-6)
+        assert design.bound == pytest.approx(again, rel=AGREED)
         # mu = (1 + kappa nu) t' - z: what lies along t is t turned, the rest no longer than nu
         along = np.vdot(target.vector, proof.multipliers)
         z = along * target.vector - proof.multipliers
@@ -216,7 +232,7 @@ def test_no_other_mask_has_more(
     assert np.real(np.vdot(design.certificate.multipliers, found)) <= most * (1 + SLACK)
     found_purity, efficiency = figures(target, found)
     if found_purity >= design.certificate.purity:
-        # the bound by this file's couplings, 1e-6 from design.bound
+        # the bound by this file's couplings, which is near design.bound
         assert efficiency <= most**2 * (1 + SLACK)
 
 
@@ -449,8 +465,12 @@ def test_beside_the_axis_of_the_lens(carrier: Carrier | None) -> None:
 
 
 def test_flatness_and_wavefront_are_made_good() -> None:
-    """A wave of bending and half a wave of coma: the mask takes them out, at no cost for many
-    levels; without them in the bench the launch would be spoilt."""
+    """A wave of bending and half a wave of coma: the mask takes them out, at next to no cost for
+    many levels; without them in the bench the launch would be spoilt.
+
+    The coma goes on within the pixels, up to 2 pi / 30 over one, which the mask cannot take out: a
+    few hundredths of the amplitude there, at a carrier of 2.6 pixels.
+    """
     target = lp_target(preset().launch.basis, "LP21")
     flat = on_preset(levels(64), CROSSED)
     x = np.linspace(-1, 1, 512)
@@ -459,7 +479,7 @@ def test_flatness_and_wavefront_are_made_good() -> None:
     uneven = on_preset(levels(64), CROSSED, flatness=bent, **coma)  # type: ignore[arg-type]
     plain = check(flat, target, 0.999)
     made_good = check(uneven, target, 0.999)
-    assert made_good.bound == pytest.approx(plain.bound, rel=2e-3)
+    assert made_good.bound == pytest.approx(plain.bound, rel=2e-2)
     spoilt = shown(uneven, target, plain)
     assert spoilt.purity < 0.5
 

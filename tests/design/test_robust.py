@@ -30,7 +30,7 @@ from maskforge.modulator import Alphabet, Carrier, Modulator, emitted, table
 from maskforge.optics import Light
 from maskforge.run import prepared
 from maskforge.scenarios import moved, scenarios
-from tests.benches import FOCAL_LENGTH, MASK_WAIST, MODE_WAIST, WAVELENGTH
+from tests.benches import FOCAL_LENGTH, MASK_WAIST, MODE_WAIST, NODES, WAVELENGTH, in_squares
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -100,30 +100,32 @@ def direct(tilt: Carrier, share: float, at: tuple[float, float]) -> tuple[Comple
     far = max(mode.radial.field.radius_enclosing(1e-15) for mode in basis)
     u = np.linspace(-far, far, 161)
     r, theta = np.hypot(u, u[:, None]), np.arctan2(u[:, None], u)
-    y, x = ((np.arange(n) - (n - 1) / 2) * PITCH for n in SHAPE)
     middle = [
         WAVELENGTH * FOCAL_LENGTH * f / PITCH + d for f, d in zip(tilt.frequency, at, strict=True)
     ]
     waist = BEAM * MASK_WAIST
-    light = math.sqrt(2 / math.pi) / waist * np.exp(-(x**2 + y[:, None] ** 2) / waist**2)
-    across = np.exp(-2j * math.pi / scale * np.outer(u + middle[0], x))
-    up = np.exp(-2j * math.pi / scale * np.outer(u + middle[1], y))
-
-    def squares(width: float) -> Real:
-        one, other = (np.sinc(width * (u + m) / scale) * width for m in middle)
-        return np.asarray(other[:, None] * one)
-
-    active, whole = squares(PITCH * math.sqrt(FILL)), squares(PITCH)
-    weights = np.empty((len(basis), light.size), dtype=complex)
+    parts = {}
+    for width in (PITCH * math.sqrt(FILL), PITCH):
+        (x, dx), (y, dy) = (in_squares(n, PITCH, width) for n in SHAPE[::-1])
+        light = np.exp(-(x**2 + y[:, None] ** 2) / waist**2) * dy[:, None] * dx
+        light *= math.sqrt(2 / math.pi) / waist
+        across, up = (
+            np.exp(-2j * math.pi / scale * np.outer(u + m, z))
+            for m, z in zip(middle, (x, y), strict=True)
+        )
+        parts[width] = light, across, up
+    weights = np.empty((len(basis), SHAPE[0] * SHAPE[1]), dtype=complex)
     gaps = np.empty(len(basis), dtype=complex)
     for mode in basis:
         turn = {None: math.sqrt(0.5), "cos": np.cos(mode.l * theta), "sin": np.sin(mode.l * theta)}
         field = mode.radial.field(r) * turn[mode.part] / math.sqrt(math.pi)
         factor = (u[1] - u[0]) ** 2 / (1j * scale)
-        weights[mode.index] = (factor * light * (up.T @ (field * active) @ across)).ravel()
-        gaps[mode.index] = (
-            math.sqrt(GAPS) * factor * np.sum(light * (up.T @ (field * (whole - active)) @ across))
+        active, whole = (
+            factor * light * (up.T @ field @ across) for light, across, up in parts.values()
         )
+        rows, columns = SHAPE
+        weights[mode.index] = active.reshape(rows, NODES, columns, NODES).sum(axis=(1, 3)).ravel()
+        gaps[mode.index] = math.sqrt(GAPS) * (whole.sum() - active.sum())
     return weights, gaps
 
 

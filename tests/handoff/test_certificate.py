@@ -81,22 +81,22 @@ def made(alphabet: str, place: str, purity: float = 0.99) -> Made:
 
 
 def pixel_weights(launch: Launch) -> Complex:
-    """w (K, pixels) with c = gaps + w . (incident s), pixel after pixel by its definition."""
-    rows, columns = launch.incident.shape
+    """w a (K, pixels) with c = gaps + (w a) . s, pixel after pixel by its definition."""
     kernel = launch.kernel.reshape(-1, launch.v.size, launch.u.size)
-    out = np.empty((len(kernel), rows, columns), complex)
-    rows_y = fourier_rows(launch.y, launch.v, launch.scale)
-    rows_x = fourier_rows(launch.x, launch.u, launch.scale)
-    for row in range(rows):
-        along_y = np.tensordot(kernel, rows_y[:, row], axes=(1, 0))
-        out[:, row] = -1j * along_y @ rows_x
+    nearer = launch.beam.nearer
+    rows_y = fourier_rows(launch.y * nearer[1], launch.v, launch.scale)
+    rows_x = fourier_rows(launch.x * nearer[0], launch.u, launch.scale)
+    out = np.zeros((len(kernel), *launch.incident.shape), complex)
+    for layer in launch.layers:
+        for row, light in enumerate(layer.light):
+            along_y = np.tensordot(kernel * layer.field, rows_y[:, row], axes=(1, 0))
+            out[:, row] += -1j * (along_y @ rows_x) * light
     return out.reshape(len(kernel), -1)
 
 
 def direct_bound(launch: Launch, alphabet: Alphabet, multipliers: Complex) -> float:
     """F^2 by the docstring of handoff.certificate, every state tried on every pixel."""
-    weights = pixel_weights(launch)
-    v = np.conj(launch.incident.ravel()) * (multipliers @ np.conj(weights))
+    v = multipliers @ np.conj(pixel_weights(launch))
     best = np.full(v.shape, -np.inf)
     for state in alphabet.values:
         best = np.maximum(best, np.real(np.conj(v) * state))
@@ -135,9 +135,9 @@ def test_the_direct_sums_are_the_launch() -> None:
     values = launch.modulator.alphabet.values
     weights = pixel_weights(launch)
     for mask in whole.masks:
-        light = (launch.incident * values[mask.design.states]).ravel()
+        factors = values[mask.design.states].ravel()
         np.testing.assert_allclose(
-            launch.gaps + weights @ light, mask.prediction.couplings, atol=1e-12
+            launch.gaps + weights @ factors, mask.prediction.couplings, atol=1e-12
         )
 
 
@@ -153,8 +153,7 @@ def test_no_random_mask_is_above_the_bound(alphabet: str, place: str) -> None:
     assert done.design.certificate is not None
     assert done.design.bound is not None
     weights, values = pixel_weights(launch), launch.modulator.alphabet.values
-    incident = launch.incident.ravel()
-    field = np.conj(incident) * (done.design.certificate.multipliers @ np.conj(weights))
+    field = done.design.certificate.multipliers @ np.conj(weights)
     noise = np.random.default_rng(7)
     found: list[float] = []
     for _ in range(3000):
@@ -162,7 +161,7 @@ def test_no_random_mask_is_above_the_bound(alphabet: str, place: str) -> None:
         rough = noise.normal(size=field.size) + 1j * noise.normal(size=field.size)
         turned += noise.random() * np.mean(np.abs(field)) * rough
         scores = np.real(np.conj(turned)[:, None] * values)
-        couplings = launch.gaps + weights @ (incident * values[np.argmax(scores, axis=1)])
+        couplings = launch.gaps + weights @ values[np.argmax(scores, axis=1)]
         wanted = abs(np.vdot(done.target.vector, couplings)) ** 2
         if wanted >= done.design.certificate.purity * np.sum(np.abs(couplings) ** 2):
             found.append(wanted)

@@ -558,7 +558,7 @@ def test_a_pack_of_another_set(
     assert cli.main(["check", str(folder), "--of", str(good)]) == 1
     output = capsys.readouterr().out
     assert output.startswith("pack.json: made from a manifest.json with sha256 ")
-    assert len(lines_of(output, mask_start(3))) == 3
+    assert len(lines_of(output, mask_start(2))) == 3
 
 
 def test_two_sets_on_one_panel(

@@ -187,7 +187,7 @@ CASES: list[dict[str, Any]] = [
 
 @pytest.mark.parametrize("case", CASES)
 def test_the_facet_is_that_of_the_full_model(case: dict[str, Any]) -> None:
-    """Against `launch.facet_field`, double precision and no folding."""
+    """Against `launch.facet_field`, in double precision."""
     launch = launched(**case)
     camera, u = camera_of(launch), facet_samples(launch)
     states = np.random.default_rng(2).integers(0, launch.modulator.alphabet.size, (60, 64))
