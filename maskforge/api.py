@@ -82,8 +82,19 @@ class Mask:
 
     @property
     def bound(self) -> float | None:
-        """No mask of this modulator launches more at the asked purity; None: not known."""
+        """No mask of this modulator launches more at `bound_purity`; None: not known."""
         return self.found.design.bound
+
+    @property
+    def bound_purity(self) -> float | None:
+        """The purity at which `bound` holds: the asked one, or what was designed for instead."""
+        proof = self.found.design.certificate
+        return None if proof is None else proof.purity
+
+    @property
+    def bound_asked(self) -> float | None:
+        """The same at the asked purity where that was lowered, else None; 0: none is so pure."""
+        return self.found.design.bound_asked
 
     @property
     def gap(self) -> float | None:

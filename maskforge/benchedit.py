@@ -64,12 +64,13 @@ def moved_paths(bench: Bench, folder: Path) -> dict[tuple[str, str], object]:
 def toml_value(value: object) -> str:
     """A value of the bench file as TOML: text, number, boolean, list or table."""
     if isinstance(value, Mapping):
-        inside = ", ".join(f"{json.dumps(str(k))} = {toml_value(v)}" for k, v in value.items())
+        inside = ", ".join(f"{toml_value(str(k))} = {toml_value(v)}" for k, v in value.items())
         return f"{{ {inside} }}"
     if isinstance(value, list | tuple):
         return f"[{', '.join(map(toml_value, value))}]"
     if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False)
+        # JSON leaves DEL as it is, TOML does not take it
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     return json.dumps(value) if isinstance(value, bool) else repr(value)
 
 

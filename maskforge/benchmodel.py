@@ -22,6 +22,7 @@ from maskforge.benchsection import (
     FAMILIES,
     METHODS,
     PROFILES,
+    SHORTFALLS,
     Box,
     Degrees,
     Index,
@@ -339,6 +340,7 @@ class DesignSection(Section):
 
     method: Annotated[str, PlainValidator(Choice(METHODS))] = METHODS[-1]
     purity: Annotated[float, PlainValidator(Range(0.5, 1, open=True))] = 0.999
+    on_shortfall: Annotated[str, PlainValidator(Choice(SHORTFALLS))] = SHORTFALLS[0]
     fiber_offset_um: Box = (0.0, 0.0)
     carrier_period_px: Annotated[float, PlainValidator(benchvalues.carrier)] = 0.0
     carrier_angle_deg: Degrees = 0.0

@@ -10,6 +10,7 @@ from maskforge.benchfile import DataFile, read_picture
 from maskforge.units import BadValueError, Pair, Range
 
 METHODS = ("simple", "ifta", "dual")
+SHORTFALLS = ("purest", "efficient")
 """Designs that a bench may ask for, the default last."""
 
 ALPHABETS = ("binary", "levels", "table", "continuous")

@@ -15,14 +15,13 @@ from threadpoolctl import threadpool_limits
 from maskforge import bench as benches
 from maskforge.bench import Bench
 from maskforge.design import Design, Problem
-from maskforge.design.problem import Certificate
 from maskforge.errors import BenchError
 from maskforge.fields import Basis, Target, sampled
 from maskforge.launch import insertion_loss_db
 from maskforge.modulator import Levels
 from maskforge.optics import Complex, Real
 from maskforge.processes import in_order
-from maskforge.quickbound import quick_bound
+from maskforge.quickbound import bound_asked, quick_bound
 from maskforge.run import Finished, Prepared, finished_masks, prepared
 
 Place = tuple[int, int]
@@ -33,8 +32,9 @@ Place = tuple[int, int]
 class Entry:
     """One method's mask for one target; powers are shares of the beam, purities shares.
 
-    `bound` is proven for masks at least `bound_purity` pure; None where it is not known.  `states`
-    (rows, columns), y up, only where the mask is to be shown; `couplings` (K,).
+    `bound` is proven for masks at least `bound_purity` pure, `bound_asked` for those as pure as was
+    asked (0: there are none).  `states` (rows, columns), y up, only where the mask is to be shown;
+    `couplings` (K,).
     """
 
     bench: str
@@ -44,8 +44,9 @@ class Entry:
     purity: float
     group_purity: float
     efficiency: float
-    bound: float | None
-    bound_purity: float | None
+    bound: float
+    bound_purity: float
+    bound_asked: float
     reached: bool
     status: str
     couplings: Complex
@@ -54,7 +55,7 @@ class Entry:
     @property
     def gap(self) -> float | None:
         """1 - efficiency/bound; None where the mask is less pure than the bound is for."""
-        if not self.bound or self.bound_purity is None or self.purity < self.bound_purity:
+        if not self.bound or self.purity < self.bound_purity:
             return None
         return 1 - self.efficiency / self.bound
 
@@ -149,9 +150,9 @@ def _entered(
     each, target = ready[place[0]], ready[place[0]].targets[place[1]]
     masks = [_mask(each, target, method) for method in methods]
     name = names_of(ready)[place[0]]
-    proof = _proof(each, target, [mask.design for mask in masks])
+    limits = _limits(each, target, [mask.design for mask in masks])
     return tuple(
-        _entry(name, each.bench.design.purity, mask, proof, kept=place in shown) for mask in masks
+        _entry(name, each.bench.design.purity, mask, limits, kept=place in shown) for mask in masks
     )
 
 
@@ -162,24 +163,24 @@ def _mask(each: Prepared, target: Target, method: str) -> Finished:
     return mask
 
 
-def _proof(
+def _limits(
     each: Prepared, target: Target, designs: Sequence[Design]
-) -> tuple[float, Certificate] | None:
-    """The bound of a target and its certificate: the designs' own, or else the quick one."""
+) -> tuple[float, float, float]:
+    """(bound, the purity that it holds for, the bound at the asked one) of a target: the designs'
+    own, or else the quick one."""
+    problem = Problem(each.launch, target, each.bench.design.purity)
     for design in designs:
         if design.bound is not None and design.certificate is not None:
-            return design.bound, design.certificate
-    if each.launch.modulator.crosstalk > 0:
-        return None  # the bound is proven for pixels without crosstalk
-    limit = quick_bound(Problem(each.launch, target, each.bench.design.purity))
-    return limit.efficiency, limit.certificate
+            return design.bound, design.certificate.purity, bound_asked(problem, design)
+    limit = quick_bound(problem).efficiency
+    return limit, problem.purity, limit
 
 
 def _entry(
     bench: str,
     asked: float,
     mask: Finished,
-    proof: tuple[float, Certificate] | None,
+    limits: tuple[float, float, float],
     *,
     kept: bool,
 ) -> Entry:
@@ -192,8 +193,9 @@ def _entry(
         purity=found.purity,
         group_purity=found.group_purity,
         efficiency=found.efficiency,
-        bound=None if proof is None else proof[0],
-        bound_purity=None if proof is None else proof[1].purity,
+        bound=limits[0],
+        bound_purity=limits[1],
+        bound_asked=limits[2],
         reached=made.reached,
         status=made.status,
         couplings=found.couplings,

@@ -38,7 +38,7 @@ def print_plan(plan: Plan, bench: Bench) -> None:
     if any(found.faint for found in rows):
         say(
             f"\n! so many targets for which {100 * bench.design.purity:.10g} % purity costs so "
-            "much light that a design would lower it"
+            "much light that a design would lower it; bound 0: no mask is so pure"
         )
 
 

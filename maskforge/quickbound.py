@@ -1,37 +1,50 @@
 """A proven bound of a target's efficiency in a hundredth of a second, without a mask.
 
-F (see `design.convex`) at any multipliers that belong to target and purity is a bound; here they
-are the best ones on blocks of pixels.  F is convex, so that what is symmetric about light and
-target may be taken for symmetric in the multipliers too: the mean of a solution and its images is
-no worse.  That leaves a few unknowns of many.  Where the bench is only nearly symmetric the bound
-holds all the same, and lies a little above the least one.
+It holds whatever the target's overall phase, as a design's does (see `design.cover`); the
+multipliers are those at which F (see `design.convex`) is least on blocks of pixels.  F is convex,
+so that what is symmetric about light and target may be taken for symmetric in the multipliers too:
+the mean of a solution and its images is no worse.  That leaves a few unknowns of many.  Where the
+bench is only nearly symmetric the bound holds all the same, and lies a little above the least one.
 """
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from maskforge.design.convex import Model, Real, Side, complex_of
-from maskforge.design.dual import (
-    OUT_OF_REACH,
-    begun,
-    certified_bound,
-    is_pure,
-    model_of,
+from maskforge import symmetry
+from maskforge.design.attempts import attempt, is_pure
+from maskforge.design.coarse import Blocks, model_of
+from maskforge.design.convex import Real, Side, complex_of, real_of, side_of
+from maskforge.design.cover import STEP, STEPS, joined, proof_of
+from maskforge.design.phases import (
+    TURNS,
+    Ground,
+    Solved,
+    solved_at_phases,
+    solved_from,
+    turned_on_blocks,
 )
-from maskforge.design.problem import Certificate, Problem
-from maskforge.design.search import least
-from maskforge.fields import Basis
+from maskforge.design.problem import Certificate, Design, Problem
+from maskforge.design.proving import certified, proven
+from maskforge.design.shortfall import SHARES
+from maskforge.fields import Target
 from maskforge.launch import Launch
-from maskforge.symmetry import TURNS
+from maskforge.modulator import Complex
 
 ALIKE = 1e-4
 """Relative: where F at an image of multipliers differs by no more, a bench counts as symmetric."""
 
 FIXED = 1e-6
 """Rounding: of a target's phase, and of an eigenvalue that is 1."""
+
+SPARE = 5e-4
+"""Of |<t, c>|: how far above the bound at the best phase that for all phases may lie."""
+
+FAINT = 0.01
+"""Of what the simple mask launches: a bound is not looked at more closely below it, where the
+purity costs 40 dB."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,91 +60,136 @@ class Limit:
 
 
 def quick_bound(problem: Problem) -> Limit:
-    """The bound of a problem, on 512 x 512 pixels within 0.5 % of the one a design comes with.
+    """The bound of a problem for every overall phase of the target.
 
-    The target's overall phase is that at which the simple mask launches most.
+    On 512 x 512 pixels within 0.5 % of the one a design comes with; never above what the simple
+    mask launches, which is the bound without any asked purity.
     """
-    launch = problem.launch
-    side, simple = begun(problem)
-    mu = side.target
+    launch, target, purity = problem.launch, problem.target, problem.purity
+    side = side_of(target.vector, purity).turned(_brightest(launch, target))
+    simple = attempt(launch, side, np.zeros(side.complement.shape[1]))
+    found = None if is_pure(side, simple) else _covered(problem, side, simple.bound)
+    if found is None or not found[1] < simple.bound:
+        alone = joined(target, purity, [proof_of(launch, target, purity, complex_of(side.target))])
+        found = alone if found is None or not found[1] < alone[1] else found
+    certificate, bound = found
+    efficiency = min(max(bound, 0.0) ** 2, 1.0)
+    return Limit(efficiency, bound > math.sqrt(SHARES["purest"]) * simple.bound, certificate)
+
+
+def bound_asked(problem: Problem, made: Design) -> float:
+    """Of the efficiency at the asked purity (0: no mask is so pure), by a problem's design where it
+    knows, and quickly where it knows of a lower purity alone."""
+    if made.bound_asked is not None:
+        return made.bound_asked
+    if made.bound is None or made.certificate is None or made.certificate.purity < problem.purity:
+        return quick_bound(problem).efficiency
+    return made.bound
+
+
+def _brightest(launch: Launch, target: Target) -> float:
+    """The overall phase (rad) of the target at which the simple mask launches most, of TURNS."""
+    lights = turned_on_blocks(model_of(launch), real_of(target.vector))
+    return 2 * np.pi / TURNS * int(np.argmax(lights))
+
+
+def _covered(problem: Problem, side: Side, light: float) -> tuple[Certificate, float]:
+    """(certificate, bound of |<t, c>|) of the least F on blocks, from a side's phase on.
+
+    `light`: what the simple mask launches.
+    """
+    launch, target, purity = problem.launch, problem.target, problem.purity
+    field = _Field.of(launch, side)
+    if field.frame.shape[1] == 1:
+        # by symmetry there is nothing to keep light out of
+        return joined(target, purity, [proof_of(launch, target, purity, complex_of(side.target))])
     # where the purity is out of reach F falls without end
     with np.errstate(over="ignore", invalid="ignore"):
-        if not is_pure(side, simple):
-            mu = _best(launch, side)
-        value = max(certified_bound(launch, complex_of(mu)), 0.0)
-    certificate = Certificate(problem.target, problem.purity, complex_of(mu))
-    return Limit(value**2, value > OUT_OF_REACH * simple.bound, certificate)
+        known = [field.multipliers(one) for one in solved_at_phases(field.ground, field.side)]
+        own = proof_of(launch, target, purity, known[0])
+        place = int(np.mod(np.angle(np.vdot(target.vector, known[0])), 2 * np.pi) / STEP) % STEPS
+        reach = max((1 + SPARE) * float(own.limits[place]), FAINT * light)
+        if own.limits.max() <= reach:
+            return joined(target, purity, [own])
+        made = proven(launch, target, purity, known, field.solved, reach=reach)
+    return certified(launch, target, made)
 
 
-def _best(launch: Launch, side: Side) -> Real:
-    """The multipliers (2 K,) at which F on blocks is least."""
-    free = unknowns(launch, side)
-    if free.shape[1] == 0:
-        return side.target
-    frame = np.column_stack([side.target, free])
-    fast, whole = frame.astype(np.float32), model_of(launch)
-    imag = None if whole.imag is None else whole.imag @ fast
-    model = Model(whole.real @ fast, imag, whole.radius, whole.fixed @ frame)
-    axes = np.eye(frame.shape[1])
-    within = Side(axes[0], axes[:, 1:], side.kappa)
-    return np.asarray(frame @ within.certificate(least(model, within)))
+@dataclass(frozen=True, eq=False)
+class _Field:
+    """A problem in few unknowns: `frame` (K, 1 + m), the target turned by `angle` and `unknowns`;
+    the model and the side conditions of what stands before its columns."""
+
+    frame: Complex
+    angle: float
+    ground: Ground
+    side: Side
+
+    @staticmethod
+    def of(launch: Launch, side: Side) -> "_Field":
+        frame = np.column_stack([complex_of(side.target), unknowns(launch, side)])
+        first = np.eye(frame.shape[1], dtype=complex)[0]
+        inside = side_of(first, 1 / (1 + side.kappa**2))
+        return _Field(frame, side.angle, Ground(_within(model_of(launch), frame)), inside)
+
+    def multipliers(self, one: Solved) -> Complex:
+        """Multipliers (K,) of a solution."""
+        found = np.asarray(self.frame @ complex_of(one.side.certificate(one.point)))
+        if np.all(np.isfinite(found)):
+            return found
+        return np.asarray(self.frame[:, 0] * np.exp(1j * one.side.angle))
+
+    def solved(self, phase: float, near: Complex, _fully: bool) -> Complex:
+        """Multipliers for a phase (rad) of the target, from `near` ones."""
+        inner = np.conj(self.frame.T) @ near
+        side = self.side.turned(float(np.angle(inner[0])))
+        point = side.point(real_of(inner))
+        there = side.turned(phase - self.angle - side.angle)
+        return self.multipliers(solved_from(self.ground, there, point))
 
 
-def unknowns(launch: Launch, side: Side) -> Real:
-    """What is left of a side's complement by symmetry: orthonormal (2 K, m)."""
-    target = side.target
-    kept = []
+def _within(model: Blocks, frame: Complex) -> Blocks:
+    """F on blocks of multipliers frame . x, as a function of x."""
+    both = np.block([[frame.real, -frame.imag], [frame.imag, frame.real]])
+    fast = both.astype(np.float32)
+    model = replace(model, real=model.real @ fast, fixed=model.fixed @ both)
+    return model if model.imag is None else replace(model, imag=model.imag @ fast)
+
+
+def unknowns(launch: Launch, side: Side) -> Complex:
+    """What is left of the target's complement by symmetry: orthonormal (K, m)."""
+    target = complex_of(side.target)
+    kept = [np.eye(target.size)]
     for image in _images(launch):
-        turned = image @ target
-        if abs(abs(turned @ target) - 1) < FIXED:
-            sign = round(float(turned @ target))
-            if sign > 0 or _is_even(launch):
-                kept.append(sign * image)
-    if not kept:
-        return side.complement
-    mean = side.complement.T @ (sum(kept) / len(kept)) @ side.complement
-    values, vectors = np.linalg.eigh((mean + mean.T) / 2)
-    # x . M x = 1 for orthogonal M and unit x: M leaves x as it is
-    return np.asarray(side.complement @ vectors[:, values > 1 - FIXED])
+        along = np.vdot(target, image @ target)
+        if abs(along - 1) < FIXED or (abs(along + 1) < FIXED and _is_even(launch)):
+            kept.append(round(along.real) * image)
+    mean = sum(kept) / len(kept) - np.outer(target, np.conj(target))
+    values, vectors = np.linalg.eigh((mean + np.conj(mean.T)) / 2)
+    # x . M x = 1 for unitary M and unit x: M leaves x as it is
+    return np.asarray(vectors[:, values > 1 - FIXED])
 
 
 @lru_cache(maxsize=2)
 def _images(launch: Launch) -> tuple[Real, ...]:
-    """Those of `_matrices` that leave F as it is."""
-    model, probe = model_of(launch), _probe(launch)
-    value, _ = model.value(probe, 0.0)
-    return tuple(
-        image
-        for image in _matrices(launch.basis)
-        if abs(model.value(image @ probe, 0.0)[0] - value) < ALIKE * value
-    )
+    """Turns and mirrors of couplings (K, K) that leave F as it is."""
+    basis, probe = launch.basis, _probe(launch)
+    images = [turn.vector(basis, np.eye(len(basis), dtype=complex)).real for turn in symmetry.TURNS]
+    return tuple(image for image in images if _is_alike(launch, image @ probe))
 
 
 @lru_cache(maxsize=2)
 def _is_even(launch: Launch) -> bool:
     """Whether F is the same at the negative of any multipliers: nothing but the pixels' light."""
-    model, probe = model_of(launch), _probe(launch)
-    value, _ = model.value(probe, 0.0)
-    return bool(abs(model.value(-probe, 0.0)[0] - value) < ALIKE * value)
+    return _is_alike(launch, -_probe(launch))
 
 
-def _probe(launch: Launch) -> Real:
-    """Multipliers (2 K,) without any symmetry."""
-    return np.random.default_rng(0).normal(size=2 * len(launch.basis))
+def _is_alike(launch: Launch, image: Complex) -> bool:
+    model = model_of(launch)
+    value, _ = model.value(real_of(_probe(launch)), 0.0)
+    return bool(abs(model.value(real_of(image), 0.0)[0] - value) < ALIKE * value)
 
 
-@lru_cache(maxsize=2)
-def _matrices(basis: Basis) -> tuple[Real, ...]:
-    """What turns, mirrors and conjugation of the mask do to couplings: orthogonal (2 K, 2 K).
-
-    The far field of conj(s) is conj(E(-u)): of modes that are even, l = 0, 2, ..., the coupling is
-    conjugated with a minus, from the lens's 1/i, of odd ones without.
-    """
-    count = len(basis)
-    turns: list[NDArray[np.float64]] = [np.eye(count)]
-    turns += [turn.vector(basis, np.eye(count, dtype=complex)).real for turn in TURNS]
-    parity = np.array([-1.0 if mode.l % 2 == 0 else 1.0 for mode in basis])[:, None]
-    zero = np.zeros((count, count))
-    plain = [np.block([[turn, zero], [zero, turn]]) for turn in turns[1:]]
-    conjugate = [np.block([[parity * turn, zero], [zero, -parity * turn]]) for turn in turns]
-    return (*plain, *conjugate)
+def _probe(launch: Launch) -> Complex:
+    """Multipliers (K,) without any symmetry."""
+    return complex_of(np.random.default_rng(0).normal(size=2 * len(launch.basis)))

@@ -3,7 +3,7 @@
 import os
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from itertools import pairwise
 
@@ -19,6 +19,7 @@ from maskforge.fields import Basis, Target, basis_of
 from maskforge.launch import Launch, Prediction, prepare
 from maskforge.optics import Complex
 from maskforge.processes import in_order
+from maskforge.remedies import remedies
 from maskforge.scenarios import scenarios
 from maskforge.symmetry import Turn, images, symmetries, turn_to, turned
 
@@ -39,6 +40,11 @@ class Prepared:
     bench: Bench
     launch: Launch
     targets: tuple[Target, ...]
+
+    @cached_property
+    def helps(self) -> dict[str, str]:
+        """Of labels that fall short: what would help, see `remedies`."""
+        return {}
 
     @cached_property
     def others(self) -> tuple[Scenario, ...]:
@@ -172,6 +178,7 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
         amplitude=part.amplitude,
         start=part.start,
         seed=part.seed,
+        on_shortfall=part.on_shortfall,
     )
     # what turns the bench into itself need not do so with its scenarios
     turns = () if ready.others else symmetries(launch)
@@ -179,25 +186,37 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
     made: Design | None = None
     for index in chain:
         target = ready.targets[index]
-        done = _image(launch, turns, sources, target)
+        problem = Problem(launch, target, part.purity, ready.others)
+        done = _image(problem, turns, sources)
         if done is None:
-            problem = Problem(launch, target, part.purity, ready.others)
-            done = made = design(problem, part.method, settings=settings, previous=made)
+            made = design(problem, part.method, settings=settings, previous=made)
+            done = made = _advised(ready, made, target)
             sources.append((made, images(launch.basis, turns, target)))
         yield Finished(index, target, done, done.prediction)
 
 
+def _advised(ready: Prepared, made: Design, target: Target) -> Design:
+    """A design whose purity was lowered, with what would help in its status.
+
+    Of the label's first orientation, so that all of a label say the same.
+    """
+    if made.bound_asked is None or ready.others:
+        return made
+    if target.name not in ready.helps:
+        first = next(one for one in ready.targets if one.name == target.name)
+        ready.helps[target.name] = remedies(ready.bench, ready.launch, first)
+    return replace(made, status=made.status + ready.helps[target.name])
+
+
 def _image(
-    launch: Launch,
-    turns: tuple[Turn, ...],
-    sources: Sequence[tuple[Design, Complex]],
-    target: Target,
+    problem: Problem, turns: tuple[Turn, ...], sources: Sequence[tuple[Design, Complex]]
 ) -> Design | None:
-    """The first of the designs that can be turned to be the target's, turned; None without."""
+    """The first of the designs that can be turned to be the problem's, turned; None without."""
     for made, vectors in sources:
-        turn = turn_to(turns, vectors, target)
-        if turn is not None:
-            return turned(launch, made, turn, target)
+        turn = turn_to(turns, vectors, problem.target)
+        found = None if turn is None else turned(problem, made, turn)
+        if found is not None:
+            return found
     return None
 
 

@@ -19,6 +19,7 @@ from maskforge.modulator import (
     continuous,
     levels,
 )
+from maskforge.quickbound import bound_asked
 
 PURITIES = (0.8, 0.9, 0.99, 0.999, 0.9999, 0.99999)
 WORDS = ("binary", "4", "16", "256", "continuous", "own")
@@ -38,14 +39,16 @@ class Point:
     """One alphabet at one asked purity; words as in DESIGN's list, powers as shares.
 
     `bound` is proven for masks at least `bound_purity` pure: the asked purity, or what can be had
-    where that is out of reach.  `purity` and `efficiency` are those of the designed mask, predicted
-    in full; `reached` and `status` are its design's.
+    where that is out of reach.  `bound_asked` is that at the asked one; 0: no mask is so pure.
+    `purity` and `efficiency` are those of the designed mask, predicted in full; `reached` and
+    `status` are its design's.
     """
 
     alphabet: str
     asked: float
     bound: float
     bound_purity: float
+    bound_asked: float
     purity: float
     efficiency: float
     reached: bool
@@ -169,8 +172,9 @@ def walked(
 
 
 def _point(launch: Launch, target: Target, name: str, purity: float) -> Point:
-    made = design(Problem(launch, target, purity), "dual")
-    if made.bound is None:
+    problem = Problem(launch, target, purity)
+    made = design(problem, "dual")
+    if made.bound is None or made.certificate is None:
         raise BenchError(
             f"[modulator] crosstalk_px = {launch.modulator.crosstalk:g}: must be 0 here, since the "
             "bound is proven for pixels without crosstalk"
@@ -180,7 +184,8 @@ def _point(launch: Launch, target: Target, name: str, purity: float) -> Point:
         alphabet=name,
         asked=purity,
         bound=made.bound,
-        bound_purity=purity if made.certificate is None else made.certificate.purity,
+        bound_purity=made.certificate.purity,
+        bound_asked=bound_asked(problem, made),
         purity=found.purity,
         efficiency=found.efficiency,
         reached=made.reached,

@@ -99,8 +99,10 @@ def on_parabola(
     alphabet: Alphabet | None = None,
     carrier: Carrier | None = None,
     fill_factor: float = POINT,
+    **changes: Any,
 ) -> Launch:
-    """Light and pixels in front of the deep parabola."""
+    """Light and pixels in front of the deep parabola; `changes` of the modulator."""
     fiber, basis = parabola(groups)
-    modulator = Modulator(shape, pitch, alphabet or continuous(), fill_factor=fill_factor)
+    pixels = alphabet or continuous()
+    modulator = Modulator(shape, pitch, pixels, fill_factor=fill_factor, **changes)
     return prepare(light, modulator, carrier or Carrier(), FOCAL_LENGTH, fiber, basis)

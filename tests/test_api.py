@@ -2,6 +2,7 @@
 
 import base64
 import re
+from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 
@@ -53,6 +54,21 @@ def test_figures_are_the_full_models(result: mf.Result) -> None:
         assert set(np.unique(mask.phase.round(9))) == {0.0, round(np.pi, 9)}
     assert result.matrix.shape == (3, len(result.modes)) == (3, 6)
     assert result.modes[0] == "LP01"
+
+
+def test_bounds_and_their_purities(result: mf.Result) -> None:
+    """None of a method that proves nothing; what is proven holds at a purity of its own."""
+    plain = result.masks[0]
+    assert (plain.bound, plain.bound_purity, plain.gap, plain.bound_asked) == (None,) * 4
+    bench = bench_of(BENCH | {"design": {"method": "dual", "purity": 0.9}}, "notebook")
+    (mask,) = mf.design(bench, labels=["LP01"]).masks
+    assert mask.bound_purity == 0.9
+    assert mask.bound is not None
+    assert mask.gap == 1 - mask.efficiency / mask.bound
+    proof = mask.found.design.certificate
+    made = replace(mask.found.design, excluded=proof, bound_asked=0.0)
+    lowered = replace(mask, found=replace(mask.found, design=made))
+    assert (lowered.bound_purity, lowered.bound_asked) == (0.9, 0.0)
 
 
 def test_the_facet_of_lp21(result: mf.Result) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 import tifffile
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from maskforge import bench as benches
@@ -106,6 +106,7 @@ VALUES = st.one_of(
 
 
 @given(st.dictionaries(KEYS, VALUES, max_size=4))
+@example({("light", "waist_mm"): "\x7f"})
 def test_the_new_text_says_what_was_asked(changes: Changes) -> None:
     wanted = tomllib.loads(TEXT)
     for (section, key), value in changes.items():

@@ -174,6 +174,29 @@ def test_play_order_follows_the_labels_asked() -> None:
     ]
 
 
+@pytest.mark.parametrize("groups", [1, 2, 5, 9])
+def test_play_order_of_all_lg_targets(groups: int) -> None:
+    """Groups rising (g = 2p + abs(l) + 1, a parabola's), in a group the larger l first, + before -;
+    as many as modes, and of every LP(l,p) just LG p-1 with either sign of l."""
+    _, basis = parabola(groups)
+    order = [target.name for target in all_lg_targets(basis, None, MODE_WAIST)]
+    parsed = [parse_lg(name) for name in order]
+    assert parsed == sorted(parsed, key=lambda pl: (2 * pl[0] + abs(pl[1]), -abs(pl[1]), pl[1] < 0))
+    assert set(parsed) == {(mode.p - 1, sign * mode.l) for mode in basis for sign in (1, -1)}
+    assert len(order) == len(basis)
+    written = "LG0+0 LG0+1 LG0-1 LG0+2 LG0-2 LG1+0 LG0+3 LG0-3 LG1+1 LG1-1 LG0+4 LG0-4 LG1+2 LG1-2"
+    assert order[:14] == written.split()[: len(basis)]
+
+
+def test_play_order_of_lg_targets_follows_the_labels_asked() -> None:
+    _, basis = parabola(5)
+    asked = ["LG1-2", "LG0+0", "LG0-1", "LG0+1", "LG1+2"]
+    targets = all_lg_targets(basis, asked, MODE_WAIST)
+    assert [target.name for target in targets] == asked
+    for target in targets:
+        assert np.array_equal(target.vector, lg_target(basis, target.name, MODE_WAIST).vector)
+
+
 def over_radius(first: tuple[int, int, float], second: tuple[int, int, float]) -> float:
     """Integral of two LG radial parts times r, adaptive quadrature, radii in waists."""
 

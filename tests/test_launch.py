@@ -15,13 +15,22 @@ from maskforge.design import Problem, simple
 from maskforge.design.problem import overall_phase
 from maskforge.errors import BenchError
 from maskforge.fiber import Fiber
-from maskforge.fields import Basis, Target, lg_target, lp_target, sampled, superposition
+from maskforge.fields import (
+    Basis,
+    Target,
+    groups_of,
+    lg_target,
+    lp_target,
+    sampled,
+    superposition,
+)
 from maskforge.launch import (
     Launch,
     active_width,
     back_propagated,
     couplings,
     facet_field,
+    finest_detail,
     gap_field,
     insertion_loss_db,
     judged,
@@ -85,16 +94,17 @@ def small_panel(shape: tuple[int, int], rng: np.random.Generator) -> Modulator:
     )
 
 
-def polar_rule(fiber: Fiber, basis: Basis) -> tuple[Real, Real, Real]:
+def polar_rule(
+    fiber: Fiber, basis: Basis, nodes: int = 20, turns: int = 64
+) -> tuple[Real, Real, Real]:
     """Points r, theta and weights: Gauss-Legendre between the profile's edges and far into the
     tails (1e-14 of the power), the trapezoid rule (exact for periodic smooth fields) around."""
     far = max(mode.radial.field.radius_enclosing(1e-14) for mode in basis)
     core = fiber.profile.core_radius
     edges = np.concatenate([np.linspace(0, core, 5), np.linspace(core, max(far, 2 * core), 7)[1:]])
-    points, weights = np.polynomial.legendre.leggauss(20)
+    points, weights = np.polynomial.legendre.leggauss(nodes)
     half = np.diff(edges)[:, None] / 2
     r = (edges[:-1, None] + half * (1 + points)).ravel()
-    turns = 64
     theta = 2 * math.pi * np.arange(turns) / turns
     measure = (half * weights).ravel() * r * 2 * math.pi / turns
     return np.repeat(r, turns), np.tile(theta, r.size), np.repeat(measure, turns)
@@ -108,6 +118,7 @@ def direct_couplings(
     basis: Basis,
     factors: Complex,
     lens_offset: tuple[float, float] = (0.0, 0.0),
+    *rule: int,
 ) -> tuple[Complex, Complex]:
     """Section 2 of DESIGN written out: couplings, and of them what the gaps make.
 
@@ -120,7 +131,7 @@ def direct_couplings(
     # the fibre's axis lies where a fringe of `period` pixels sends the light
     shift_x = SCALE * math.cos(carrier.angle) / (carrier.period * pitch_x)
     shift_y = SCALE * math.sin(carrier.angle) / (carrier.period * pitch_y)
-    r, theta, measure = polar_rule(fiber, basis)
+    r, theta, measure = polar_rule(fiber, basis, *rule)
     u, v = r * np.cos(theta) + shift_x, r * np.sin(theta) + shift_y
     assert modulator.flatness is not None
     bent = np.exp(2j * math.pi * modulator.flatness)
@@ -230,6 +241,85 @@ def test_what_is_around_the_mask_is_a_part_of_a_larger_mask(
     turn = np.vdot(every, found) / abs(np.vdot(every, found))
     np.testing.assert_allclose(found, every * turn, atol=1e-6)
     assert np.array_equal(states_of(part, picture), states)
+
+
+# --- the finest detail -------------------------------------------------------------------------
+
+BESIDE = [(0.0, 0.0), (0.9e-3, 0.0), (-0.9e-3, 0.2e-3), (0.0, 2.1e-3), (0.4e-3, -6.3e-3)]
+"""m from the lens's axis to the mask's middle, the mask being 3.4 mm x 2.4 mm."""
+
+
+def fringe(reach: float) -> float:
+    """Distance in m between the dark places of two points of light, both `reach` m from the axis.
+
+    Young's fringes by the lens's own sum, the dark places counted: no formula for the period.
+    """
+    u = np.linspace(0, 2e-4, 400001)
+    field = sum(np.exp(-2j * math.pi / SCALE * x * u) for x in (-reach, reach))
+    depth = np.abs(field)
+    dark = 1 + np.flatnonzero((depth[1:-1] < depth[:-2]) & (depth[1:-1] <= depth[2:]))
+    return float((u[dark[-1]] - u[dark[0]]) / (dark.size - 1))
+
+
+@pytest.mark.parametrize("lens_offset", BESIDE)
+def test_the_finest_detail_is_the_narrowest_fringe(lens_offset: tuple[float, float]) -> None:
+    """Of two points as far from the lens's axis as the mask's farthest edge; and the facet has two
+    samples in it at least, for any mask (Shannon)."""
+    modulator = Modulator((24, 34), 1e-4, binary())
+    sides = (3.4e-3, 2.4e-3)
+    reach = max(side / 2 + abs(at) for side, at in zip(sides, lens_offset, strict=True))
+    detail = finest_detail(SCALE, modulator, lens_offset)
+    assert detail == pytest.approx(fringe(reach), rel=1e-4)
+    launch = prepare(
+        beam(), modulator, Carrier(), FOCAL_LENGTH, *graded_50(3), lens_offset=lens_offset
+    )
+    for samples in (launch.u, launch.v):
+        assert samples[1] - samples[0] <= fringe(reach) / 2 * (1 + 1e-4)
+
+
+@pytest.mark.parametrize(("right", "up"), [(8, 0), (-8, 0), (0, 9), (6, -4)])
+def test_a_mask_beside_the_axis_is_a_part_of_one_about_it(right: int, up: int) -> None:
+    """Pixels dark but for a part beside the middle: the part alone, that far from the lens's axis,
+    has the detail of the whole and launches the same."""
+    part = Modulator((24, 34), 1e-4, levels(8))
+    whole = replace(part, shape=(24 + 2 * abs(up), 34 + 2 * abs(right)))
+    at = right * 1e-4, up * 1e-4
+    whole_detail = finest_detail(SCALE, whole)
+    assert finest_detail(SCALE, part, at) == pytest.approx(whole_detail, rel=1e-12)
+    fiber, basis = graded_50(3)
+    light = Light(WAVELENGTH, (0.9e-3, 0.7e-3), offset=(0.1e-3, -0.2e-3))
+    alone = prepare(light, part, Carrier(), FOCAL_LENGTH, fiber, basis, at)
+    moved = replace(light, offset=(light.offset[0] + at[0], light.offset[1] + at[1]))
+    larger = prepare(moved, whole, Carrier(), FOCAL_LENGTH, fiber, basis)
+    factors = np.exp(1j * noise(part.shape, 3).real)
+    shown = np.zeros(whole.shape, complex)
+    row, column = abs(up) + up, abs(right) + right
+    shown[row : row + 24, column : column + 34] = factors
+    np.testing.assert_allclose(couplings(alone, factors), couplings(larger, shown), atol=1e-6)
+
+
+def test_far_beside_the_axis_nothing_is_launched() -> None:
+    """12 mm from the lens's axis the light is aslant beyond what the fibre takes (NA 0.2 at a focal
+    length of 16 mm: 3.2 mm): the direct integral is next to nothing, and so is the launch.
+
+    With facet samples for the mask's width alone it would be the mask's image on the axis.
+    """
+    fiber, basis = graded_50(3)
+    modulator = small_panel((33, 27), np.random.default_rng(2))
+    light, carrier = Light(WAVELENGTH, (0.9e-3, 0.7e-3)), Carrier(5.0, 0.6)
+    tilt = np.arange(27) * carrier.frequency[0] + np.arange(33)[:, None] * carrier.frequency[1]
+    factors = np.exp(2j * math.pi * tilt)
+
+    def launched(lens_offset: tuple[float, float]) -> Complex:
+        return couplings(
+            prepare(light, modulator, carrier, FOCAL_LENGTH, fiber, basis, lens_offset), factors
+        )
+
+    assert np.abs(launched((0.0, 0.0))).max() > 0.3
+    for beside in ((12e-3, 0.0), (0.0, -11.9e-3), (8e-3, 12e-3)):
+        direct = direct_couplings(light, modulator, carrier, fiber, basis, factors, beside, 32, 128)
+        assert np.abs(direct).max() < 1e-5
+        assert np.abs(launched(beside) - direct).max() < 1e-5
 
 
 # --- the linear form ---------------------------------------------------------------------------
@@ -673,6 +763,51 @@ def test_figures_of_hand_made_couplings() -> None:
     assert judged(basis, mix, found).efficiency == pytest.approx(0.45, rel=1e-12)
     dark = judged(basis, lp_target(basis, "LP01"), np.zeros(6, complex))
     assert (dark.purity, dark.group_purity, dark.efficiency) == (0.0, 0.0, 0.0)
+
+
+MIXES: dict[str, dict[tuple[str, str | None], complex]] = {
+    "groups 1 and 3": {("LP01", None): 0.6, ("LP21", "sin"): 0.8j},
+    "the strongest last": {("LP01", None): 0.1, ("LP11", "cos"): -0.2, ("LP02", None): 0.9},
+    "the strongest first": {("LP01", None): 3.0, ("LP31", "cos"): 1j, ("LP12", "sin"): 0.5},
+    "the strongest between": {("LP01", None): 1.0, ("LP11", "sin"): 2.0, ("LP41", "cos"): 0.01},
+    "one group of two labels": {("LP21", "cos"): 1.0, ("LP02", None): -1.0},
+}
+
+
+@pytest.mark.parametrize("name", MIXES)
+def test_group_purity_of_a_target_in_several_groups(name: str) -> None:
+    """DESIGN's word list: the power of all groups that the target has a part in, over all power.
+
+    Group g = l + 2p - 1 written out from the labels; summed mode by mode.
+    """
+    _, basis = graded_50(5)
+    target = superposition(basis, name, MIXES[name])
+    own = {int(label[2]) + 2 * int(label[3]) - 1 for label, _ in MIXES[name]}
+    found = noise((len(basis),), 11)
+    inside = total = 0.0
+    for mode, c in zip(basis, found, strict=True):
+        total += abs(c) ** 2
+        inside += abs(c) ** 2 if int(mode.label[2]) + 2 * int(mode.label[3]) - 1 in own else 0.0
+    seen = judged(basis, target, found)
+    assert seen.group_purity == pytest.approx(inside / total, rel=1e-12)
+    assert seen.purity < seen.group_purity < 1
+    # the target itself, and anything in its groups alone, is all of it
+    assert judged(basis, target, 0.3j * target.vector).group_purity == pytest.approx(1, abs=1e-12)
+    within = np.where(np.isin(groups_of(basis), list(own)), found, 0)
+    assert judged(basis, target, within).group_purity == pytest.approx(1, abs=1e-12)
+
+
+def test_group_purity_of_a_vortex_of_another_waist() -> None:
+    """What the basis holds of it lies in every second group: (1 - xi) xi^p of LG0+0 in group
+    2p + 1; derived, cf. Grau 1980.  What is launched in one of them counts, in no other group."""
+    _, basis = parabola(5)
+    target = lg_target(basis, "LG0+0", ref.WAIST_MISMATCH * MODE_WAIST)
+    assert judged(basis, target, target.vector).group_purity == pytest.approx(1, abs=1e-12)
+    for mode in basis:
+        one = np.zeros(len(basis), complex)
+        one[mode.index] = 0.4
+        seen = judged(basis, target, one)
+        assert seen.group_purity == pytest.approx(float(mode.group % 2), abs=1e-12)
 
 
 @settings(max_examples=50, deadline=None)

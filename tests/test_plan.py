@@ -130,6 +130,62 @@ def test_bounds_hold_for_designed_masks() -> None:
         assert bound == pytest.approx(made.bound, rel=1e-2)
 
 
+LIMITED: dict[str, dict[str, Any]] = {
+    "light": {"waist_mm": 1.16, "power_mw": None},
+    "modulator": {
+        **{"pixels": [256, 256], "pitch_um": 15.0, "fill_factor": 0.92},
+        **{"alphabet": "levels", "levels": 16, "depth_deg": 250.0},
+    },
+}
+"""Phases of 250 deg in all, before six modes."""
+
+TWO: dict[str, Any] = {"name": "sum", "weights": {"LP11 cos": [1.0, 0.0], "LP21 cos": [1.0, 20.0]}}
+
+
+@pytest.mark.parametrize(
+    ("changes", "purity", "known"),
+    [
+        # bounds of one overall phase were 0.6242 and 0.3393
+        ({"targets": {"family": "superposition", "superpositions": [TWO]}}, 0.99, 0.6670),
+        (
+            {
+                "light": {"waist_mm": None, "waist_x_mm": 1.25, "waist_y_mm": 1.0},
+                "targets": {"family": "lg", "labels": ["LG0-1"], "lg_waist_um": 4.95},
+            },
+            0.999,
+            0.3709,
+        ),
+    ],
+)
+def test_bounds_are_above_masks_that_are_known(
+    changes: dict[str, dict[str, Any]], purity: float, known: float
+) -> None:
+    """Masks of that purity, found at another overall phase than that of the most light."""
+    made: dict[str, dict[str, Any]] = {"design": {"purity": purity}}
+    for name in {*LIMITED, *changes}:
+        made[name] = LIMITED.get(name, {}) | changes.get(name, {})
+    made["targets"]["orientations"] = None
+    ((_, bound),) = found_at(small(**made)).bounds
+    assert known < bound < 1.01 * known
+
+
+@pytest.mark.parametrize("step", [120.0, 150.0, 180.0])
+def test_bounds_with_light_in_the_gaps(step: float) -> None:
+    """Above the designs of the same targets at other overall phases; useless ones are told."""
+    panel = {"phase_step_deg": step, "fill_factor": 0.85, "gap_reflectance": 0.6}
+    bench = small(modulator=panel, design={"purity": 0.95})
+    found, launch = found_at(bench), prepared(bench).launch
+    for label, bound in found.bounds:
+        target = lp_target(launch.basis, label)
+        problem = Problem(launch, target, 0.95)
+        for phase in (0.0, 0.8, 2.0):
+            turned = replace(target, vector=target.vector * np.exp(1j * phase))
+            made = design(replace(problem, target=turned), "dual")
+            if made.prediction.purity >= 0.95:
+                assert made.prediction.efficiency <= bound * (1 + 1e-6)
+        assert (label in found.faint) >= (bound < 1e-3)
+
+
 def test_levels_lose_what_they_lose_by_a_grating() -> None:
     """sinc^2(1/N) of continuous phase, on the mean target (Goodman and Silvestri 1970)."""
     means = {

@@ -45,6 +45,23 @@ def test_any_number_of_processes_makes_the_same_set() -> None:
     assert len({done.design.states.tobytes() for done in alone}) == 5
 
 
+@pytest.mark.parametrize(
+    ("labels", "order"),
+    [
+        ("all", ["LG0+0", "LG0+1", "LG0-1", "LG0+2", "LG0-2", "LG1+0"]),
+        (["LG0-1", "LG1+0", "LG0+1"], ["LG0-1", "LG1+0", "LG0+1"]),
+    ],
+)
+def test_vortices_are_played_by_groups(labels: str | list[str], order: list[str]) -> None:
+    """Groups rising (2p + abs(l) + 1), the larger l of a group first, + before -; or as asked."""
+    data = benches.resolved(tiny(method="simple"))
+    data["targets"] = {"family": "lg", "labels": labels}
+    ready = prepared(benches.from_dict(data, "vortices"))
+    made = list(finished_masks(ready))
+    assert [done.target.name for done in made] == order
+    assert [done.index for done in made] == list(range(len(order)))
+
+
 def test_the_prediction_is_the_full_models() -> None:
     ready = prepared(tiny(method="simple"))
     for done in finished_masks(ready):

@@ -84,6 +84,7 @@ def test_masks_stay_below_their_bound() -> None:
     for point in found():
         assert point.reached == (point.purity >= point.asked)
         assert not point.lowered
+        assert point.bound_asked == point.bound
         assert point.gap == pytest.approx(1 - point.efficiency / point.bound, abs=1e-12)
         if point.reached:
             assert -1e-9 <= 1 - point.efficiency / point.bound < 0.1
@@ -117,11 +118,13 @@ def test_what_is_out_of_reach_says_so(capsys: pytest.CaptureFixture[str]) -> Non
     assert not point.reached
     assert point.lowered
     assert point.bound_purity < 0.999
+    assert point.bound_asked == 0
     print_points([point])
     lines = capsys.readouterr().out.splitlines()
     assert lines[3].split()[-1] == "!"
     assert lines[5] == "! 1 of 1 mask did not reach the asked purity:"
     assert lines[6].startswith(f"  own at 99.9 %: {point.status} (its bound: at ")
+    assert lines[6].endswith("; no mask is 99.9 % pure)")
 
 
 # --- what is asked for -----------------------------------------------------------------------

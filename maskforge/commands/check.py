@@ -62,6 +62,11 @@ def check(
         raise typer.Exit(DISAGREES)
 
 
+def _has_bounds(written: WrittenSet) -> bool:
+    bounded = (mask.bound is not None or mask.bound_asked is not None for mask in written.masks)
+    return bool(written.robust) or any(bounded)
+
+
 def _pack_told(folder: Path, written: WrittenSet, other: WrittenSet | None) -> bool:
     """Checks a pack against its set or sets; whether all agrees."""
     pack = read_pack(folder)
@@ -105,7 +110,7 @@ def _told(written: WrittenSet, findings: Iterable[Finding], whose: str) -> bool:
     elif whole:
         say(f"! {counted(count, 'mask')}{whose}: what the files say of the whole set disagrees")
     else:
-        bounds = ", bounds" if any(mask.bound is not None for mask in written.masks) else ""
+        bounds = ", bounds" if _has_bounds(written) else ""
         say(f"{counted(count, 'mask')}{whose}: pages, checksums, tables, couplings{bounds} agree")
     say(
         f"largest deviation: {largest.couplings:.1e} of a coupling, {largest.figures:.1e} of a "

@@ -20,7 +20,7 @@ from maskforge.commands.common import (
 )
 from maskforge.comparison import Entry, Place, Standing
 from maskforge.launch import insertion_loss_db, unwanted_db
-from maskforge.printed import counted, print_table, say, table_of
+from maskforge.printed import counted, limit_text, print_table, say, table_of
 from maskforge.report import format_of
 from maskforge.run import Prepared, processes_for
 
@@ -37,6 +37,7 @@ COLUMNS = (
     "loss_db",
     "bound",
     "bound_purity",
+    "bound_asked",
     "gap",
     "reached",
     "status",
@@ -77,9 +78,9 @@ def compare(
     """Compare what the methods launch, target by target, on one fibre or on several.
 
     One orientation of each target is designed.  Gap: 1 - efficiency/bound; the bound is for masks
-    as pure as the bench asks, so that less pure ones have none.  The figure shows the mask, the far
-    field on the facet and what the fibre keeps of it, for as many targets as a page holds, taken
-    evenly from the first to the last.
+    as pure as the bench asks, or as pure as can be had, so that less pure ones have none.  The
+    figure shows the mask, the far field on the facet and what the fibre keeps of it, for as many
+    targets as a page holds, taken evenly from the first to the last.
     """
     chosen = comparison.methods_of(methods)
     kind = None if figure is None else format_of(figure)
@@ -152,6 +153,7 @@ def _cells(one: Entry) -> list[handoff.Cell]:
         handoff.finite(insertion_loss_db(one.efficiency)),
         one.bound,
         one.bound_purity,
+        one.bound_asked,
         one.gap,
         "yes" if one.reached else "no",
         one.status,
@@ -200,6 +202,11 @@ def _print_entries(entries: Sequence[Entry]) -> None:
     asked = " or ".join(dict.fromkeys(f"{100 * one.asked:.10g} %" for one in entries))
     if missed:
         say(f"\n! {missed} of {counted(len(entries), 'mask')} less pure than the asked {asked}")
+    lowered = [one for one in entries if one.bound_purity < one.asked]
+    for one in {(one.bench, one.target.name): one for one in lowered}.values():
+        where = f" on {one.bench}" if several else ""
+        limit = limit_text(one.asked, one.bound_asked)
+        say(f"  {one.target.name}{where}: {limit}; its gaps are at {_percent(one.bound_purity)} %")
 
 
 def _print_standings(standings: Sequence[Standing]) -> None:

@@ -82,11 +82,11 @@ def plan(
 ) -> None:
     """Find the lens, beam waist and carrier with which most light can be launched.
 
-    Bound: no mask of these pixels launches more of a target at the bench's purity; one orientation
-    of each target is looked at.  The best waist of each lens and carrier is listed, and the best of
-    those is chosen, by its worst target or by the mean.  Those within 0.5 % of it count as equal,
-    but for less than the bench as it is: of them the lowest power density on the modulator wins,
-    then the most pixels a fringe.
+    Bound: no mask of these pixels launches more of a target at the bench's purity, whatever its
+    overall phase; one orientation of each target is looked at.  The best waist of each lens and
+    carrier is listed, and the best of those is chosen, by its worst target or by the mean.  Those
+    within 0.5 % of it count as equal, but for less than the bench as it is: of them the lowest
+    power density on the modulator wins, then the most pixels a fringe.
 
     Pixels a fringe: on so many the light of a point at the core's edge turns by 360 deg, that is
     wavelength x focal length / (core radius x pitch); the far field repeats at so many core radii.

@@ -44,8 +44,8 @@ def tradeoff(
 ) -> None:
     """Show what one target's efficiency is at several purities and pixel alphabets.
 
-    Bound: no mask of these pixels launches more at the asked purity.  Beside it what a designed
-    mask launches, by the full prediction.
+    Bound: no mask of these pixels launches more at the asked purity, or at the one designed
+    instead where it is lowered.  Beside it what a designed mask launches, by the full prediction.
     """
     asked = trading.purities_of(purity)
     kind = None if figure is None else format_of(figure)

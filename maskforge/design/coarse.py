@@ -3,33 +3,50 @@
 The back-propagated modes vary slowly, so that a block of pixels stands for its own.  A carrier
 turns the alphabet from pixel to pixel, which leaves the mean of its support function over all
 turns: a disc of the hull's mean width (its perimeter / (2 pi), Cauchy's formula).  Without a
-carrier two states leave a line; more of them are taken for a disc too.
+carrier two states leave a line, and more of them a polygon, or a disc where that is nearly round.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.design.convex import Model, Real, real_of
-from maskforge.design.draft import draft_of
+from maskforge.design.corners import CornerModel
+from maskforge.design.draft import Sheet, draft_of, sent_from
+from maskforge.design.turns import directions
 from maskforge.launch import Launch, couplings
-from maskforge.modulator import Alphabet
-from maskforge.optics import fourier_rows
+from maskforge.modulator import Alphabet, Complex
+
+ROUND, MOST_CORNERS = 0.01, 24
+"""Of the radius: a hull whose width varies by less is a disc.  Corners that a polygon keeps: of 24
+on a circle the middle of a side lies 1 % inside."""
+
+MOST_NUMBERS = 2**26
+"""Of a model on single pixels: 256 MiB."""
+
+BLOCKS = 64
+"""Blocks along the mask's shorter side, about: the finest detail of a mode takes several."""
 
 DIM = 1e-5
 """Blocks with less light than this share of the brightest are left out."""
 
+Blocks = Model | CornerModel
+
 
 @dataclass(frozen=True, eq=False)
 class Hull:
-    """A stand-in for a hull: `middle` + a disc of `radius`, or + a line from -`half` to `half`."""
+    """A stand-in for a hull: `middle` + a disc of `radius`, or + a line from -`half` to `half`,
+    or + the polygon of `corners`."""
 
     middle: complex
     radius: float
-    half: complex | None
+    half: complex | None = None
+    corners: Complex | None = None
 
 
 def hull_of(alphabet: Alphabet, *, carried: bool) -> Hull:
@@ -37,13 +54,38 @@ def hull_of(alphabet: Alphabet, *, carried: bool) -> Hull:
     if alphabet.is_line and not carried:
         ends = alphabet.values[alphabet.hull]
         return Hull(complex(ends.mean()), 1.0, complex(ends[0] - ends[1]) / 2)
-    turns = np.exp(2j * np.pi * np.arange(3600) / 3600)
+    turns = directions(3600)
     width = np.real(np.conj(turns) * alphabet.values[alphabet.support(turns)])
-    return Hull(complex(2 * np.mean(width * turns)), float(np.mean(width)), None)
+    middle, radius = complex(2 * np.mean(width * turns)), float(np.mean(width))
+    centred = width - np.real(np.conj(turns) * middle)
+    if carried or np.ptp(centred) < ROUND * radius:
+        return Hull(middle, radius)
+    corners = alphabet.values[alphabet.hull]
+    if corners.size > MOST_CORNERS:
+        corners = _fewer(corners)
+    return Hull(middle, radius, None, corners - middle)
+
+
+def _fewer(corners: Complex) -> Complex:
+    """MOST_CORNERS of a polygon's corners, the ends of its longest side among them."""
+    sides = np.abs(np.roll(corners, -1) - corners)
+    open_at = int(np.argmax(sides)) + 1
+    some = np.linspace(0, corners.size - 1, MOST_CORNERS).round().astype(np.intp)
+    return np.asarray(np.roll(corners, -open_at)[some])
+
+
+def model_of(launch: Launch) -> Blocks:
+    """F on blocks of pixels, BLOCKS of them along the shorter side."""
+    return coarse_of(launch, blocks_of(launch))
+
+
+def blocks_of(launch: Launch) -> int:
+    """Pixels along a block's side."""
+    return max(1, min(launch.modulator.shape) // BLOCKS)
 
 
 @lru_cache(maxsize=4)
-def coarse_of(launch: Launch, stride: int) -> Model:
+def coarse_of(launch: Launch, stride: int) -> Blocks:
     """The dual's model of a launch on blocks of `stride` x `stride` pixels."""
     hull = _hull(launch, launch)
     beam, x, y = _blocks(launch, stride, launch)
@@ -51,7 +93,28 @@ def coarse_of(launch: Launch, stride: int) -> Model:
     return _model(hull, [back], [_fixed(launch, hull)])
 
 
-def coarse_of_all(launches: Sequence[Launch], stride: int) -> Model:
+def disc_of(launch: Launch, stride: int) -> Blocks:
+    """The same for all values on the disc of the largest amplitude."""
+    hull = Hull(0.0, float(np.max(np.abs(launch.modulator.alphabet.values))))
+    beam, x, y = _blocks(launch, stride, launch)
+    return _model(hull, [_back(launch, beam, x, y, _lit(beam))], [real_of(launch.gaps)])
+
+
+@lru_cache(maxsize=1)
+def fine_of(launch: Launch) -> tuple[Blocks, bool]:
+    """The same on single pixels, carrier and all (True), or on the smallest blocks of MOST_NUMBERS
+    (False)."""
+    pixels = int(np.count_nonzero(_lit(launch.incident)))
+    stride = math.ceil(math.sqrt(4 * len(launch.basis) * pixels / MOST_NUMBERS))
+    if stride > 1:
+        return coarse_of(launch, stride), False
+    hull, lit = hull_of(launch.modulator.alphabet, carried=False), _lit(launch.incident)
+    sheets = draft_of(launch).sheets
+    backs = [_back(launch, one.incident, launch.x, launch.y, lit, one) for one in sheets]
+    return _model(hull, [np.sum(backs, axis=0)], [_fixed(launch, hull)]), True
+
+
+def coarse_of_all(launches: Sequence[Launch], stride: int) -> Blocks:
     """The same of several scenarios of one mask, the first of them the nominal one.
 
     Where their alphabets differ, each is taken for the first one's times a factor, the best in the
@@ -91,28 +154,29 @@ def _fixed(launch: Launch, hull: Hull) -> Real:
 
 def _back(
     launch: Launch,
-    beam: NDArray[np.complex128],
+    beam: NDArray[Any],
     x: NDArray[np.float64],
     y: NDArray[np.float64],
     lit: NDArray[np.bool_],
+    sheet: Sheet | None = None,
 ) -> NDArray[np.complex128]:
-    """What the blocks that are `lit` get of every multiplier (blocks, K)."""
-    draft = draft_of(launch)
-    # with the offset the rows hold the slant, but for a phase of the whole
-    across = fourier_rows(x + launch.lens_offset[0], draft.u, launch.scale).astype(np.complex64)
-    up = fourier_rows(y + launch.lens_offset[1], draft.u, launch.scale).astype(np.complex64)
-    fields = draft.kernel.reshape(len(launch.basis), draft.u.size, draft.u.size)
-    modes = np.stack([(up.T @ (field @ across))[lit] for field in fields])
-    return np.asarray(np.conj(-1j * modes * beam[lit]).T)
+    """What the blocks that are `lit` get of every multiplier (blocks, K), from a sheet's light."""
+    sheet = sheet or draft_of(launch).sheets[0]
+    modes = np.stack([mode[lit] for mode in sent_from(launch, x, y, sheet)])
+    return np.asarray(np.conj(modes * beam[lit]).T)
 
 
-def _model(hull: Hull, backs: Sequence[NDArray[np.complex128]], fixed: Sequence[Real]) -> Model:
+def _model(hull: Hull, backs: Sequence[NDArray[np.complex128]], fixed: Sequence[Real]) -> Blocks:
     if hull.half is not None:
         backs = [back * np.conj(hull.half) for back in backs]
     real = np.hstack([part for back in backs for part in (back.real, -back.imag)])
     imag = np.hstack([part for back in backs for part in (back.imag, back.real)])
+    middle = np.concatenate(fixed)
+    if hull.corners is not None:
+        corners = hull.corners.astype(np.complex64)
+        return CornerModel(real.astype(np.float32), imag.astype(np.float32), corners, middle)
     turned = None if hull.half is not None else imag.astype(np.float32)
-    return Model(real.astype(np.float32), turned, hull.radius, np.concatenate(fixed))
+    return Model(real.astype(np.float32), turned, hull.radius, middle)
 
 
 def _blocks(

@@ -38,6 +38,9 @@ SUFFICIENT = 1e-4
 FAR = 2.0
 """A step is no longer than this many times 1 + |z|: where the curvature fades it says little."""
 
+FARTHEST = 1e6
+"""|z| beyond which single precision tells nothing: next to no light is left at the purity there."""
+
 NEGLIGIBLE = 0.02
 """Terms of a curvature below this share of the largest are left out of the second derivative."""
 
@@ -63,6 +66,15 @@ def smooth_length(point: Real) -> float:
 
 def _excess(point: Real) -> float:
     return smooth_length(point) - float(np.linalg.norm(point))
+
+
+class Smooth(Protocol):
+    """F's pixels, smoothed (`Model`, `corners.CornerModel`)."""
+
+    @property
+    def real(self) -> FastReal: ...
+    def value(self, multipliers: Real, width: float) -> tuple[float, Real]: ...
+    def curvature(self, multipliers: Real, width: float) -> Real: ...
 
 
 class Conditions(Protocol):
@@ -93,11 +105,15 @@ class Conditions(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class Side:
-    """One target and purity: t (2 K,), the complement of t and i t (2 K, 2 K - 2), and kappa."""
+    """One target and purity: t (2 K,), the complement of t and i t (2 K, 2 K - 2), and kappa.
+
+    `angle`: by how much it was `turned` since it was made, rad.
+    """
 
     target: Real
     complement: Real
     kappa: float
+    angle: float = 0.0
 
     @property
     def blocks(self) -> tuple[slice, ...]:
@@ -151,7 +167,8 @@ class Side:
         half = len(whole) // 2
         turn = np.exp(1j * angle) * (whole[:half] + 1j * whole[half:])
         both = np.vstack([turn.real, turn.imag])
-        return Side(both[:, 0].copy(), np.ascontiguousarray(both[:, 1:]), self.kappa)
+        by = self.angle + float(np.ravel(angle)[0])
+        return Side(both[:, 0].copy(), np.ascontiguousarray(both[:, 1:]), self.kappa, by)
 
     def reduced(self, changes: FastReal) -> FastReal:
         """Changes of couplings (n, 2 K) in the complement's coordinates (n, 2 K - 2)."""
@@ -216,7 +233,7 @@ class Model:
         x, y, size = self._terms(multipliers, width)
         sharp = np.float32(self.radius * width**2) / size**3
         if y is None or self.imag is None:
-            return _weighted(self.real, sharp)
+            return weighted(self.real, sharp)
         length = np.hypot(x, y)
         dark = length < 1e-6 * width
         whole = np.where(dark, np.float32(1), length).astype(np.float32)
@@ -228,7 +245,7 @@ class Model:
         near = sharp > NEGLIGIBLE * sharp.max()
         along = cos[near, None] * self.real[near] + sin[near, None] * self.imag[near]
         flat = (np.float32(self.radius) / size).astype(np.float32)
-        return _weighted(around.astype(np.float32), flat) + _weighted(along, sharp[near])
+        return weighted(around.astype(np.float32), flat) + weighted(along, sharp[near])
 
     def _terms(self, multipliers: Real, width: float) -> tuple[FastReal, FastReal | None, FastReal]:
         fast = multipliers.astype(np.float32)
@@ -241,14 +258,14 @@ class Model:
         return x, y, np.sqrt(x * x + y * y + np.float32(width) ** 2)
 
 
-def _weighted(rows: FastReal, weights: FastReal) -> Real:
+def weighted(rows: FastReal, weights: FastReal) -> Real:
     near = weights > NEGLIGIBLE * weights.max()
     part, some = (rows, weights) if near.all() else (rows[near], weights[near])
     return np.asarray(part.T @ (some[:, None] * part), dtype=np.float64)
 
 
 def newton(
-    model: Model,
+    model: Smooth,
     side: Conditions,
     point: Real,
     width: float,
@@ -271,10 +288,13 @@ def newton(
             factor = factored(side.curvature(point, couplings, inner))
         step = -cho_solve(factor, gradient)
         promised = -float(gradient @ step)
-        # below 0 there is no end: the purity is out of reach, and 0 is the bound
-        if value <= floor or promised < decrement * value:
+        # below 0 there is no end: the purity is out of reach
+        if value <= floor or not promised > decrement * abs(value):
             break
-        share = min(1.0, FAR * (1 + float(np.linalg.norm(point))) / float(np.linalg.norm(step)))
+        far = float(np.linalg.norm(point))
+        if far > FARTHEST:
+            break
+        share = min(1.0, FAR * (1 + far) / float(np.linalg.norm(step)))
         least = 1e-3 * share
         while share > least:
             tried = point + share * step

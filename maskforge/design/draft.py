@@ -1,5 +1,6 @@
 """The launch in single precision on the fewest facet samples: what the designs iterate with."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,7 +9,15 @@ from numpy.typing import NDArray
 from maskforge.design.kept import kept
 from maskforge.fields import sampled
 from maskforge.launch import Launch, facet_axis, finest_detail, layers_at, slant_of
-from maskforge.optics import Folded, folded, folded_transform, real_times, times_real
+from maskforge.optics import (
+    Folded,
+    Real,
+    folded,
+    folded_transform,
+    fourier_rows,
+    real_times,
+    times_real,
+)
 from maskforge.pixelbeam import Layer
 
 Fast = NDArray[np.complex64]
@@ -82,6 +91,18 @@ class Draft:
         real = np.isrealobj(sheet.incident)
         back = folded_transform(facet, self.over_y.adjoint, self.over_x.adjoint, real=real)
         return np.asarray(np.conj(sheet.incident) * back)
+
+
+def sent_from(launch: Launch, x: Real, y: Real, sheet: Sheet) -> Iterator[Fast]:
+    """What unit light of a sheet sends from points (x, y) into each mode: K times (len(y), len(x)).
+
+    With the lens's offset it holds the slant, but for a phase of the whole.
+    """
+    draft, nearer = draft_of(launch), launch.beam.nearer
+    x, y = x * nearer[0] + launch.lens_offset[0], y * nearer[1] + launch.lens_offset[1]
+    across, up = (fourier_rows(z, draft.u, launch.scale).astype(np.complex64) for z in (x, y))
+    for field in sheet.kernel.reshape(len(launch.basis), draft.u.size, draft.u.size):
+        yield np.asarray(-1j * sheet.turn * (up.T @ (field @ across)), dtype=np.complex64)
 
 
 @kept

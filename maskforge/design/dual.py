@@ -1,71 +1,59 @@
 """The certified design: the best mask by convex duality, and the proof of how good any could be.
 
-The multipliers of the dual problem (see `convex`) are found on blocks of pixels, then corrected on
-all of them; every pixel takes the state that supports its multiplier, and the undecided ones are
-settled last (see `refine`).  F at any multipliers is an upper bound of Re<t, c> for every mask of
-this modulator at the asked purity (weak duality), so the bound needs no trust in the search.
+The multipliers of the dual problem (see `convex`) are found on blocks of pixels, at the overall
+phase of the target at which the bound is highest (see `phases`), then corrected on all of them;
+every pixel takes the state that supports its multiplier, and the undecided ones are settled last
+(see `refine`).  F at any multipliers is an upper bound for every mask of this modulator at the
+asked purity (weak duality), and turned through all phases it needs no trust in the search (see
+`cover`, `proving`).
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from maskforge.design.coarse import coarse_of
-from maskforge.design.convex import (
-    Complex,
-    Conditions,
-    Model,
-    Real,
-    Side,
-    complex_of,
-    real_of,
-    side_of,
-)
-from maskforge.design.draft import draft_of
-from maskforge.design.problem import Certificate, Design, Problem, Settings, overall_phase
-from maskforge.design.refine import OneLaunch
-from maskforge.design.search import (
-    CLOSE,
-    Attempt,
-    inverse_curvature,
-    least,
-    purest,
-    settled,
-    settled_phase,
-)
+from maskforge.design.attempts import Alone, begun
+from maskforge.design.coarse import blocks_of, disc_of, fine_of, model_of
+from maskforge.design.convex import Complex, Side, complex_of, real_of, side_of
+from maskforge.design.cover import STEP
+from maskforge.design.one_mask import SAME, Mask, mask_at, simple_mask
+from maskforge.design.phases import Ground, Solved, solved_at_phases, solved_from
+from maskforge.design.problem import Design, Problem, Settings
+from maskforge.design.proving import Proven, certified, proven
+from maskforge.design.search import FINER, corrected, inverse_curvature
+from maskforge.design.shortfall import least_worth, lowered, status_of
 from maskforge.fields import Target, rotated
-from maskforge.launch import Launch, back_propagated, couplings, judged
-from maskforge.modulator import Levels, emitted
+from maskforge.launch import Launch
 
-BLOCKS = 64
-"""Blocks along the mask's shorter side, about: the finest detail of a mode takes several."""
+AGAIN = 3
+"""Searches from other phases at most, where the cover finds one that is better."""
 
-NO_TURN = 1e-9
-"""rad: a phase this small raises no efficiency in double precision."""
+FEW_PHASES = 5
+"""Of a problem on single pixels: the cover of all phases asks for others where it needs them."""
 
-AIMS = ((0.0, False), (0.015, False), (0.06, False), (0.25, False), (0.25, True))
-"""(share of the unwanted coupling allowed that is left unused, whether costly pixels may change)"""
+TIGHT = 8e-3
+"""Of the bound: a mask that falls short of it by more is searched again on single pixels."""
 
-OUT_OF_REACH = 0.3
-"""Of the simple mask's coupling: where the bound falls below it the purity is not worth having."""
+LOW = 0.85
+"""Of what a mask launches: a bound that low at another phase leaves room for its neighbours."""
+
+LOOSE = 5e-3
+"""Relative: as near as blocks tell the bound of a disc."""
 
 
 @dataclass(frozen=True, eq=False)
-class _Alone(OneLaunch):
-    """The view of a problem's own launch; its floor was seen to on blocks."""
+class _Start:
+    """Where the search of a mask begins: solutions on blocks, the best first, at the asked
+    purity or a lower one, and what else is `known` to bound it.
 
-    target: Target
-    floor: float = -math.inf
-    aims: Sequence[tuple[float, bool]] = AIMS
+    `asked`: multipliers which bound the asked purity, where it was lowered.
+    """
 
-    def attempt(self, side: Side, point: Real) -> Attempt:
-        return attempt(self.launch, side, point)
-
-    def purity(self, found: Real) -> float:
-        return judged(self.launch.basis, self.target, complex_of(found)).purity
+    solved: list[Solved]
+    known: tuple[Complex, ...] = ()
+    asked: tuple[Complex, ...] = ()
 
 
 def dual(
@@ -75,136 +63,218 @@ def dual(
 
     Where the asked purity cannot be had it is lowered to what can, and the status says so.
     """
-    launch, target = problem.launch, problem.target
-    nearby = _nearby(problem, previous)
-    if nearby is not None:
-        along = complex(np.vdot(target.vector, nearby))
-        side = side_of(target.vector * (along / abs(along)), problem.purity)
-        point = side.point(real_of(nearby))
-        return _settled(problem, side, point)
-    side, best = begun(problem)
-    if is_pure(side, best):
-        found = real_of(couplings(launch, emitted(launch.modulator, best.states)))
-        if judged(launch.basis, target, complex_of(found)).purity >= problem.purity:
-            return _certified(problem, side, best.point, best.states.astype(np.uint16), found)
-    return _settled(problem, *searched(model_of(launch), side, best.bound))
+    search = _Search(problem, settings or Settings(), Ground(model_of(problem.launch)))
+    start = search.nearby(previous)
+    if start is None:
+        side, simple = begun(problem)
+        made = simple_mask(search.view, side, simple, problem.purity)
+        if made is not None:
+            return search.finished(made, search.proven(made, (), problem.purity), None)
+        start = search.start(search.solved_at_phases(side))
+    best = search.found(start)
+    fine = replace(search, ground=Ground(*fine_of(problem.launch), FINER, FEW_PHASES))
+    if not search.is_tight(*best):
+        start = fine.start_near(start)
+        best = fine.better(best, fine.found(start))
+    limit = None
+    if best[1].purity < SAME * problem.purity:
+        if start.asked:
+            limit = fine.at_asked(start)
+        else:
+            # it is worth having, and the pixels did not do
+            limit = fine.covered(best[1].multipliers, problem.purity, np.inf)
+        if start.asked and limit.open_phase is not None:
+            # there is a phase at which the asked purity can be had after all
+            best = fine.better(best, fine.found(fine.start_at(limit)))
+            limit = fine.at_asked(replace(start, asked=limit.multipliers))
+    return search.finished(*best, limit)
 
 
-def begun(problem: Problem) -> tuple[Side, Attempt]:
-    """The side conditions at the phase of the simple mask, and that mask."""
-    launch, vector = problem.launch, problem.target.vector
-    phase = overall_phase(launch, vector, back_propagated(launch, vector))
-    return settled_phase(_Alone(launch, problem.target), side_of(vector * phase, problem.purity))
+@dataclass(frozen=True, eq=False)
+class _Search:
+    """One problem on its way to a mask."""
 
+    problem: Problem
+    settings: Settings
+    ground: Ground
 
-def is_pure(side: Side, tried: Attempt) -> bool:
-    """Whether an attempt is purer than asked, and not by rounding only."""
-    missed = float(np.linalg.norm(side.complement.T @ tried.found))
-    return missed < (1 - CLOSE) * side.kappa * tried.bound
+    @property
+    def launch(self) -> Launch:
+        return self.problem.launch
 
+    @property
+    def target(self) -> Target:
+        return self.problem.target
 
-def attempt(launch: Launch, side: Side, point: Real) -> Attempt:
-    """The mask that supports the multipliers at a point, in single precision."""
-    draft, alphabet = draft_of(launch), launch.modulator.alphabet
-    multipliers = side.multipliers(point)
-    back = draft.back(complex_of(multipliers))
-    states = alphabet.support(back)
-    found = real_of(draft.couplings(states))
-    # h(v) = Re(conj(v) s) at the supporting state, so that F is linear in what was found
-    return Attempt(point, float(multipliers @ found), states, back, found)
+    @property
+    def view(self) -> Alone:
+        return Alone(self.launch, self.target)
 
+    def solved_at_phases(self, side: Side, known: Sequence[Solved] = ()) -> list[Solved]:
+        side = side.with_kappa(math.sqrt(1 / self.problem.purity - 1))
+        return solved_at_phases(self.ground, side, known)
 
-def _nearby(problem: Problem, previous: Design | None) -> Complex | None:
-    """Multipliers of another orientation of the same label, turned to this one; None without."""
-    if previous is None or previous.certificate is None:
-        return None
-    before, target = previous.certificate, problem.target
-    if before.target.name != target.name or before.purity != problem.purity:
-        return None
-    angle = target.orientation - before.target.orientation
-    return rotated(problem.launch.basis, before.multipliers, angle)
+    def start(self, solved: list[Solved], hint: float | None = None) -> _Start:
+        """From the best of solutions at the asked purity, or at what is worth having."""
+        choice = self.settings.on_shortfall
+        if solved[0].value > least_worth(self.ground, solved[0].side, choice):
+            return _Start(solved)
+        lower = lowered(self.ground, solved, choice, hint=hint)
+        return _Start(lower, asked=_multipliers(solved))
 
+    def start_near(self, start: _Start) -> _Start:
+        """The same from a start on coarser blocks."""
+        known = start.solved
+        side = known[0].side.with_kappa(math.sqrt(1 / self.problem.purity - 1))
+        worth = least_worth(self.ground, side, self.settings.on_shortfall)
+        solved = solved_at_phases(self.ground, side, known, enough=worth)
+        kappa = known[0].side.kappa
+        made = self.start(solved, kappa if kappa > side.kappa * (1 + 1e-9) else None)
+        return replace(made, known=(*_multipliers(known), *start.known))
 
-def searched(model: Model, side: Side, plain: float) -> tuple[Side, Real]:
-    """(side, point) where F on blocks is least, at the purity that can be had.
+    def nearby(self, previous: Design | None) -> _Start | None:
+        """The end of another orientation of the same label, turned to this one; None without."""
+        target = self.target
+        if previous is None or previous.certificate is None:
+            return None
+        before = previous.certificate
+        if before.target.name != target.name or self.problem.purity != previous.asked:
+            return None
+        angle = target.orientation - before.target.orientation
 
-    `plain`: F without any asked purity, which tells when a bound is too low to be worth having.
-    """
-    point = least(model, side)
-    if _worth_having(model, side, point, plain):
-        return side, point
+        def here(multipliers: Complex) -> tuple[Complex, ...]:
+            basis = self.launch.basis
+            return tuple(rotated(basis, one, angle) for one in multipliers)
 
-    def holds(tried: Side, point: Real) -> bool:
-        return _worth_having(model, tried, point, plain)
+        known = here(before.multipliers)
+        phase = np.angle(np.vdot(before.target.vector, previous.prediction.couplings))
+        place = int(np.floor(np.mod(phase, 2 * np.pi) / STEP))
+        inside = [(place - a) % round(2 * np.pi / STEP) < b - a for a, b in before.spans]
+        own = known[int(np.argmax(inside))]
+        along = float(np.angle(np.vdot(target.vector, own)))
+        side = side_of(target.vector * np.exp(1j * along), before.purity)
+        point = side.point(real_of(own))
+        # turned to the phase at which the other one was found
+        one = Solved(side.turned(phase - along), point, 0.0)
+        asked = () if previous.excluded is None else here(previous.excluded.multipliers)
+        return _Start([one], known, asked)
 
-    return purest(side, 1.0, partial(least, model), holds)
+    def start_at(self, limit: Proven) -> _Start:
+        """From the phase at which a bound of the asked purity stays open."""
+        assert limit.open_phase is not None
+        kappa = math.sqrt(1 / self.problem.purity - 1)
+        near = limit.nearest(limit.open_phase)
+        return _Start([self.solved(limit.open_phase, kappa, near)], limit.multipliers)
 
+    def at_asked(self, start: _Start) -> Proven:
+        """The bound at the asked purity, where it is not worth having; open where it is."""
+        side = start.solved[0].side
+        known = start.asked
+        reach = least_worth(self.ground, side, self.settings.on_shortfall)
+        return self.covered(known, self.problem.purity, reach)
 
-def _worth_having(model: Model, side: Conditions, point: Real, plain: float) -> bool:
-    value, _ = model.value(side.multipliers(point), 1e-12)
-    return bool(value > OUT_OF_REACH * plain)
+    def found(self, start: _Start) -> tuple[Mask, Proven]:
+        """The mask from a start, and the bound over all phases; from another phase where better."""
+        best = mask_at(self.ground, self.view, start.solved[0])
+        known = (*start.known, *_multipliers(start.solved))
+        proof = self.proven(best, known, best.held(self.problem.purity))
+        for _ in range(AGAIN):
+            if proof.open_phase is None:
+                break
+            near = proof.nearest(proof.open_phase)
+            there = self.solved(proof.open_phase, best.side.kappa, near)
+            other = mask_at(self.ground, self.view, there)
+            known = proof.multipliers
+            if other.worth(best.purity) <= best.worth(best.purity):
+                break
+            best = other
+            proof = self.proven(best, known, best.held(self.problem.purity))
+        return best, proof
 
+    def is_tight(self, made: Mask, proof: Proven) -> bool:
+        """Whether the mask is as pure as was aimed at, and next to the bound."""
+        if not made.is_pure:
+            return False
+        if self.launch.modulator.crosstalk > 0:
+            # its bound is another one's
+            return True
+        light = made.prediction.efficiency
+        return light > (1 - TIGHT) * max(proof.bound, 0.0) ** 2
 
-def model_of(launch: Launch) -> Model:
-    """F on blocks of pixels, BLOCKS of them along the shorter side."""
-    return coarse_of(launch, blocks_of(launch))
+    def better(
+        self, first: tuple[Mask, Proven], second: tuple[Mask, Proven]
+    ) -> tuple[Mask, Proven]:
+        """What is worth more at the asked purity."""
+        return max(first, second, key=lambda one: one[0].worth(self.problem.purity))
 
+    def proven(self, made: Mask, known: tuple[Complex, ...], purity: float) -> Proven:
+        """The bound over all phases at a purity that a mask has."""
+        reach = math.sqrt(made.prediction.efficiency)
+        return self.covered((made.multipliers, *known), purity, reach)
 
-def blocks_of(launch: Launch) -> int:
-    """Pixels along a block's side."""
-    return max(1, min(launch.modulator.shape) // BLOCKS)
+    def covered(self, known: tuple[Complex, ...], purity: float, reach: float) -> Proven:
+        """The bound over all phases from what is `known`, and more where it is above `reach`."""
+        kappa = math.sqrt(1 / purity - 1)
+        coarse = replace(self, ground=Ground(model_of(self.launch)))
+        if self.launch.modulator.crosstalk > 0:
+            return coarse.covered_by_disc(purity)
 
+        def solve(phase: float, near: Complex, fully: bool) -> Complex:
+            # where the bound is that low, it need not be the least
+            ground = self if fully else coarse
+            there = ground.solved(phase, kappa, near, floor=LOW * reach)
+            side, point = there.side, there.point
+            if fully and not self.ground.is_exact:
+                width = self.ground.widths[-1]
+                inverse = inverse_curvature(self.ground.model, side, point, width)
+                side, lowest, _ = corrected(self.view, side, point, inverse, turns=1)
+                point = lowest.point
+            return complex_of(side.certificate(point))
 
-def certified_bound(launch: Launch, multipliers: Complex) -> float:
-    """F in double precision: no mask of this modulator has a larger Re<t, c> at the purity.
+        return proven(self.launch, self.target, purity, known, solve, reach=reach)
 
-    Weak duality holds for any multipliers (K,); they only have to belong to t and kappa.
-    """
-    alphabet = launch.modulator.alphabet
-    back = back_propagated(launch, multipliers, real=launch.is_real)
-    gain = np.real(np.conj(back) * alphabet.values[alphabet.support(back)])
-    return float(np.sum(gain) + np.real(np.vdot(multipliers, launch.gaps)))
+    def covered_by_disc(self, purity: float) -> Proven:
+        """The bound for values on the disc of the largest amplitude, which crosstalk stays on."""
+        target, kappa = self.target, math.sqrt(1 / purity - 1)
+        search = replace(self, ground=Ground(disc_of(self.launch, blocks_of(self.launch))))
+        solved = solved_at_phases(search.ground, side_of(target.vector, purity))
 
+        def solve(phase: float, near: Complex, fully: bool) -> Complex:
+            there = search.solved(phase, kappa, near)
+            return complex_of(there.side.certificate(there.point))
 
-def _settled(problem: Problem, side: Side, point: Real) -> Design:
-    """The mask of a problem from a point near the optimum."""
-    launch = problem.launch
-    inverse = inverse_curvature(model_of(launch), side, point)
-    view = _Alone(launch, problem.target)
-    return _certified(problem, *settled(view, side, point, inverse))
+        reach = (1 + LOOSE) * max(solved[0].value, 0.0)
+        return proven(self.launch, target, purity, _multipliers(solved), solve, reach=reach)
 
+    def solved(self, phase: float, kappa: float, near: Complex, *, floor: float = np.inf) -> Solved:
+        """The solution at a phase (rad), from multipliers of another one."""
+        vector = self.target.vector
+        at = float(np.angle(np.vdot(vector, near)))
+        side = side_of(vector * np.exp(1j * at), 1 / (1 + kappa**2))
+        point = side.point(real_of(near))
+        return solved_from(self.ground, side.turned(phase - at), point, floor=floor)
 
-def _certified(problem: Problem, side: Side, point: Real, states: Levels, found: Real) -> Design:
-    """The design of a mask with couplings `found` (2 K,), bounded at a point of a side."""
-    launch = problem.launch
-    multipliers, bound = _proof(launch, side, point)
-    turn = side.turn(found)
-    if abs(turn[0]) > NO_TURN:
-        # the mask's own phase is one more phase tried; the largest bound counts
-        other, higher = _proof(launch, side.turned(turn), point)
-        multipliers, bound = (other, higher) if higher > bound else (multipliers, bound)
-    prediction = judged(launch.basis, problem.target, complex_of(found))
-    got = prediction.purity
-    reached = got >= problem.purity
-    lowered = side.kappa > (1 + 1e-9) * math.sqrt(1 / problem.purity - 1)
-    status = "done"
-    if lowered:
-        status = (
-            f"purity {got:.6f}: no mask of this modulator launches a worthwhile share at "
-            f"{problem.purity:g}; light that the pixels cannot change lands on the core, or the "
-            "alphabet cannot form the field: a carrier or more levels help"
+    def finished(self, made: Mask, proof: Proven, limit: Proven | None) -> Design:
+        """The design of a mask; `limit`: the bound at the asked purity, where that was lowered."""
+        launch, problem = self.launch, self.problem
+        prediction = made.prediction
+        certificate, bound = certified(launch, self.target, proof)
+        excluded, top = None, None
+        if limit is not None:
+            excluded, top = certified(launch, self.target, limit)
+        return Design(
+            made.states,
+            prediction,
+            "dual",
+            prediction.purity >= problem.purity,
+            status_of(problem, prediction.purity, certificate.purity, top, max(bound, 0.0) ** 2),
+            bound=max(bound, 0.0) ** 2,
+            certificate=certificate,
+            asked=problem.purity,
+            excluded=excluded,
+            bound_asked=None if top is None else max(top, 0.0) ** 2,
         )
-    elif not reached:
-        status = f"purity {got:.7f} instead of {problem.purity:g}: too few pixels are undecided"
-    if launch.modulator.crosstalk > 0:
-        # blurred phases may leave the hull of the states, for which alone the bound is proven
-        return Design(states, prediction, "dual", reached, status)
-    purity = 1 / (1 + side.kappa**2) if lowered else problem.purity
-    certificate = Certificate(problem.target, purity, multipliers)
-    return Design(states, prediction, "dual", reached, status, bound=bound, certificate=certificate)
 
 
-def _proof(launch: Launch, side: Side, point: Real) -> tuple[Complex, float]:
-    """(multipliers, bound of the efficiency) at a point, in double precision."""
-    multipliers = complex_of(side.certificate(point))
-    return multipliers, max(certified_bound(launch, multipliers), 0.0) ** 2
+def _multipliers(solved: Sequence[Solved]) -> tuple[Complex, ...]:
+    return tuple(complex_of(one.side.certificate(one.point)) for one in solved)

@@ -1,9 +1,9 @@
 """What single pixels do to the couplings: w_k at any pixel, from one radial table per label.
 
-LP modes are separable, so w_k(x) is a radial function of the label times 1, cos(l theta) or
-sin(l theta).  The pixel's envelope, and the beam in the pixel, are taken as they are seen from the
-fibre's axis: right to about 1 % (10 % at four pixels a waist), which is what choosing pixels needs;
-couplings that count come from the full model.
+On small panels all of them are kept.  On larger ones, since LP modes are separable, w_k(x) is a
+radial function of the label times 1, cos(l theta) or sin(l theta), with the pixel's envelope, and
+the beam in the pixel, as they are seen from the fibre's axis: right to about 1 % (10 % at four
+pixels a waist), which is what choosing pixels needs; couplings that count come from the full model.
 """
 
 from dataclasses import dataclass
@@ -11,13 +11,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.design.draft import Fast, FastReal, draft_of
+from maskforge.design.draft import Fast, FastReal, draft_of, sent_from
 from maskforge.design.kept import kept
 from maskforge.fields import sampled
 from maskforge.launch import Launch, pixel_field
 
 RADII = 4096
 """Radii of the table: the nearest one is off by less than 1e-4 of the mask's half diagonal."""
+
+
+MOST_KEPT = 2**22
+"""Pixels times modes: 32 MiB."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +67,8 @@ def table_of(launch: Launch) -> Table:
 
 def pixel_couplings(launch: Launch, pixels: NDArray[np.intp]) -> Fast:
     """a_x w_k(x), (len(pixels), K), of pixels given by their index in the flattened mask."""
+    if launch.incident.size * len(launch.basis) <= MOST_KEPT:
+        return np.asarray(_all_pixels(launch)[pixels])
     table = table_of(launch)
     row, column = np.divmod(pixels, launch.x.size)
     x, y = launch.x[column] + launch.lens_offset[0], launch.y[row] + launch.lens_offset[1]
@@ -74,3 +80,14 @@ def pixel_couplings(launch: Launch, pixels: NDArray[np.intp]) -> Fast:
     radial = table.radial[np.rint(radius / table.step).astype(np.intp)][:, table.label]
     light = launch.incident.ravel()[pixels].astype(np.complex64)
     return np.asarray(light[:, None] * radial * angular.T)
+
+
+@kept
+def _all_pixels(launch: Launch) -> Fast:
+    """The same of all pixels (pixels, K)."""
+    parts = [
+        np.stack([mode * sheet.incident for mode in sent_from(launch, launch.x, launch.y, sheet)])
+        for sheet in draft_of(launch).sheets
+    ]
+    whole = np.sum(parts, axis=0, dtype=np.complex64).reshape(len(launch.basis), -1)
+    return np.ascontiguousarray(whole.T)

@@ -31,6 +31,9 @@ PASSES = 12
 FEW_CORNERS = 8
 """With more corners the next state is too near to matter, and the opposite one is tried."""
 
+LONG, TIE = 0.3, 0.03
+"""A side of the hull that is as long as a move is worth; and rad from its normal: a tie."""
+
 ROUNDS = 300
 MOST_AT_ONCE = 4096
 
@@ -40,6 +43,10 @@ are solved for; the smaller number where single flips have got stuck."""
 
 EVEN_FLOOR = 1e-4
 """Of the mean square: directions that are moved less than this are as good as not moved at all."""
+
+FILLS, SHORT = 4, 1e-3
+"""Passes for more light where the purity is got, and of the target's coupling: so much less than
+the multipliers tell is little."""
 
 SOLVES = 3
 SLOW = 0.7
@@ -105,17 +112,20 @@ def alternatives(alphabet: Alphabet, direction: Fast | FastReal) -> NDArray[np.i
     """The state to take instead of the supporting one: the next, or the opposite.
 
     The next one where it costs less than half of what the opposite costs, that is near a boundary
-    of two states; in the middle of a state the next would all lie on one side.
+    of two states; in the middle of a state the next would all lie on one side.  Of many states only
+    where it is a tie.
     """
     if alphabet.is_line:
         return alphabet.runner_up(direction)
     opposite = alphabet.support(-direction)
-    if len(alphabet.hull) > FEW_CORNERS:
-        return opposite
     values = alphabet.values.astype(np.complex64)
-    following = alphabet.runner_up(direction)
-    first = np.real(np.conj(direction) * values[alphabet.support(direction)])
+    best, following = alphabet.support(direction), alphabet.runner_up(direction)
+    first = np.real(np.conj(direction) * values[best])
     near = first - np.real(np.conj(direction) * values[following])
+    if len(alphabet.hull) > FEW_CORNERS:
+        side = np.abs(values[best] - values[following])
+        tied = (side > LONG) & (near <= TIE * np.abs(direction) * side)
+        return np.where(tied, following, opposite)
     far = first - np.real(np.conj(direction) * values[opposite])
     return np.where(near < 0.499 * far, following, opposite)
 
@@ -235,7 +245,8 @@ def refined(
 ) -> tuple[Levels, Real]:
     """States with undecided pixels changed until the full model finds the side's purity.
 
-    Returns the purest states found and their couplings.  `point` says where in the complement the
+    Returns the states found that launch most of those pure enough, or else the purest ones, and
+    their couplings.  `point` says where in the complement the
     rest that the purity allows should lie; `back` is what the states follow.
     At least `spare_share` of what is allowed is left unused.  Unless `patient`, it ends where
     cheap pixels no longer help, and costly ones would have to change.
@@ -245,10 +256,11 @@ def refined(
     rng = np.random.default_rng(seed)
     numbers = side.multipliers(point).size
     best: tuple[float, Levels, Real] = np.inf, states, np.zeros(numbers)
+    lightest: tuple[float, Levels, Real] | None = None
     outward = side.outward(point)
     most = min(MOST, MOST_NUMBERS // numbers)
     few, many = (max(32, min(int(share * states.size), most)) for share in (FEW, MANY))
-    before, count, solved, even = np.inf, few, 0, False
+    before, count, solved, even, filled = np.inf, few, 0, False, 0
     for _ in range(PASSES):
         found = pixels.found(states)
         rest, missed, wanted = side.split(found)
@@ -256,8 +268,15 @@ def refined(
         if worst < best[0]:
             best = worst, states.copy(), found
         allowed = side.kappa * wanted
-        if np.all(missed <= allowed):
-            break
+        pure = bool(np.all(missed <= allowed))
+        if pure:
+            if lightest is None or float(wanted[0]) > lightest[0]:
+                lightest = float(wanted[0]), states.copy(), found
+            # at ties the purity may be had with less light than there is
+            lit = float(side.multipliers(point) @ found) * (1 - SHORT) <= wanted[0]
+            if lit or len(side.blocks) > 1 or filled == FILLS:
+                break
+            filled += 1
         spare = np.maximum(
             np.minimum(MARGIN * wanted, LARGEST_MARGIN * allowed), spare_share * allowed
         )
@@ -275,10 +294,12 @@ def refined(
             count = min(4 * count, many) if stuck and even else count
             some = pixels.undecided(back, states, count, length)
             even = stuck and not even
-            limit, reduced = allowed - spare / 4, side.reduced(some.change)
+            # what is pure already goes on as far as it can
+            limit = np.zeros_like(allowed) if pure else allowed - spare / 4
+            reduced = side.reduced(some.change)
             change = flipped(rest, goal, reduced, limit, blocks=side.blocks, even=even)
         states.ravel()[some.pixels[change]] = some.other[change]
-    return best[1], best[2]
+    return lightest[1:] if lightest is not None else best[1:]
 
 
 def _spread(side: Conditions, values: Real, size: int) -> Real:

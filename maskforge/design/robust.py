@@ -12,13 +12,30 @@ from functools import lru_cache, partial
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.design.coarse import coarse_of_all
-from maskforge.design.convex import Model, Real, complex_of, newton, real_of, side_of
+from maskforge.design.coarse import Blocks, blocks_of, coarse_of_all
+from maskforge.design.convex import Real, complex_of, newton, real_of, side_of
 from maskforge.design.draft import Fast, draft_of
-from maskforge.design.dual import OUT_OF_REACH, blocks_of, dual
+from maskforge.design.dual import dual
+from maskforge.design.joint import (
+    Several,
+    alone_of,
+    certified_mean,
+    near_bound,
+    proven_alone,
+    proven_joint,
+)
 from maskforge.design.palette import Palette, palette_of
 from maskforge.design.pixels import table_of
-from maskforge.design.problem import Design, Problem, Robust, Scenario, Settings
+from maskforge.design.problem import (
+    NOMINAL,
+    Alone,
+    Design,
+    Joint,
+    Problem,
+    Robust,
+    Scenario,
+    Settings,
+)
 from maskforge.design.refine import Undecided, alternatives, changed, cheapest
 from maskforge.design.search import (
     CLOSE,
@@ -33,13 +50,13 @@ from maskforge.design.search import (
 )
 from maskforge.design.sides import Sides
 from maskforge.fields import transferred
-from maskforge.launch import Launch, back_propagated, couplings, judged
+from maskforge.launch import Launch, couplings, judged
 from maskforge.modulator import Complex, Levels, emitted
 
 AIMS = ((0.0, False), (0.004, False), (0.015, False), (0.06, False), (0.25, False))
 """As in `dual`, finer: near the purest that can be had in all scenarios a little costs much."""
 
-NOMINAL = "the nominal scenario"
+OUT_OF_REACH = 0.3
 
 PRECISE = 1e-7
 """Of F: what a step on blocks promises at the end."""
@@ -55,6 +72,12 @@ LOOSENINGS = 4
 
 HOPELESS = 0.1
 """Of the couplings: masks that miss the side conditions by more are no start."""
+
+LOOSE = 1e-3
+"""Relative, of the mean amplitude: above a mask by more, each scenario's own bound is tried."""
+
+SAME = 1 - 1e-9
+"""Of a purity: as good as it."""
 
 SHORT = 0.05
 """Relative: as much more unwanted power than aimed at is only a lack of undecided pixels."""
@@ -136,7 +159,7 @@ class Together:
 
 
 @lru_cache(maxsize=1)
-def _model(launches: tuple[Launch, ...]) -> Model:
+def _model(launches: tuple[Launch, ...]) -> Blocks:
     return coarse_of_all(launches, blocks_of(launches[0]))
 
 
@@ -146,7 +169,8 @@ def robust(
     """The mask of a problem with other scenarios; `previous` as for `dual`.
 
     `prediction` and `bound` are those of the nominal scenario, `Design.robust` has the rest.  Where
-    the asked purity cannot be had in all scenarios it is lowered, and the status says so.
+    the asked purity cannot be had in all scenarios it is lowered, and the status says so, and what
+    is proven of the asked one.
     """
     launch, vector = problem.launch, problem.target.vector
     scenarios = (Scenario(NOMINAL, launch), *problem.others)
@@ -162,19 +186,32 @@ def robust(
     each = (t * np.exp(1j * a) for t, a in zip(view.vectors, phases, strict=True))
     side = Sides(tuple(side_of(target, problem.purity) for target in each))
     worst = max(min(p for p, _ in view.shares(before)), 1e-12)
-    side, point, states, found = _mask(view, side, math.sqrt(1 / worst - 1))
+    asked = _Asked(side)
+    side, point, states, found = _mask(view, asked, math.sqrt(1 / worst - 1))
     if view.purity(found) < min(problem.purity, worst):
         states = nominal.states
-    return _told(problem, view, nominal, (side, point), states)
+    return _told(problem, view, nominal, (side, point), states, asked)
 
 
-def _mask(view: Together, side: Sides, reached: float) -> tuple[Sides, Real, Levels, Real]:
+@dataclass
+class _Asked:
+    """The sides as asked for, and the point that bounds most there, where it was lowered."""
+
+    side: Sides
+    point: Real | None = None
+
+    def keep(self, side: Sides, point: Real) -> None:
+        if self.point is None:
+            self.side, self.point = side, point
+
+
+def _mask(view: Together, asked: _Asked, reached: float) -> tuple[Sides, Real, Levels, Real]:
     """(side and point of the lowest bound, states, their couplings).
 
     Where the purity is out of reach it is lowered, at most to that of a mask that there is, whose
-    kappa is `reached`.
+    kappa is `reached`; `asked` then keeps what bounds the asked one.
     """
-    side, simple = settled_phase(view, side)
+    side, simple = settled_phase(view, asked.side)
     _, missed, wanted = side.split(simple.found)
     if np.all(missed < (1 - CLOSE) * side.kappa * wanted):
         states = simple.states.astype(np.uint16)
@@ -187,6 +224,7 @@ def _mask(view: Together, side: Sides, reached: float) -> tuple[Sides, Real, Lev
     point = solve(side)
     if model.value(side.multipliers(point), 0.0)[0] <= view.floor and side.kappa < reached:
         worth = WORTH * simple.bound
+        asked.keep(side, point)
 
         def holds(tried: Sides, point: Real) -> bool:
             return bool(model.value(tried.multipliers(point), 0.0)[0] > worth)
@@ -200,13 +238,14 @@ def _mask(view: Together, side: Sides, reached: float) -> tuple[Sides, Real, Lev
         if made is not None:
             return made
         # what the blocks leave out puts it out of reach
+        asked.keep(side, point)
         side = side.with_kappa(step * side.kappa)
         point = solve(side)
     return settled(view, side, point, inverse_curvature(model, side, point))
 
 
 def _tried(
-    view: Together, model: Model, side: Sides, point: Real
+    view: Together, model: Blocks, side: Sides, point: Real
 ) -> tuple[Sides, Real, Levels, Real] | None:
     """As `_mask`, from the optimum on blocks; None where all pixels do not allow the purity."""
     inverse = inverse_curvature(model, side, point)
@@ -219,7 +258,7 @@ def _tried(
     return made if impurity < (1 + SHORT) * side.kappa**2 else None
 
 
-def _least(model: Model, side: Sides, *, floor: float) -> Real:
+def _least(model: Blocks, side: Sides, *, floor: float) -> Real:
     """The point where F on blocks is least, as near as their smoothing has it.
 
     Several scenarios leave directions in which F hardly falls, but far.
@@ -235,26 +274,31 @@ def _told(
     nominal: Design,
     proof: tuple[Sides, Real],
     states: Levels,
+    asked: _Asked,
 ) -> Design:
     """The design of a mask, bounded at a point of its sides."""
-    side, point = proof
     each = view.each(states)
-    found = np.concatenate([real_of(c) for c in each])
-    bound, multipliers = max(
-        (_proof(view, tried, point) for tried in (side, side.turned(side.turn(found)))),
-        key=lambda pair: pair[0],
-    )
     purities, efficiencies = zip(*view.shares(each), strict=True)
-    crosstalk = problem.launch.modulator.crosstalk > 0
+    bounds = _Bounds(view, nominal, float(np.mean(np.sqrt(efficiencies))))
+    side, point = proof
+    side = side.turned(side.turn(np.concatenate([real_of(c) for c in each])))
+    joint, bound = bounds.at(min(problem.purity, 1 / (1 + side.kappa**2)), side, point)
+    phases = [float(np.angle(np.vdot(t, c))) for t, c in zip(view.vectors, each, strict=True)]
+    near = near_bound(bounds.several, joint, phases)
     known = Robust(
         scenarios=tuple(one.name for one in view.scenarios),
         purities=purities,
         efficiencies=efficiencies,
         before=tuple(p for p, _ in view.shares(view.each(nominal.states))),
-        bound=None if crosstalk else bound,
-        bound_purity=min(problem.purity, 1 / (1 + side.kappa**2)),
-        multipliers=multipliers,
+        bound=bound,
+        bound_near=None if near is None else near**2,
+        proof=joint,
     )
+    if asked.point is not None and joint.purity < SAME * problem.purity:
+        first, strict = bounds.at(problem.purity, asked.side, asked.point)
+        # what holds for less pure masks holds for purer ones
+        lower = [one for one in (strict, bound) if one is not None]
+        known = replace(known, bound_asked=min(lower, default=None), asked=first)
     prediction = judged(problem.launch.basis, problem.target, each[0])
     proven = nominal.certificate
     holds = proven is not None and prediction.purity >= proven.purity
@@ -267,37 +311,66 @@ def _told(
         bound=nominal.bound if holds else None,
         certificate=proven if holds else None,
         robust=known,
+        asked=problem.purity,
     )
 
 
+@dataclass(frozen=True, eq=False)
+class _Bounds:
+    """Proofs of the mean amplitude, of which a mask has `reached`."""
+
+    view: Together
+    nominal: Design
+    reached: float
+
+    @property
+    def several(self) -> Several:
+        return Several(self.view.launches, self.view.vectors)
+
+    def at(self, purity: float, side: Sides, point: Real) -> tuple[Joint, float | None]:
+        """(the proof at a purity from a point of the sides, bound of the squared mean amplitude).
+
+        None where nothing is proven.
+        """
+        several = self.several
+        whole = side.certificate(point)
+        multipliers = tuple(complex_of(whole[own]) for own in side.own)
+        joint = proven_joint(several, purity, multipliers)
+        bound = certified_mean(several, joint)
+        if bound > (1 + LOOSE) * self.reached:
+            joint = replace(joint, alone=self._alone(several, joint))
+            bound = certified_mean(several, joint)
+        return joint, bound**2 if math.isfinite(bound) else None
+
+    def _alone(self, several: Several, joint: Joint) -> tuple[Alone, ...]:
+        """Every scenario's own proof, that of the nominal one from its design."""
+        own = [
+            alone_of(one)
+            for one in (self.nominal.excluded, self.nominal.certificate)
+            if one is not None and one.purity <= joint.purity
+        ]
+        start = own[:1]
+        rest = zip(several.launches, several.vectors, joint.multipliers, strict=True)
+        solved = [proven_alone(*one[:2], joint.purity, one[2]) for one in list(rest)[len(start) :]]
+        return (*start, *solved)
+
+
 def _status(problem: Problem, known: Robust) -> str:
+    """How it ended, and of a purity that is out of reach what is proven."""
     name, purity = known.worst
     if purity >= problem.purity:
         return "done"
     where = f"purity {purity:.6f} in the worst scenario, {name}"
-    if known.bound_purity < (1 - 1e-9) * problem.purity:
-        return (
-            f"{where}: no mask of this modulator launches a worthwhile share at "
-            f"{problem.purity:g} in all of them; a narrower band or box helps, or no carrier"
+    if known.asked is None:
+        return f"{where}, instead of {problem.purity:g}: too few pixels are undecided"
+    if known.bound_asked is None:
+        told = f"of masks {problem.purity:g} pure in all of them nothing is proven"
+    elif known.bound_asked == 0:
+        told = f"no mask is {problem.purity:g} pure in all of them (proven)"
+    else:
+        told = (
+            f"masks {problem.purity:g} pure in all of them have a mean of at most "
+            f"{100 * known.bound_asked:.3g} % (proven)"
         )
-    return f"{where}, instead of {problem.purity:g}: too few pixels are undecided"
-
-
-def _proof(view: Together, side: Sides, point: Real) -> tuple[float, tuple[Complex, ...]]:
-    """(bound of the squared mean amplitude, each scenario's multipliers), in double precision."""
-    whole = side.certificate(point)
-    multipliers = tuple(complex_of(whole[own]) for own in side.own)
-    value = certified_sum(view.launches, view.palette, multipliers) / len(multipliers)
-    return max(value, 0.0) ** 2, multipliers
-
-
-def certified_sum(
-    launches: Sequence[Launch], palette: Palette, multipliers: Sequence[Complex]
-) -> float:
-    """F in double precision: no mask, pure enough everywhere, has a larger sum of Re<t_i, c_i>.
-
-    Weak duality holds for any multipliers; they only have to belong to the t_i and kappa.
-    """
-    pairs = list(zip(launches, multipliers, strict=True))
-    pixels = palette.highest([back_propagated(launch, mu) for launch, mu in pairs])
-    return pixels + sum(float(np.real(np.vdot(mu, launch.gaps))) for launch, mu in pairs)
+    lower = f"{known.bound_purity:.6f} was designed for"
+    return f"{where}: {told}, so {lower}; a narrower band or box helps"

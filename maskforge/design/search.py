@@ -11,13 +11,22 @@ from typing import Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.design.convex import Conditions, Model, Real, newton
+from maskforge.design.convex import FAR, FARTHEST, Conditions, Real, Smooth, newton
 from maskforge.design.draft import Fast, FastReal
 from maskforge.design.refine import Pixels, refined
 from maskforge.modulator import Levels
 
 SMOOTHING = (0.3, 0.1, 0.03, 0.01)
 """Of the mean |v|, shrinking; below 0.01 the blocks are no longer fine enough."""
+
+FINER = (*SMOOTHING, 3e-3, 1e-3)
+"""The same where the blocks are single pixels, or little more."""
+
+ROUNDS, STALLED = 12, 1e-3
+"""Newton's method is begun anew while it lowers F by so much: out of reach there is far to go."""
+
+NEARBY = 2
+"""Smoothings left out where the start is near."""
 
 FIRST_STEP = 0.3
 """Length of the first z, along the simple mask's unwanted light."""
@@ -67,7 +76,7 @@ class View(Pixels, Protocol[Given_contra]):
     """What the search sees of one launch, or of several: attempts, and a mask's (worst) purity.
 
     `floor`: F below which the asked purity is not worth having, or cannot be had at all.
-    `aims`: see `dual.AIMS`.
+    `aims`: see `attempts.AIMS`.
     """
 
     @property
@@ -113,36 +122,58 @@ def purest(
     return best
 
 
-def least(model: Model, side: Conditions, floor: float = 0.0) -> Real:
-    """The point where F of a model is least, from nothing, or one where it is below `floor`."""
+def least(
+    model: Smooth,
+    side: Conditions,
+    floor: float = 0.0,
+    *,
+    widths: Sequence[float] = SMOOTHING,
+    start: Real | None = None,
+) -> Real:
+    """The point where F of a model is least, or one where it is below `floor`.
+
+    From nothing, or from a point nearby that was found so.
+    """
     value, found = model.value(side.target, 1e-12)
-    point = side.outset(found, FIRST_STEP)
-    for width in SMOOTHING:
+    point = side.outset(found, FIRST_STEP) if start is None else start
+    for width in widths if start is None else widths[NEARBY:]:
         point = newton(model, side, point, width * value / len(model.real), floor=floor)
+    width = widths[-1] * value / len(model.real)
+    before, _ = model.value(side.multipliers(point), width)
+    for _ in range(ROUNDS):
+        if before <= floor:
+            break
+        further = newton(model, side, point, width, floor=floor)
+        now, _ = model.value(side.multipliers(further), width)
+        if not now < (1 - STALLED) * before:
+            break
+        point, before = further, now
     return point
 
 
-def inverse_curvature(model: Model, side: Conditions, point: Real) -> Real:
+def inverse_curvature(
+    model: Smooth, side: Conditions, point: Real, width: float = SMOOTHING[-1]
+) -> Real:
     """Inverse second derivative of F on blocks at a point."""
     multipliers = side.multipliers(point)
-    width = SMOOTHING[-1] * model.value(side.target, 1e-12)[0] / len(model.real)
+    width = width * model.value(side.target, 1e-12)[0] / len(model.real)
     _, found = model.value(multipliers, width)
     whole = side.curvature(point, found, model.curvature(multipliers, width))
     return np.asarray(np.linalg.inv(whole))
 
 
 def corrected(
-    view: View[Given], side: Given, point: Real, inverse: Real
+    view: View[Given], side: Given, point: Real, inverse: Real, turns: int = TURNS
 ) -> tuple[Given, Attempt, Attempt]:
     """(side, the attempt of the lowest bound, the one that misses least), on all pixels.
 
     The overall phase of the target is free: F is largest where the coupling found has the phase
     asked for, so the target is turned after it.
     """
-    for _ in range(TURNS):
+    for left in range(turns, 0, -1):
         best, lowest, inverse = _descended(view, side, point, inverse)
         turn = side.turn(best.found)
-        if np.all(np.abs(turn) < SMALL_TURN) or lowest.bound < view.floor:
+        if left == 1 or np.all(np.abs(turn) < SMALL_TURN) or lowest.bound < view.floor:
             break
         side, point = side.turned(turn), lowest.point
     return side, lowest, best
@@ -164,7 +195,12 @@ def _descended(
         wanted = float(side.target @ best.found) / math.sqrt(len(side.blocks))
         if np.linalg.norm(least) < max(CLOSE * side.kappa, EASY) * wanted:
             break
-        tried = view.attempt(side, lowest.point - share * (inverse @ slope))
+        step = share * (inverse @ slope)
+        far = 1 + float(np.linalg.norm(lowest.point))
+        length = float(np.linalg.norm(step))
+        if not length < FARTHEST:
+            break
+        tried = view.attempt(side, lowest.point - min(1.0, FAR * far / max(length, 1e-300)) * step)
         steeper = side.gradient(tried.point, tried.found)
         inverse = _updated(inverse, tried.point - lowest.point, steeper - slope)
         if np.linalg.norm(steeper) < np.linalg.norm(least):

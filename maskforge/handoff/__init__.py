@@ -6,6 +6,7 @@ coupling.csv  launched power of every mask in every guided mode, as a share of t
 coupling.npz  the complex couplings (masks, modes), key `couplings`
 masks.csv     the manifest's table of masks
 certificate.npz  where masks have a proven bound: the proofs, see `certificate`
+robust.npz    of masks for several scenarios: the proofs of their own bounds, see `robust_proofs`
 
 Masks and pages count from 0.  The same masks on the same bench give the same bytes.
 """
@@ -19,12 +20,13 @@ import numpy as np
 
 from maskforge.bench import resolved
 from maskforge.design import Design
-from maskforge.design.problem import Certificate
+from maskforge.design.problem import Robust
 from maskforge.fields import Basis, Target
-from maskforge.handoff.certificate import certificate
+from maskforge.handoff.certificate import Proven, certificate, proofs_of
 from maskforge.handoff.folder import (
     CERTIFICATE,
     OWN,
+    ROBUST,
     STACK,
     TOLERANCE,
     check_place,
@@ -48,6 +50,7 @@ from maskforge.handoff.manifest import (
     mode_name,
     records_text,
 )
+from maskforge.handoff.robust_proofs import proof_arrays, robust_record
 from maskforge.handoff.stack import Picture, described, pixel_hash, raw_bytes, stack
 from maskforge.launch import Prediction, unwanted_db
 from maskforge.modulator import Complex, Modulator
@@ -130,19 +133,24 @@ def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, 
     """
     records: list[Record] = []
     couplings: list[Complex] = []
-    proofs: list[tuple[Complex, Certificate | None]] = []
+    proven: list[Proven] = []
+    robust: list[tuple[int, Robust]] = []
     rows, columns = head.modulator.panel
     size = head.count * rows * columns * head.modulator.alphabet.bits // 8
     with stack(folder / STACK, size, head.out / STACK) as append:
         for mask in masks:
             picture = rendered(head.modulator, mask.design.states)
             append(picture, described(mask.target.name, mask.target.orientation))
+            if mask.design.robust is not None:
+                robust.append((len(records), mask.design.robust))
             records.append(_record(len(records), mask, picture))
             couplings.append(mask.prediction.couplings)
-            proofs.append((mask.target.vector, mask.design.certificate))
+            proven.append(proofs_of(mask.target, mask.design))
     table = np.array(couplings).reshape(len(records), len(head.basis))
     texts = {
-        MANIFEST: manifest_text(head.bench, head.basis, records),
+        MANIFEST: manifest_text(
+            head.bench, head.basis, records, [robust_record(*one) for one in robust]
+        ),
         "masks.csv": records_text(records),
         "coupling.csv": coupling_text(head.basis, records, table),
     }
@@ -151,10 +159,12 @@ def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, 
             (folder / file).write_text(text, encoding="utf-8", newline="")
     with telling(head.out / "coupling.npz"):
         np.savez(folder / "coupling.npz", couplings=table)
-    if any(proof is not None for _, proof in proofs):
+    if any(proofs for _, proofs in proven):
         with telling(head.out / CERTIFICATE):
-            multipliers, purity, targets = certificate(proofs)
-            np.savez(folder / CERTIFICATE, multipliers=multipliers, purity=purity, targets=targets)
+            np.savez(folder / CERTIFICATE, **certificate(proven))
+    if robust:
+        with telling(head.out / ROBUST):
+            np.savez(folder / ROBUST, **proof_arrays(robust))  # type: ignore[arg-type]
     return tuple(records)
 
 
@@ -170,7 +180,9 @@ def _record(index: int, mask: Mask, picture: Picture) -> Record:
         group_purity=float(found.group_purity),
         efficiency=float(found.efficiency),
         bound=finite(made.bound),
+        bound_purity=None if made.certificate is None else float(made.certificate.purity),
         gap=gap_of(found.efficiency, made.bound),
+        bound_asked=finite(made.bound_asked),
         unwanted_db=finite(unwanted_db(found.purity)),
         sha256=pixel_hash(picture),
         reached=bool(made.reached),

@@ -3,15 +3,15 @@
 import io
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.design import Design
-from maskforge.design.problem import Certificate, Robust
+from maskforge.design.problem import Certificate
 from maskforge.fields import Target
+from maskforge.handoff.robust_proofs import robust_facts, robust_of
 from maskforge.launch import Prediction
 from maskforge.modulator import Levels
 from maskforge.run import Finished
@@ -20,10 +20,11 @@ Facts = dict[str, Any]
 
 
 def packed(masks: Sequence[Finished]) -> bytes:
-    """An npz archive: arrays with a row a mask, the states' `shape`, and `facts` as JSON text."""
+    """An npz archive: arrays with a row a mask, `multipliers` and `spans` of one proof after the
+    other, the states' `shape`, and `facts` as JSON text."""
     designs = [mask.design for mask in masks]
-    proofs = [made.certificate for made in designs]
-    unproven = np.zeros(len(masks[0].prediction.couplings), dtype=complex)
+    covers = [one for made in designs for one in _covers(made)]
+    modes = len(masks[0].prediction.couplings)
     pack = _packing(max(int(made.states.max()) for made in designs))
     out = io.BytesIO()
     np.savez(
@@ -31,7 +32,8 @@ def packed(masks: Sequence[Finished]) -> bytes:
         shape=designs[0].states.shape,
         states=np.array([pack(made.states) for made in designs]),
         couplings=np.array([mask.prediction.couplings for mask in masks]),
-        multipliers=np.array([unproven if one is None else one.multipliers for one in proofs]),
+        multipliers=_stacked([one.multipliers for one in covers], modes, complex),
+        spans=_stacked([one.spans for one in covers], 2, np.int64),
         facts=np.frombuffer(json.dumps([_facts(mask) for mask in masks]).encode(), np.uint8),
     )
     return out.getvalue()
@@ -42,22 +44,50 @@ def unpacked(content: bytes, chain: range, targets: Sequence[Target]) -> Iterato
     with np.load(io.BytesIO(content), allow_pickle=False) as archive:
         arrays: Mapping[str, NDArray[Any]] = dict(archive)
     every = json.loads(arrays["facts"].tobytes())
-    shape = tuple(arrays["shape"])
+    shape, rows = tuple(arrays["shape"]), 0
     for place, index in enumerate(chain):
         facts, target = every[place], targets[index]
-        proof = facts.pop("proof_purity")
+        proofs: list[Certificate | None] = []
+        for proof in (facts.pop("certificate"), facts.pop("excluded")):
+            own = slice(rows, rows + (0 if proof is None else proof["rows"]))
+            proofs.append(None if proof is None else _proof(target, proof["purity"], arrays, own))
+            rows = own.stop
         prediction = Prediction(arrays["couplings"][place], *facts.pop("figures"))
         robust = facts.pop("robust")
         design = Design(
             states=_unpacked_states(arrays["states"][place], shape),
             prediction=prediction,
-            certificate=None
-            if proof is None
-            else Certificate(target, proof, arrays["multipliers"][place]),
-            robust=None if robust is None else _robust(robust),
+            certificate=proofs[0],
+            excluded=proofs[1],
+            robust=None if robust is None else robust_of(robust),
             **facts,
         )
         yield Finished(index, target, design, prediction)
+
+
+def _covers(made: Design) -> list[Certificate]:
+    """The proofs of a design, in the order in which their rows are kept."""
+    return [one for one in (made.certificate, made.excluded) if one is not None]
+
+
+def _stacked(parts: Sequence[NDArray[Any]], width: int, kind: type) -> NDArray[Any]:
+    return np.concatenate([np.empty((0, width), dtype=kind), *parts])
+
+
+def _proof(
+    target: Target, purity: float, arrays: Mapping[str, NDArray[Any]], own: slice
+) -> Certificate:
+    return Certificate(target, purity, arrays["multipliers"][own], arrays["spans"][own])
+
+
+def _proof_facts(proof: Certificate | None) -> Facts | None:
+    if proof is None:
+        return None
+    return {"purity": float(proof.purity), "rows": len(proof.multipliers)}
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None else float(value)
 
 
 def _facts(mask: Finished) -> Facts:
@@ -67,33 +97,14 @@ def _facts(mask: Finished) -> Facts:
         "method": made.method,
         "reached": bool(made.reached),
         "status": made.status,
-        "bound": None if made.bound is None else float(made.bound),
+        "bound": _number(made.bound),
+        "asked": _number(made.asked),
+        "bound_asked": _number(made.bound_asked),
         "figures": [float(x) for x in (found.purity, found.group_purity, found.efficiency)],
-        "proof_purity": None if made.certificate is None else float(made.certificate.purity),
-        "robust": None if made.robust is None else _robust_facts(made.robust),
+        "certificate": _proof_facts(made.certificate),
+        "excluded": _proof_facts(made.excluded),
+        "robust": None if made.robust is None else robust_facts(made.robust),
     }
-
-
-def _robust_facts(robust: Robust) -> Facts:
-    facts = {field.name: getattr(robust, field.name) for field in fields(Robust)}
-    # a scenario's basis has a length of its own
-    facts["multipliers"] = [[one.real.tolist(), one.imag.tolist()] for one in robust.multipliers]
-    return facts
-
-
-def _robust(facts: Facts) -> Robust:
-    known: Facts = {
-        key: tuple(value) if isinstance(value, list) else value for key, value in facts.items()
-    }
-    known["multipliers"] = tuple(_complex(*parts) for parts in facts["multipliers"])
-    return Robust(**known)
-
-
-def _complex(real: list[float], imaginary: list[float]) -> NDArray[np.complex128]:
-    # a sum would make +0 of the real part's -0
-    out = np.empty(len(real), dtype=complex)
-    out.real, out.imag = real, imaginary
-    return out
 
 
 def _packing(largest: int) -> Callable[[Levels], NDArray[Any]]:

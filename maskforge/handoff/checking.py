@@ -12,6 +12,7 @@ from maskforge.handoff.manifest import MANIFEST, Record
 from maskforge.handoff.numbers import Deviations, Numbers, numbers_off
 from maskforge.handoff.reading import WrittenSet
 from maskforge.handoff.rebuilding import read_states
+from maskforge.handoff.robust_check import RobustClaims, robust_claims, robust_off
 from maskforge.handoff.scanning import Sample, edited_key
 from maskforge.handoff.stack import Picture, described, pixel_hash
 from maskforge.handoff.suspicion import (
@@ -53,6 +54,8 @@ class _Seen:
     """Masks whose checksums agree and neither couplings nor figures do."""
     samples: list[Sample] = field(default_factory=list)
     """The first of them."""
+    robust: RobustClaims | None = None
+    """What the set says of several scenarios."""
 
 
 def checked(
@@ -69,7 +72,9 @@ def checked(
     yield Finding(None, tuple(problems))
     for problem in table_problems(claims):
         yield Finding(problem.mask, (problem,))
-    seen, reader = _Seen(), _readable(pictures)
+    robust, told = robust_claims(claims)
+    yield Finding(None, tuple(Problem(None, text) for text in told))
+    seen, reader = _Seen(robust=robust), _readable(pictures)
     at_page = {mask.page: at for at, mask in enumerate(written.masks)}
     descriptions = None if texts is None else iter(texts)
     for picture in reader:
@@ -185,6 +190,9 @@ def _mask_finding(
         lines += [(told, cause), *((line, "") for line in more)]
     if unreadable and not cause:
         lines.append((unreadable, _why_unreadable(claims, picture)))
+    if numbers.fit and seen.robust is not None:
+        states = read_states(claims.launch.modulator, picture)
+        lines += [(line, "") for line in robust_off(claims, seen.robust, at, states)]
     problems = tuple(Problem(mask, line, why) for line, why in lines)
     return Finding(mask, problems, numbers.deviations)
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +10,8 @@ from maskforge import bench as benches
 from maskforge.bench import Bench
 from maskforge.errors import BenchError
 from maskforge.fields import Basis, Mode
-from maskforge.handoff.folder import CERTIFICATE
 from maskforge.handoff.manifest import MANIFEST, Record, mode_name
+from maskforge.handoff.proofs import Proofs, arrays, read_proofs
 from maskforge.handoff.reading import WrittenSet
 from maskforge.handoff.rebuilding import Targets, bench_of, launch_of, targets_in
 from maskforge.handoff.stack import described
@@ -45,15 +44,6 @@ class Problem:
         where = "" if self.mask is None else f"{mask_name(self.mask)}: "
         cause = f"; likely cause: {self.why}" if self.why else ""
         return one_line(f"{where}{self.text}{cause}")
-
-
-@dataclass(frozen=True, eq=False)
-class Proofs:
-    """Arrays of certificate.npz: multipliers, targets (masks, modes) and purity (masks,)."""
-
-    multipliers: Complex
-    targets: Complex
-    purity: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,51 +207,14 @@ def _order_problems(claims: Claims) -> Iterator[str]:
 def _couplings(written: WrittenSet) -> tuple[Complex | None, list[str]]:
     shape = len(written.masks), len(written.modes)
     try:
-        (found,) = _arrays(written.folder / COUPLINGS, {"couplings": ("c", shape)})
+        found = arrays(written.folder / COUPLINGS, {"couplings": ("c", shape)})
     except BenchError as error:
         return None, [str(error)]
-    return found.astype(complex), []
+    return found["couplings"].astype(complex), []
 
 
 def _proofs(written: WrittenSet) -> tuple[Proofs | None, list[str]]:
-    path = written.folder / CERTIFICATE
-    if not path.exists() and all(mask.bound is None for mask in written.masks):
-        return None, []
-    count, modes = len(written.masks), len(written.modes)
     try:
-        multipliers, targets, purity = _arrays(
-            path,
-            {
-                "multipliers": ("c", (count, modes)),
-                "targets": ("c", (count, modes)),
-                "purity": ("f", (count,)),
-            },
-        )
+        return read_proofs(written), []
     except BenchError as error:
         return None, [str(error)]
-    return Proofs(multipliers.astype(complex), targets.astype(complex), purity.astype(float)), []
-
-
-def _arrays(
-    path: Path, wanted: Mapping[str, tuple[str, tuple[int, ...]]]
-) -> list[NDArray[np.inexact]]:
-    """Arrays of a npz file by name, of a kind (`c` complex, `f` real) and shape; BenchError."""
-    try:
-        with path.open("rb") as raw, np.load(raw, allow_pickle=False) as file:
-            found = {name: np.asarray(file[name]) for name in file.files if name in wanted}
-    except FileNotFoundError:
-        raise BenchError(f"{path}: no such file") from None
-    except Exception as error:  # a damaged archive raises many kinds
-        reason = str(error) or type(error).__name__
-        raise BenchError(one_line(f"{path}: cannot be read ({reason})")) from None
-    for name, (kind, shape) in wanted.items():
-        if name not in found:
-            raise BenchError(f"{path}: holds no array {name}")
-        array = found[name]
-        if array.dtype.kind != kind or array.shape != shape:
-            word = "complex" if kind == "c" else "real"
-            raise BenchError(
-                f"{path}: {name} is {array.dtype} of shape {array.shape}: must be {word} numbers "
-                f"of shape {shape}, as the manifest has masks and modes"
-            )
-    return [found[name] for name in wanted]

@@ -19,6 +19,7 @@ from maskforge.handoff.manifest import MANIFEST, is_manifest
 STACK = "masks.tif"
 
 CERTIFICATE = "certificate.npz"
+ROBUST = "robust.npz"
 
 TOLERANCE = "tolerance.json"
 """What errors cost, as a table that the page shows."""
@@ -30,6 +31,7 @@ OWN = PLAYLISTS | {
     MANIFEST,
     STACK,
     CERTIFICATE,
+    ROBUST,
     "masks.csv",
     "coupling.csv",
     "coupling.npz",

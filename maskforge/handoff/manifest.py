@@ -18,7 +18,7 @@ from maskforge import __version__
 from maskforge.fields import Basis, Mode
 
 FORMAT = "maskforge-set"
-VERSION = 1
+VERSION = 2
 MANIFEST = "manifest.json"
 
 Cell = str | int | float | None
@@ -28,7 +28,9 @@ Cell = str | int | float | None
 class Record:
     """A mask in the manifest, keys in this order; None (null, an empty cell): not known.
 
-    `index` and `page` count from 0; `bound` and `gap` go with a design that proves a bound.
+    `index` and `page` count from 0; `bound` and `gap` go with a design that proves a bound, for
+    masks at least `bound_purity` pure.  Where that is lower than what was asked, `bound_asked` is
+    the bound of the efficiency at the asked purity; 0: no mask of this modulator is so pure.
     `unwanted_db` is None where it is not finite.  `sha256`: see `stack.pixel_hash`.
     `reached`: whether the mask is as pure as asked; `status`: how its design ended.
     """
@@ -42,7 +44,9 @@ class Record:
     group_purity: float
     efficiency: float
     bound: float | None
+    bound_purity: float | None
     gap: float | None
+    bound_asked: float | None
     unwanted_db: float | None
     sha256: str
     reached: bool
@@ -64,8 +68,16 @@ def mode_name(mode: Mode) -> str:
     return mode.label if mode.part is None else f"{mode.label} {mode.part}"
 
 
-def manifest_text(bench: Mapping[str, Any], basis: Basis, records: Sequence[Record]) -> str:
-    """The manifest of a set as JSON text; `bench` is written out and its paths start at the set."""
+def manifest_text(
+    bench: Mapping[str, Any],
+    basis: Basis,
+    records: Sequence[Record],
+    robust: Sequence[Mapping[str, Any]] = (),
+) -> str:
+    """The manifest of a set as JSON text; `bench` is written out and its paths start at the set.
+
+    `robust`: of masks for several scenarios what `robust_proofs.robust_record` says.
+    """
     content = {
         "format": FORMAT,
         "version": VERSION,
@@ -83,6 +95,7 @@ def manifest_text(bench: Mapping[str, Any], basis: Basis, records: Sequence[Reco
             for mode in basis
         ],
         "masks": [asdict(record) for record in records],
+        **({"robust": list(robust)} if robust else {}),
         "made_with": {
             "maskforge": __version__,
             "python": platform.python_version(),

@@ -1,12 +1,11 @@
 """The numbers that a set gives for a mask, held against what its pixels launch."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from maskforge.design.dual import certified_bound
-from maskforge.handoff.claims import COUPLINGS, Claims, Proofs
+from maskforge.handoff.bounds import bounds_off, contradictions
+from maskforge.handoff.claims import COUPLINGS, Claims
 from maskforge.handoff.folder import CERTIFICATE
 from maskforge.handoff.manifest import MANIFEST, Record, finite, gap_of, mode_name
 from maskforge.launch import Prediction, judged, unwanted_db
@@ -17,9 +16,6 @@ COUPLING = 1e-9
 
 FIGURE = 1e-9
 """How far purity, group purity and efficiency may be off; and what follows from them."""
-
-BOUND = 1e-9
-"""Of a bound: how far the one that its proof gives may be off."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +63,7 @@ def numbers_off(claims: Claims, at: int, found: Complex | None) -> Numbers:
         judgement = None if found is None else _judged(claims, mask, found)
         far, couplings = (0.0, ()) if found is None else _couplings_off(claims, at, found)
         wide, figures = _figures_off(mask, judgement)
-        loose, bounds = _bound_off(claims, at)
+        bounds = bounds_off(claims, at)
     if found is not None and judgement is None:
         figures = ["the manifest's bench has no such target, or its fibre does not guide it"]
     compared = claims.couplings is not None and claims.ours.size > 0
@@ -80,13 +76,14 @@ def numbers_off(claims: Claims, at: int, found: Complex | None) -> Numbers:
         )
         if not _equal(stated, derived)
     ]
+    figures += contradictions(mask, claims.bench.design.purity)
     why = ""
-    if bounds and _equal(mask.gap, gap_of(mask.efficiency, mask.bound)):
+    if bounds.paired and _equal(mask.gap, gap_of(mask.efficiency, mask.bound)):
         why = f"the manifest's gap agrees with its bound: {CERTIFICATE} was changed"
     figures_line = ("; ".join(figures),) if figures else ()
     purity = None if judgement is None else judgement.purity
-    off = Deviations(far, wide, loose)
-    return Numbers(purity, fit, couplings, figures_line, tuple(bounds), why, off)
+    off = Deviations(far, wide, bounds.deviation)
+    return Numbers(purity, fit, couplings, figures_line, bounds.lines, why, off)
 
 
 def _equal(stated: float | None, derived: float | None) -> bool:
@@ -137,53 +134,3 @@ def _figures_off(mask: Record, found: Prediction | None) -> tuple[float, list[st
         if off > FIGURE:
             lines.append(_told(key, stated, own, "the pixels"))
     return largest, lines
-
-
-# --- bounds ----------------------------------------------------------------------------------
-
-
-def _bound_off(claims: Claims, at: int) -> tuple[float, list[str]]:
-    """Deviation of the bound from the one that its proof gives; what of the proof is wrong.
-
-    The conditions are those of `certificate.certificate`.
-    """
-    mask, proofs = claims.written.masks[at], claims.proofs
-    if proofs is None or not claims.same_modes:
-        return 0.0, []
-    proven = bool(np.isfinite(proofs.purity[at]))
-    if mask.bound is None or not proven:
-        if (mask.bound is None) != proven:
-            return 0.0, []
-        words = ("no bound", "a proof") if proven else (f"a bound of {mask.bound:g}", "no proof")
-        return 0.0, [f"{MANIFEST} has {words[0]} and {CERTIFICATE} {words[1]}"]
-    lines = list(_unfit(claims, mask, proofs, at))
-    multipliers = proofs.multipliers[at]
-    if not np.all(np.isfinite(multipliers)):
-        return float("inf"), [*lines, f"multipliers in {CERTIFICATE} are not numbers"]
-    proved = max(certified_bound(claims.launch, multipliers), 0.0) ** 2
-    off = _difference(mask.bound, proved) / max(proved, 1e-12)
-    if off > BOUND:
-        lines.append(f"bound {mask.bound:.12g} in {MANIFEST}, {proved:.12g} by {CERTIFICATE}")
-    if mask.purity >= proofs.purity[at] and not mask.efficiency <= mask.bound * (1 + BOUND):
-        lines.append(f"efficiency {mask.efficiency:.12g} is above the bound {mask.bound:.12g}")
-    return off, lines
-
-
-def _unfit(claims: Claims, mask: Record, proofs: Proofs, at: int) -> Iterator[str]:
-    """Why the proof would be none, or not this mask's."""
-    vector, purity, mu = proofs.targets[at], float(proofs.purity[at]), proofs.multipliers[at]
-    target = claims.targets.get((mask.target, mask.orientation_deg))
-    if target is not None and not np.max(np.abs(vector - target.vector)) <= COUPLING:
-        yield f"targets in {CERTIFICATE} are not the vector of {mask.target}"
-    asked = claims.bench.design.purity
-    if not 0 < purity <= asked + FIGURE:
-        yield f"purity {purity:.12g} in {CERTIFICATE}, the bench asks for {asked:.12g}"
-        return
-    along = complex(np.vdot(vector, mu))
-    slack = (abs(along) - 1) / np.sqrt(1 / purity - 1)
-    rest = float(np.linalg.norm(mu - vector * along))
-    if not rest <= slack * (1 + BOUND) + 1e-12:
-        yield (
-            f"multipliers in {CERTIFICATE} prove nothing: |z| = {rest:.6g} is above nu = "
-            f"{slack:.6g}"
-        )

@@ -38,6 +38,8 @@ class WrittenSet:
     bench: Mapping[str, Any]
     modes: tuple[Mapping[str, Any], ...]
     masks: tuple[Record, ...]
+    robust: tuple[Mapping[str, Any], ...] = ()
+    """Of masks for several scenarios: `robust_proofs.robust_record`, as it stands there."""
 
     @property
     def stack(self) -> Path:
@@ -56,7 +58,10 @@ def read_set(folder: Path) -> WrittenSet:
         if not isinstance(content.get(key), kind):
             raise BenchError(f"{path}: {key}: must be a JSON {word}")
     masks = tuple(_record(path, place, entry) for place, entry in enumerate(content["masks"]))
-    return WrittenSet(folder, content["bench"], tuple(content["modes"]), masks)
+    robust = content.get("robust", [])
+    if not isinstance(robust, list) or not all(isinstance(one, dict) for one in robust):
+        raise BenchError(f"{path}: robust: must be a JSON array of objects")
+    return WrittenSet(folder, content["bench"], tuple(content["modes"]), masks, tuple(robust))
 
 
 def read_header(path: Path, what: str, form: str, version: int) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """`report.html`: a set of masks on one page that needs nothing but itself."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from maskforge import bench as benches
 from maskforge.bench import Bench
+from maskforge.design.problem import NEAR_PHASES
 from maskforge.handoff.manifest import Record, finite, mode_name
 from maskforge.handoff.stack import described
 from maskforge.launch import Launch, insertion_loss_db, unwanted_db
@@ -58,11 +59,13 @@ def page_text(
     couplings: Complex,
     shots: Iterable[Shot],
     tolerance: Rows | None = None,
+    robust: Sequence[Mapping[str, Any]] = (),
 ) -> str:
     """The page of a set called `name`, whose masks come in play order.
 
     `own_groups`: those of each mask's target.  `couplings` (masks, modes of the launch's basis).
     `shots`: each mask's pictures, taken one at a time.  `tolerance`: a header and rows of text.
+    `robust`: the manifest's, of masks for several scenarios.
     """
     table = matrix.decibels(couplings)
     light = benches.light(bench)
@@ -78,7 +81,7 @@ def page_text(
         facts=facts.bench_rows(bench, launch),
         cautions=CAUTION.splitlines(),
         warnings=list(_warnings(bench, launch, masks)),
-        summary=list(_summary(masks)),
+        summary=[*_summary(masks), *_over_scenarios(robust)],
         missed=_missed(lines),
         plane=sketch.mask_plane(launch, light),
         facet=sketch.facet(launch, light),
@@ -189,6 +192,27 @@ def _summary(masks: Sequence[Record]) -> Iterator[tuple[str, str, int | None]]:
         yield "largest gap to the bound", f"{share_text(widest.gap or 0.0)} %", widest.index
 
 
+def _over_scenarios(robust: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, str, int | None]]:
+    """The same of masks for several scenarios: their worst purity, and gaps of the mean."""
+    worst = [
+        (float(one["purity"]), str(one["name"]), int(mask["index"]))
+        for mask in robust
+        for one in mask["scenarios"]
+    ]
+    if worst:
+        purity, name, index = min(worst)
+        yield "lowest purity over the scenarios", f"{share_text(purity)} % ({name})", index
+    for key, what in (
+        ("gap", "whatever their phases"),
+        ("gap_near", f"with phases within {NEAR_PHASES:g}° of its own"),
+    ):
+        known = [(float(mask[key]), int(mask["index"])) for mask in robust if mask[key] is not None]
+        if known:
+            gap, index = max(known)
+            title = f"largest gap of the scenarios' mean to the bound of masks {what}"
+            yield title, f"{share_text(gap)} %", index
+
+
 def _warnings(bench: Bench, launch: Launch, masks: Sequence[Record]) -> Iterator[str]:
     """What about this set needs a second look."""
     power = benches.power_warning(bench.model_copy(update={"source": "bench"}))
@@ -210,7 +234,10 @@ def _warnings(bench: Bench, launch: Launch, masks: Sequence[Record]) -> Iterator
             "figures; any other light that the pixels do not modulate is not."
         )
     if bench.modulator.crosstalk_px and any(mask.bound is not None for mask in masks):
-        yield "The bounds hold for pixels without crosstalk; the figures have it in them."
+        yield (
+            "With crosstalk the bounds are against the disc of the largest amplitude, which no "
+            "blurred phase leaves; the gaps to them are wider than those of the states."
+        )
 
 
 def _mode_groups(launch: Launch) -> list[tuple[int, list[tuple[str, float, str]]]]:

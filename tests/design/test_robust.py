@@ -18,9 +18,9 @@ from maskforge import bench as benches
 from maskforge.design import Design, Problem, design, dual, ifta, robust, simple
 from maskforge.design.coarse import coarse_of, coarse_of_all
 from maskforge.design.convex import Model, side_of
+from maskforge.design.joint import certified_sum
 from maskforge.design.palette import Palette, palette_of
 from maskforge.design.problem import Scenario
-from maskforge.design.robust import certified_sum
 from maskforge.design.sides import Sides
 from maskforge.errors import BenchError
 from maskforge.fiber import fiber_of_indices, power_law, solve
@@ -228,8 +228,14 @@ def test_bound_by_direct_sums(name: str, carrier: str, kind: str) -> None:
     assert known is not None
     assert known.bound is not None
     several = scenes(*bench)
-    mean = highest(bench, known.multipliers) / len(several)
-    assert known.bound == pytest.approx(mean**2, rel=10 * AGREED)
+    whole = highest(bench, known.multipliers)
+    launches = [one.launch for one in several]
+    assert certified_sum(launches, palette_of(launches), known.multipliers) == pytest.approx(
+        whole, rel=5 * AGREED
+    )
+    # what the cosine of 5 degrees costs, more where the purity is dear
+    assert known.bound_near is not None
+    assert 1.007 < known.bound_near / (whole / len(several)) ** 2 < 1.03
     kappa = math.sqrt(1 / known.bound_purity - 1)
     for scene, mu in zip(several, known.multipliers, strict=True):
         t = target_in(scene)
@@ -385,7 +391,8 @@ def test_a_band_on_the_preset() -> None:
     assert known.scenarios[1:] == ("1530 nm", "1565 nm")
     assert min(known.purities) >= 0.99 > min(known.before)
     assert known.gap is not None
-    assert 0 <= known.gap < 5e-3
+    # not all phases are one problem where the states differ
+    assert 0 <= known.gap < 1e-2
 
 
 @pytest.mark.long
@@ -400,6 +407,8 @@ def test_what_cannot_be_had_is_lowered_and_told() -> None:
     worst, purity = known.worst
     assert design.status.startswith(f"purity {purity:.6f} in the worst scenario, {worst}")
     assert known.bound_purity < 0.999
+    assert known.bound_asked is not None
+    assert f"a mean of at most {100 * known.bound_asked:.3g} % (proven)" in design.status
     assert purity > min(known.before)
     if purity >= known.bound_purity:
         assert known.bound is not None
@@ -543,7 +552,8 @@ def test_other_methods_refuse_scenarios() -> None:
     assert found.robust is not None
 
 
-def test_crosstalk_leaves_no_bound() -> None:
+def test_crosstalk_has_the_bound_of_a_disc() -> None:
+    """Blurred phases are not the states', but no brighter; of near phases nothing is known."""
     problem = problem_of(BENCHES[0], purity=0.9)
 
     def blurred(launch: Launch) -> Launch:
@@ -551,10 +561,15 @@ def test_crosstalk_leaves_no_bound() -> None:
 
     others = tuple(replace(one, launch=blurred(one.launch)) for one in problem.others)
     found = robust(replace(problem, launch=blurred(problem.launch), others=others))
-    assert found.robust is not None
-    assert found.robust.bound is None
-    assert found.robust.gap is None
-    assert found.bound is None
+    known, sharp = found.robust, robust(problem).robust
+    assert known is not None
+    assert sharp is not None
+    assert known.bound is not None
+    assert sharp.bound is not None
+    assert known.bound > sharp.bound
+    assert known.mean <= known.bound
+    assert known.bound_near is None
+    assert known.gap_near is None
 
 
 def test_a_single_mode_needs_no_purity() -> None:
@@ -571,4 +586,4 @@ def test_a_single_mode_needs_no_purity() -> None:
     found = robust(Problem(kept[0], target, 0.99, others))
     assert found.reached
     assert found.robust is not None
-    assert found.robust.gap == pytest.approx(0.0, abs=1e-6)
+    assert found.robust.gap == pytest.approx(0.0, abs=1e-4)

@@ -4,7 +4,7 @@ Common practice, no source.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -263,6 +263,41 @@ def test_masks_come_back_as_they_were(tmp_path: Path, kind: str) -> None:
     assert progress.finished_chains(journal, [*chains, range(9, 12)]) == frozenset(chains)
     again = [mask for c in chains for mask in progress.recalled(journal, ready.targets, c)]
     assert len(again) == len(masks)
+    assert all(map(same, masks, again))
+
+
+def test_proofs_come_back_as_they_were(tmp_path: Path) -> None:
+    """Of covers of many rows, of two purities, of the asked one alone, and of none."""
+    bench = benches.from_dict(
+        {
+            "light": {"wavelength_nm": 1310.0, "waist_mm": 0.8},
+            "modulator": {"pixels": [48, 48], "pitch_um": 50.0, "alphabet": "levels", "levels": 3},
+            "lens": {"focal_length_mm": 8.0},
+            "fiber": {"preset": "six-mode-graded"},
+            "targets": {"labels": ["LP21"], "orientations": 4},
+            "design": {"purity": 0.95},
+        },
+        "proofs",
+    )
+    ready = prepared(bench)
+    masks = list(finished_masks(ready))
+    proofs = [mask.design.certificate for mask in masks]
+    assert any(proof is not None and len(proof.multipliers) > 1 for proof in proofs)
+    changes: list[dict[str, Any]] = [
+        {},
+        {"excluded": proofs[1], "bound_asked": 0.0, "asked": 0.95},
+        {"excluded": proofs[2], "bound_asked": 0.25, "certificate": None, "bound": None},
+        {"certificate": None, "bound": None, "asked": None},
+    ]
+    masks = [
+        replace(mask, design=replace(mask.design, **change))
+        for mask, change in zip(masks, changes, strict=True)
+    ]
+    journal = progress.journal_of(tmp_path / "set", bench)
+    journal.folder.mkdir()
+    (chain,) = chains_of(ready.targets)
+    progress.keep(journal, chain, masks)
+    again = list(progress.recalled(journal, ready.targets, chain))
     assert all(map(same, masks, again))
 
 

@@ -55,7 +55,7 @@ def edited(change: Callable[[Any], object]) -> Callable[[Path], None]:
         (lambda folder: (folder / "manifest.json").write_text("{"), "is not JSON"),
         (lambda folder: (folder / "manifest.json").write_bytes(b"\xff"), "is not JSON"),
         (edited(lambda c: c.update(format="x")), 'must have format = "maskforge-set"'),
-        (edited(lambda c: c.update(version=7)), "version = 7: this program reads 1"),
+        (edited(lambda c: c.update(version=7)), "version = 7: this program reads 2"),
         (edited(lambda c: c.pop("bench")), "bench: must be a JSON object"),
         (edited(lambda c: c.update(masks=3)), "masks: must be a JSON array"),
         (edited(lambda c: c["masks"].append(3)), r"masks\[2\] = 3: must be a JSON object"),

@@ -124,7 +124,7 @@ def test_manifest(tmp_path: Path) -> None:
     content = json.loads(
         (tmp_path / "manifest.json").read_text("utf-8"), parse_constant=pytest.fail
     )
-    assert (content["format"], content["version"]) == ("maskforge-set", 1)
+    assert (content["format"], content["version"]) == ("maskforge-set", 2)
     assert set(content["made_with"]) == {"maskforge", "python", "numpy", "scipy"}
     assert [mode["label"] for mode in content["modes"]] == [mode.label for mode in BASIS]
     assert [mode["part"] for mode in content["modes"]] == [None, "cos", "sin", None, "cos", "sin"]

@@ -460,6 +460,22 @@ def test_masks_that_fell_short_are_told(folder: Path, result: mf.Result) -> None
     assert "No carrier: the launch lies on the axis" in text
 
 
+def test_what_the_bounds_hold_for_is_told(folder: Path, tmp_path: Path) -> None:
+    """With crosstalk they are against the disc; without a bound nothing is said of it."""
+    words = "the bounds are against the disc of the largest amplitude"
+    blurred = BENCH["modulator"] | {"crosstalk_px": 0.3}
+    aims = {"labels": ["LP01"]}
+    designed(tmp_path / "dual", modulator=blurred, targets=aims, design={"purity": 0.9})
+    designed(tmp_path / "simple", modulator=blurred, targets=aims)
+    text = page_of_set(read_set(tmp_path / "dual"))
+    assert words in text
+    assert "with the asked purity loses less, whatever the overall phase" in text
+    for other in (tmp_path / "simple", folder):
+        text = page_of_set(read_set(other))
+        assert words not in text
+        assert "least loss" not in text
+
+
 def test_the_cautions_are_on_it(folder: Path, tmp_path: Path) -> None:
     assert "IEC 60825-1" in page_of_set(read_set(folder))
     light = BENCH["light"] | {"power_mw": 500.0}
