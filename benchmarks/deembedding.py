@@ -16,19 +16,19 @@ from pathlib import Path
 
 import numpy as np
 
-from maskforge import cli
-from maskforge.bringup.courses import decibel
-from maskforge.bringup.deembed import group_transmission
-from maskforge.bringup.device import Device, Disturbance, readings_text, splitter, swept
-from maskforge.bringup.device import transmissions as passed
-from maskforge.bringup.groups import isolations
-from maskforge.bringup.launched import launched_by, lookups
-from maskforge.bringup.passes import read_sweep
-from maskforge.bringup.sweep import Answer, Question, answered
-from maskforge.fields import groups_of
-from maskforge.handoff.reading import read_set
-from maskforge.optics import Real
-from maskforge.report.sweep_figure import Curve, curve_of, groups_figure
+from maskforge.cli import main as cli
+from maskforge.launch.basis import groups_of
+from maskforge.launch.light import Real
+from maskforge.report.figures.sweep import Curve, curve_of, groups_figure
+from maskforge.sets.reading import read_set
+from maskforge.sweep.answer import Answer, Question, answered
+from maskforge.sweep.deembed import group_transmission
+from maskforge.sweep.groups import isolations
+from maskforge.sweep.labels import decibel
+from maskforge.sweep.launched import launched_by, lookups
+from maskforge.sweep.passes import read_sweep
+from maskforge.sweep.simulate import Device, Disturbance, readings_text, splitter, swept
+from maskforge.sweep.simulate import transmissions as passed
 
 BENCH = """\
 [light]

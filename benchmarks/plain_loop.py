@@ -20,10 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge import bench as benches
-from maskforge.fields import lp_target, sampled, target_field
-from maskforge.launch import Prediction, predict
-from maskforge.modulator import emitted
-from maskforge.run import Prepared, prepared
+from maskforge.bench.ready import Prepared, prepared
+from maskforge.launch.basis import sampled
+from maskforge.launch.couplings import Prediction, predict
+from maskforge.launch.modulator import emitted
+from maskforge.launch.targets import lp_target, target_field
 
 ITERATIONS = 150
 

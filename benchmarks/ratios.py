@@ -32,16 +32,20 @@ import pyfftw
 from threadpoolctl import threadpool_info, threadpool_limits
 
 from maskforge import bench as benches
-from maskforge import handoff
+from maskforge.base.files import replacing
 from maskforge.bench import Bench
-from maskforge.design import Design, Problem, dual, ifta
-from maskforge.design.attempts import attempt
-from maskforge.design.draft import draft_of
-from maskforge.fields import Target, lp_target
-from maskforge.launch import Launch, Prediction, predict
-from maskforge.modulator import emitted
-from maskforge.optics import fourier_rows
-from maskforge.run import Finished, finished_masks, prepared
+from maskforge.bench.ready import prepared
+from maskforge.launch.couplings import Launch, Prediction, predict
+from maskforge.launch.fourier import fourier_rows
+from maskforge.launch.modulator import emitted
+from maskforge.launch.targets import Target, lp_target
+from maskforge.methods.attempts import attempt
+from maskforge.methods.draft import draft_of
+from maskforge.methods.dual import dual
+from maskforge.methods.ifta import ifta
+from maskforge.methods.problem import Design, Problem, gap_of
+from maskforge.sets.designing import Finished, finished_masks
+from maskforge.sets.writing import head_of, write_set
 
 BENCH = "gi50-1550"
 JOBS = 2
@@ -167,10 +171,10 @@ def designed(bench: Bench, out: Path, jobs: int) -> list[Finished]:
             masks.append(replace(mask, design=replace(mask.design, states=mask.design.states[:0])))
             yield mask
 
-    with handoff.replacing(out) as folder:
+    with replacing(out) as folder:
         ready = prepared(bench)
-        head = handoff.head_of(ready, out)
-        handoff.write_set(folder, head, noted(finished_masks(ready, jobs=jobs)))
+        head = head_of(ready, out)
+        write_set(folder, head, noted(finished_masks(ready, jobs=jobs)))
     return masks
 
 
@@ -188,9 +192,7 @@ def whole_set(quick: bool) -> None:
     each = statistics.median(seconds for seconds, _ in plain)
     theirs = ready + len(masks) * each
     purity = sorted(mask.prediction.purity for mask in masks)
-    gaps = sorted(
-        handoff.gap_of(mask.prediction.efficiency, mask.design.bound) or 0.0 for mask in masks
-    )
+    gaps = sorted(gap_of(mask.prediction.efficiency, mask.design.bound) or 0.0 for mask in masks)
     print(f"\nset: {BENCH}, {len(masks)} masks, purity asked {bench.design.purity:g}")
     print(f"  dual, {JOBS} processes, designed, predicted and written   {ours:8.1f} s")
     print(
@@ -341,7 +343,7 @@ def print_growth(name: str, rows: list[tuple[str, float, float, Design, Predicti
         "  what             s a mask   ratio  first mask with preparing s  reached   purity    gap"
     )
     for what, first, again, made, found in rows:
-        gap = handoff.gap_of(found.efficiency, made.bound) or 0.0
+        gap = gap_of(found.efficiency, made.bound) or 0.0
         print(
             f"  {what:<16} {again:8.3f} {again / rows[0][2]:7.2f} {first:28.2f} "
             f"{made.reached!s:>8} {found.purity:.6f} {100 * gap:.3f} %"
@@ -382,7 +384,7 @@ def one_large(name: str) -> None:
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     peak_mib = peak / 2**20 if sys.platform == "darwin" else peak / 2**10
     rows, columns = launch.modulator.shape
-    gap = handoff.gap_of(found.efficiency, made.bound) or 0.0
+    gap = gap_of(found.efficiency, made.bound) or 0.0
     print(
         f"  {name:<18} {columns} x {rows}, {launch.modulator.alphabet.size} levels, "
         f"{len(launch.basis)} modes: {again:.2f} s a mask, first with preparing {first:.2f} s, "

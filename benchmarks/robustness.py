@@ -18,12 +18,12 @@ from typing import Any
 import numpy as np
 
 from maskforge import bench as benches
-from maskforge.design import Design
-from maskforge.fields import Target
-from maskforge.launch import Launch, predict
-from maskforge.modulator import emitted
-from maskforge.run import finished_masks, prepared
-from maskforge.scenarios import moved
+from maskforge.bench.ready import prepared
+from maskforge.launch.couplings import Launch, moved, predict
+from maskforge.launch.modulator import emitted
+from maskforge.launch.targets import Target
+from maskforge.methods.problem import Design
+from maskforge.sets.designing import finished_masks
 
 PLACES, DEVIATION_UM = 200, 0.3
 """Random places of the fibre, and their standard deviation along each axis."""

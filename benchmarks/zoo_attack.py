@@ -16,10 +16,11 @@ from zoo_climb import climbed, rounded
 from zoo_phases import Peak, best_phases, polished
 from zoo_relaxed import Field, Index, field_of
 
-from maskforge.design import METHODS, Design, Problem, Settings
-from maskforge.errors import MaskforgeError
-from maskforge.launch import Launch, Prediction, back_propagated, predict
-from maskforge.modulator import Levels, emitted
+from maskforge.base.errors import MaskforgeError
+from maskforge.launch.couplings import Launch, Prediction, back_propagated, predict
+from maskforge.launch.modulator import Levels, emitted
+from maskforge.methods import METHODS
+from maskforge.methods.problem import Design, Problem, Settings
 
 SPARE = 1e-9
 """Of kappa: so that rounding does not spoil a purity that is just met."""

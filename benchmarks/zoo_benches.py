@@ -15,11 +15,12 @@ import numpy as np
 from zoo_files import Draw, Keys, beam_image, flatness, grey_table, index_table
 
 from maskforge import bench as benches
-from maskforge.errors import MaskforgeError
+from maskforge.base.errors import MaskforgeError
+from maskforge.bench.ready import Prepared, guided_basis, prepared
 from maskforge.fiber.glass import SILICA
-from maskforge.fields import Basis, gaussian_waist, labels_of, lg_label
-from maskforge.launch import TAIL_POWER
-from maskforge.run import Prepared, guided_basis, prepared
+from maskforge.launch.basis import Basis, labels_of
+from maskforge.launch.couplings import TAIL_POWER
+from maskforge.launch.targets import gaussian_waist, lg_label
 
 Data = dict[str, Keys]
 
@@ -54,7 +55,7 @@ class Drawn:
 
 
 def bench_of(seed: int, folder: Path, small: bool = False) -> Data:
-    """The keys of the seed's bench; its data files are written into `folder`."""
+    """The keys of the seed's bench; its data files are written into `files`."""
     return drawn(seed, folder, small).data
 
 
@@ -73,7 +74,7 @@ def drawn(seed: int, folder: Path, small: bool = False) -> Drawn:
 
 
 def loaded(data: Mapping[str, Mapping[str, Any]], folder: Path, name: str) -> benches.Bench:
-    """The bench by way of a bench file in `folder`, which stays there."""
+    """The bench by way of a bench file in `files`, which stays there."""
     path = folder / f"{name}.toml"
     path.write_text(toml_of(data), "utf-8")
     return benches.load(path)

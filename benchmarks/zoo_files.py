@@ -14,7 +14,7 @@ Random = np.random.Generator
 
 @dataclass(frozen=True)
 class Draw:
-    """What the parts of a bench are drawn with; data files go into `folder`."""
+    """What the parts of a bench are drawn with; data files go into `files`."""
 
     rng: Random
     folder: Path

@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
-from maskforge.fields import Target
-from maskforge.launch import Launch, back_propagated
-from maskforge.modulator import Alphabet, Levels
+from maskforge.launch.couplings import Launch, back_propagated
+from maskforge.launch.modulator import Alphabet, Levels
+from maskforge.launch.targets import Target
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]

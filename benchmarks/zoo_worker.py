@@ -18,10 +18,12 @@ from zoo_benches import drawn, loaded
 from zoo_known import KNOWN
 
 from maskforge import bench as benches
-from maskforge.design import Design, Problem, design
-from maskforge.launch import predict
-from maskforge.modulator import emitted
-from maskforge.run import Finished, Prepared, finished_masks, prepared
+from maskforge.bench.ready import Prepared, prepared
+from maskforge.launch.couplings import predict
+from maskforge.launch.modulator import emitted
+from maskforge.methods import design
+from maskforge.methods.problem import Design, Problem
+from maskforge.sets.designing import Finished, finished_masks
 
 Record = dict[str, Any]
 

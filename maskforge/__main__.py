@@ -2,7 +2,7 @@
 
 import sys
 
-from maskforge.cli import main
+from maskforge.cli.main import main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -8,6 +8,7 @@ result.masks[0].purity
 result.write("out/lp21")
 """
 
+import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -17,15 +18,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge import bench as benches
-from maskforge import handoff
+from maskforge.base.errors import PurityError, PurityWarning
+from maskforge.base.files import replacing
+from maskforge.base.wording import listed
 from maskforge.bench import Bench
+from maskforge.bench.ready import Prepared, prepared
 from maskforge.fiber.modes import RadialMode, solve
-from maskforge.launch import Launch, facet_field, insertion_loss_db, unwanted_db
-from maskforge.modulator import Complex, Levels, emitted
-from maskforge.optics import Real, axis
-from maskforge.panel import Picture, rendered
+from maskforge.launch.basis import mode_name
+from maskforge.launch.couplings import Launch, facet_field, insertion_loss_db, unwanted_db
+from maskforge.launch.fourier import axis
+from maskforge.launch.light import Real
+from maskforge.launch.modulator import Complex, Levels, emitted
+from maskforge.launch.panel import Picture, rendered
+from maskforge.launch.targets import described
+from maskforge.methods.problem import gap_of
 from maskforge.report import mask_html, table_html
-from maskforge.run import Finished, Prepared, finished_masks, prepared, processes_for
+from maskforge.sets.designing import Finished, finished_masks, processes_for
+from maskforge.sets.names import SET
+from maskforge.sets.writing import head_of, write_set
 
 VIEW, SAMPLES = 2.5, 161
 """Half width of a facet picture in core radii, and its samples along a side."""
@@ -47,7 +57,7 @@ class Mask:
     @property
     def name(self) -> str:
         """ "LP21 30 deg"."""
-        return handoff.described(self.label, self.orientation)
+        return described(self.label, self.orientation)
 
     @property
     def label(self) -> str:
@@ -99,7 +109,7 @@ class Mask:
     @property
     def gap(self) -> float | None:
         """1 - efficiency/bound."""
-        return handoff.gap_of(self.efficiency, self.bound)
+        return gap_of(self.efficiency, self.bound)
 
     @property
     def reached(self) -> bool:
@@ -162,7 +172,7 @@ class Result:
     @property
     def modes(self) -> tuple[str, ...]:
         """Names of the guided modes, as in "LP21 cos"."""
-        return tuple(handoff.mode_name(mode) for mode in self.launch.basis)
+        return tuple(mode_name(mode) for mode in self.launch.basis)
 
     @property
     def couplings(self) -> Complex:
@@ -186,10 +196,8 @@ class Result:
     def write(self, folder: str | Path) -> Path:
         """Writes the masks as a set, as `maskforge design` does; OutputError where it cannot."""
         out = Path(folder)
-        with handoff.replacing(out) as temporary:
-            handoff.write_set(
-                temporary, handoff.head_of(self.ready, out), [mask.found for mask in self.masks]
-            )
+        with replacing(out, SET) as temporary:
+            write_set(temporary, head_of(self.ready, out), [mask.found for mask in self.masks])
         return out
 
 
@@ -212,18 +220,27 @@ def design(
     method: str | None = None,
     purity: float | None = None,
     jobs: int = 1,
+    strict: bool = False,
 ) -> Result:
     """Designs a bench's masks; what is given replaces the bench's own.
 
     `jobs`: processes; a script that asks for more than one needs `if __name__ == "__main__":`.
-    Raises BenchError, one line, for what cannot be used.
+    Raises BenchError, one line, for what cannot be used.  Where masks are less pure than asked it
+    warns (PurityWarning); with `strict` it raises PurityError, whose `result` has them all.
     """
     given = benches.override(
         _loaded(bench), method=method, labels=labels, orientations=orientations, purity=purity
     )
     ready = prepared(given)
     found = finished_masks(ready, jobs=min(jobs, processes_for(len(ready.targets))))
-    return Result(ready, tuple(Mask(mask, ready.launch) for mask in found))
+    result = Result(ready, tuple(Mask(mask, ready.launch) for mask in found))
+    short = [mask.name for mask in result.masks if not mask.reached]
+    if short:
+        told = f"less pure than {given.design.purity:g}: {listed(short)}"
+        if strict:
+            raise PurityError(told, result)
+        warnings.warn(told, PurityWarning, stacklevel=2)
+    return result
 
 
 def _loaded(bench: Bench | str | Path) -> Bench:

@@ -17,10 +17,10 @@ from maskforge.fiber import (
     solve,
     step,
 )
-from maskforge.fields import Basis, basis_of
-from maskforge.launch import Launch, prepare
-from maskforge.modulator import Alphabet, Carrier, Modulator, continuous
-from maskforge.optics import Light
+from maskforge.launch.basis import Basis, basis_of
+from maskforge.launch.couplings import Launch, prepare
+from maskforge.launch.light import Light
+from maskforge.launch.modulator import Alphabet, Carrier, Modulator, continuous
 
 Real = NDArray[np.float64]
 

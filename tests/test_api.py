@@ -2,6 +2,7 @@
 
 import base64
 import re
+import warnings
 from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
@@ -12,9 +13,9 @@ from PIL import Image
 
 import maskforge as mf
 from maskforge.bench import from_dict as bench_of
-from maskforge.handoff.reading import pages, read_set
-from maskforge.launch import predict
-from maskforge.modulator import emitted
+from maskforge.launch.couplings import predict
+from maskforge.launch.modulator import emitted
+from maskforge.sets.reading import pages, read_set
 
 BENCH = {
     "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},
@@ -107,3 +108,18 @@ def test_it_writes_the_set(result: mf.Result, tmp_path: Path) -> None:
 def test_a_method_that_is_none() -> None:
     with pytest.raises(mf.BenchError, match="method"):
         mf.design("few-mode-1310", method="none")
+
+
+def test_a_missed_purity_is_told() -> None:
+    """A warning, or with `strict` an error that holds the masks; none where all are pure enough."""
+    bench = bench_of(BENCH, "notebook")
+    with pytest.warns(mf.PurityWarning, match=r'less pure than 0.99: "LP01 0 deg"'):
+        told = mf.design(bench, labels=["LP01"])
+    with pytest.raises(mf.PurityError, match=r'less pure than 0.99: "LP01 0 deg"') as raised:
+        mf.design(bench, labels=["LP01"], strict=True)
+    kept = raised.value.result
+    assert isinstance(kept, mf.Result)
+    assert kept.masks[0].purity == told.masks[0].purity < 0.99
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert mf.design(bench, labels=["LP01"], purity=0.51, strict=True).masks[0].reached

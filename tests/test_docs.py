@@ -11,7 +11,7 @@ import pytest
 
 import maskforge as mf
 from maskforge.bench import from_dict
-from maskforge.handoff import Record
+from maskforge.sets.manifest import Record
 from tests import tutorial
 
 ROOT = Path(__file__).parent.parent
@@ -23,7 +23,7 @@ BENCH = {
     "lens": {"focal_length_mm": 8.0},
     "fiber": {"preset": "six-mode-graded"},
     "targets": {"labels": ["LP21", "LP01"], "orientations": 2},
-    "design": {"method": "simple"},
+    "design": {"method": "simple", "purity": 0.501},
 }
 
 

@@ -1,4 +1,4 @@
-"""README says what is so: its commands, its bench file, its files.  Common practice, no source."""
+"""README and its tables say what is so: commands, bench file, files.  Common practice, no source"""
 
 import re
 import shlex
@@ -13,13 +13,15 @@ from pydantic import BaseModel
 from typer.testing import CliRunner
 
 from maskforge import bench as benches
-from maskforge import cli
-from maskforge.benchmodel import SECTIONS, Superposition
-from maskforge.handoff import Record
-from maskforge.units import Choice, Pair, Range
+from maskforge.base.ranges import Choice, Pair, Range
+from maskforge.bench.sections import SECTIONS, Superposition
+from maskforge.cli import main as cli
+from maskforge.sets.manifest import Record
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
+BENCH_FILE = (ROOT / "docs" / "bench-file.md").read_text("utf-8")
+FIGURES = (ROOT / "docs" / "figures.md").read_text("utf-8")
 OPTIONS_PAGE = (ROOT / "docs" / "commands.md").read_text("utf-8")
 
 TABLES: dict[str, type[BaseModel]] = {**SECTIONS, "superpositions": Superposition}
@@ -32,9 +34,9 @@ def code_blocks(language: str = "") -> list[str]:
     return [text for marked, text in found if marked == language]
 
 
-def part(heading: str) -> str:
+def part(heading: str, page: str = README) -> str:
     """The text below a heading, up to the next one of any level."""
-    found = re.search(rf"^#+ {re.escape(heading)}\n(.*?)(?=^#+ |\Z)", README, re.DOTALL | re.M)
+    found = re.search(rf"^#+ {re.escape(heading)}\n(.*?)(?=^#+ |\Z)", page, re.DOTALL | re.M)
     assert found is not None, heading
     return found[1]
 
@@ -106,7 +108,7 @@ def test_every_command_and_option_is_described() -> None:
 
 def described() -> dict[str, dict[str, list[str]]]:
     """[unit, range, default, meaning] of every key, by section."""
-    texts = {name: part(f"[{name}]") for name in SECTIONS}
+    texts = {name: part(f"[{name}]", BENCH_FILE) for name in SECTIONS}
     texts["targets"], texts["superpositions"] = texts["targets"].split(
         "Each entry of `superpositions`:"
     )
@@ -225,7 +227,7 @@ def test_what_a_design_prints_and_writes(
 
 
 def test_the_columns_of_the_table_of_masks() -> None:
-    listed = [row[0].strip("`") for row in rows(part("The columns of `masks.csv`"))]
+    listed = [row[0].strip("`") for row in rows(part("The columns of `masks.csv`", FIGURES))]
     assert listed == [field.name for field in fields(Record)]
 
 

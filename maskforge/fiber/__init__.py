@@ -1,12 +1,6 @@
 """Fibre glass, index profile and guided modes."""
 
-from maskforge.fiber.glass import (
-    GERMANIA,
-    SILICA,
-    Glass,
-    germania_doped,
-    germania_fraction,
-)
+from maskforge.fiber.glass import GERMANIA, SILICA, Glass, germania_doped, germania_fraction
 from maskforge.fiber.modes import NEAR_CUTOFF, RadialField, RadialMode, solve
 from maskforge.fiber.profile import (
     Fiber,

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from scipy.optimize import brentq
 
-from maskforge.errors import BenchError
+from maskforge.base.errors import BenchError
 
 SHORTEST_WAVELENGTH = 0.21e-6
 """m; Malitson's silica data begin here."""

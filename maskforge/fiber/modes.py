@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import constants
 from scipy.optimize import brentq
 
-from maskforge.errors import BenchError
+from maskforge.base.errors import BenchError
 from maskforge.fiber.profile import Fiber
 from maskforge.fiber.radial import (
     Discretisation,

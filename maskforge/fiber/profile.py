@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
-from maskforge.errors import BenchError
+from maskforge.base.errors import BenchError
 
 Array = NDArray[np.float64]
 

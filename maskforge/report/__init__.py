@@ -4,13 +4,13 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from maskforge.errors import BenchError
-from maskforge.tradeoff import Point
+from maskforge.base.errors import BenchError
+from maskforge.study.tradeoff import Point
 
 if TYPE_CHECKING:
-    from maskforge.handoff.reading import WrittenSet
+    from maskforge.bench.ready import Prepared
     from maskforge.report.notebook import Shown
-    from maskforge.run import Prepared
+    from maskforge.sets.reading import WrittenSet
 
 PAGE = "report.html"
 """The page of a set, in its folder."""
@@ -29,9 +29,9 @@ def format_of(path: Path) -> str:
 
 
 def tradeoff_figure(points: Sequence[Point], title: str, kind: str) -> bytes:
-    """See `figures.tradeoff_figure`."""
+    """See `tradeoff.tradeoff_figure`."""
     # the plotting library takes longer to load than most commands take to run
-    from maskforge.report import figures
+    from maskforge.report.figures import tradeoff as figures
 
     return figures.tradeoff_figure(points, title, kind)
 
@@ -39,8 +39,8 @@ def tradeoff_figure(points: Sequence[Point], title: str, kind: str) -> bytes:
 def band_figure(
     curves: Mapping[str, Sequence[tuple[float, float]]], title: str, kind: str
 ) -> bytes:
-    """See `bandplot.band_figure`."""
-    from maskforge.report import bandplot
+    """See `band.band_figure`."""
+    from maskforge.report.figures import band as bandplot
 
     return bandplot.band_figure(curves, title, kind)
 
@@ -62,7 +62,7 @@ def table_html(masks: "Sequence[Shown]") -> str:
 def page_of_set(
     written: "WrittenSet", ready: "Prepared | None" = None, name: str | None = None
 ) -> str:
-    """See `ofset.page_of_set`."""
-    from maskforge.report import ofset
+    """See `set_page.page_of_set`."""
+    from maskforge.report.page import set_page as ofset
 
     return ofset.page_of_set(written, ready, name)

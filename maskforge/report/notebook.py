@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from maskforge.optics import Complex, Real
-from maskforge.report.style import INTENSITY, PHASE
+from maskforge.launch.light import Complex, Real
+from maskforge.report.figures.style import INTENSITY, PHASE
 
 SIDE = 180
 """Pixels of a picture on the screen."""

@@ -6,7 +6,7 @@ import pytest
 from scipy.constants import c
 from scipy.optimize import brentq
 
-from maskforge.errors import BenchError
+from maskforge.base.errors import BenchError
 from maskforge.fiber import GERMANIA, SILICA, germania_doped, germania_fraction
 from tests.reference import fiber_values as ref
 

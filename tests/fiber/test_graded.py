@@ -11,7 +11,7 @@ from scipy.constants import c
 from scipy.sparse.linalg import eigsh
 from skfem.helpers import dot, grad
 
-from maskforge.errors import BenchError
+from maskforge.base.errors import BenchError
 from maskforge.fiber import (
     Fiber,
     RadialMode,

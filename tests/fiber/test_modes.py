@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import kv
 
-from maskforge.errors import BenchError
+from maskforge.base.errors import BenchError
 from maskforge.fiber import Profile, RadialMode, power_law, solve, step, table, trench
 from maskforge.fiber.radial import cutoffs, discretise, guided, log_k, ratio, tail_power
 from tests.fiber.makers import normalised, parabola

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from maskforge.errors import BenchError
+from maskforge.base.errors import BenchError
 from maskforge.fiber import (
     Fiber,
     Profile,

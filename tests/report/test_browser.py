@@ -13,8 +13,8 @@ import pytest
 
 import maskforge as mf
 from maskforge import bench as benches
-from maskforge.handoff.reading import read_set
 from maskforge.report import page_of_set
+from maskforge.sets.reading import read_set
 
 webdriver = pytest.importorskip("selenium.webdriver")
 

@@ -16,18 +16,36 @@ from PIL import Image
 
 import maskforge as mf
 from maskforge import bench as benches
-from maskforge import cli
-from maskforge.errors import BenchError
-from maskforge.fields import sampled
-from maskforge.handoff.reading import read_set
-from maskforge.launch import facet_field, prepare
-from maskforge.modulator import Background, Carrier, Modulator, binary, continuous, emitted, levels
-from maskforge.optics import Light, axis
+from maskforge.base.errors import BenchError
+from maskforge.cli import main as cli
+from maskforge.launch.basis import sampled
+from maskforge.launch.couplings import facet_field, prepare
+from maskforge.launch.fourier import axis
+from maskforge.launch.light import Light
+from maskforge.launch.modulator import (
+    Background,
+    Carrier,
+    Modulator,
+    binary,
+    continuous,
+    emitted,
+    levels,
+)
 from maskforge.report import page_of_set
-from maskforge.report.groups import group_rows, groups_in, name_of, strip_of
-from maskforge.report.indexed import BRIGHT, CYCLE, SIGNED, STEPS, bright, cycle, png, signed
-from maskforge.report.page import css_text
-from maskforge.report.shots import (
+from maskforge.report.page.bench_sketch import bar_of, beam_axes, facet, mask_plane
+from maskforge.report.page.page import css_text
+from maskforge.report.page.palette_png import (
+    BRIGHT,
+    CYCLE,
+    SIGNED,
+    STEPS,
+    bright,
+    cycle,
+    png,
+    signed,
+)
+from maskforge.report.page.purity_by_group import group_rows, groups_in, name_of, strip_of
+from maskforge.report.page.thumbnails import (
     Camera,
     averages,
     camera_of,
@@ -37,7 +55,7 @@ from maskforge.report.shots import (
     mode_shots,
     shot_of,
 )
-from maskforge.report.sketch import bar_of, beam_axes, facet, mask_plane
+from maskforge.sets.reading import read_set
 from tests.benches import FOCAL_LENGTH, MASK_WAIST, beam, parabola
 
 BENCH: dict[str, dict[str, Any]] = {
@@ -187,7 +205,7 @@ CASES: list[dict[str, Any]] = [
 
 @pytest.mark.parametrize("case", CASES)
 def test_the_facet_is_that_of_the_full_model(case: dict[str, Any]) -> None:
-    """Against `launch.facet_field`, in double precision."""
+    """Against `couplings.facet_field`, in double precision."""
     launch = launched(**case)
     camera, u = camera_of(launch), facet_samples(launch)
     states = np.random.default_rng(2).integers(0, launch.modulator.alphabet.size, (60, 64))

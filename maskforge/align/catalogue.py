@@ -1,0 +1,157 @@
+"""The steps of a bring-up by name, in the order in which a bench is aligned."""
+
+from maskforge.align.beam_steps import beam_edge, beam_square, lp11_lobe, lp11_null
+from maskforge.align.fiber_steps import carrier_direction, facet_waist, fiber_position, focus
+from maskforge.align.panel_steps import flatness, grey_amplitude, phase_depth, zernike_scan
+from maskforge.align.scene import Scene
+from maskforge.align.step import LIMITS, Choices, Shots, Step
+from maskforge.base.errors import BenchError
+from maskforge.base.wording import listed, nearest, shown
+
+STEPS = (
+    Step(
+        name="beam-square",
+        purpose="find the beam on the panel",
+        make=beam_square,
+        allowed=("points", "period"),
+        unit="",
+        scanned="x_mm",
+        by="y_mm",
+        after="beam-edge",
+    ),
+    Step(
+        name="beam-edge",
+        purpose="the beam's centre and waist on the panel",
+        make=beam_edge,
+        allowed=("points", "span", "period"),
+        unit="mm",
+        scanned="edge_mm",
+        by="axis",
+        after="phase-depth",
+    ),
+    Step(
+        name="phase-depth",
+        purpose="the phase of each grey level",
+        make=phase_depth,
+        allowed=("points", "period"),
+        unit="",
+        scanned="grey_b",
+        by="grey_a",
+        after="flatness; grey-amplitude where greys differ in brightness",
+    ),
+    Step(
+        name="grey-amplitude",
+        purpose="phase and amplitude of each grey level, in the zero order",
+        make=grey_amplitude,
+        allowed=("points", "period"),
+        unit="",
+        scanned="grey_b",
+        by="grey_a",
+        after="flatness",
+    ),
+    Step(
+        name="flatness",
+        purpose="the wavefront, by sub-apertures that interfere",
+        make=flatness,
+        allowed=("points", "period"),
+        unit="",
+        scanned="x_mm",
+        by="y_mm",
+        after="zernike-scan",
+    ),
+    Step(
+        name="zernike-scan",
+        purpose="the wavefront's Zernike coefficients, one after the other",
+        make=zernike_scan,
+        allowed=("points", "span", "period", "noll"),
+        unit="waves (RMS)",
+        scanned="rms_waves",
+        by="noll",
+        after="carrier-direction, or fiber-position without a carrier",
+    ),
+    Step(
+        name="carrier-direction",
+        purpose="the direction in which the order leaves",
+        make=carrier_direction,
+        allowed=("points", "span", "period"),
+        unit="degrees",
+        scanned="angle_deg",
+        by="",
+        after="fiber-position",
+    ),
+    Step(
+        name="fiber-position",
+        purpose="where the fibre lies against the order",
+        make=fiber_position,
+        allowed=("points", "span", "period"),
+        unit="um on the facet",
+        scanned="place_um",
+        by="axis",
+        after="focus",
+    ),
+    Step(
+        name="focus",
+        purpose="how far the focus is from the facet",
+        make=focus,
+        allowed=("points", "span", "period"),
+        unit="1/m",
+        scanned="curvature_per_m",
+        by="",
+        after="facet-waist",
+    ),
+    Step(
+        name="facet-waist",
+        purpose="the beam's waist at the facet against the fibre's mode",
+        make=facet_waist,
+        allowed=("points", "span", "period"),
+        unit="mm on the panel",
+        scanned="diameter_mm",
+        by="",
+        after="lp11-null",
+    ),
+    Step(
+        name="lp11-null",
+        purpose="the beam's centre, by the null of an LP11 mask",
+        make=lp11_null,
+        allowed=("points", "span", "period"),
+        unit="mm",
+        scanned="line_mm",
+        by="axis",
+        after="lp11-lobe",
+    ),
+    Step(
+        name="lp11-lobe",
+        purpose="the zero of the orientation, by a lobe of LP11",
+        make=lp11_lobe,
+        allowed=("points", "period"),
+        unit="",
+        scanned="angle_deg",
+        by="",
+        after="maskforge design with the bench file that came out",
+    ),
+)
+"""In the order of work."""
+
+NAMES = tuple(step.name for step in STEPS)
+
+
+def step_of(name: str) -> Step:
+    """The step of a name; BenchError, which names --step, where there is none."""
+    for step in STEPS:
+        if step.name == name:
+            return step
+    near = nearest(name, NAMES)
+    hint = f'; did you mean "{near}"?' if near else ""
+    raise BenchError(f"--step = {shown(name)}: must be one of {listed(NAMES)}{hint}")
+
+
+def shots_of(step: Step, scene: Scene, choices: Choices) -> Shots:
+    """The frames of a step; BenchError where a choice is not the step's, or the bench cannot."""
+    for key in (*LIMITS, "noll"):
+        value = getattr(choices, key)
+        if value is not None and key not in step.allowed:
+            known = ", ".join(f"--{name}" for name in step.allowed)
+            raise BenchError(
+                f"--{key} = {shown(value)}: not for --step {step.name}, which takes {known}"
+            )
+    return step.make(scene, choices)

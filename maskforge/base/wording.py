@@ -1,0 +1,43 @@
+"""Words for what is printed: one line, shortened values, near names, lists, counts."""
+
+import json
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+LONGEST_VALUE = 60
+"""Characters of a value that an error line repeats."""
+
+
+def one_line(text: str) -> str:
+    """Control characters and line ends replaced by spaces, runs of spaces joined."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def shown(value: object) -> str:
+    """A value as the bench file would write it, on one line and shortened."""
+    try:
+        text = one_line(json.dumps(value, default=str, ensure_ascii=False))
+    except (ValueError, TypeError, RecursionError):
+        text = "a value that cannot be printed"
+    return text if len(text) <= LONGEST_VALUE else text[: LONGEST_VALUE - 3] + "..."
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The known word most like `word`, or None where none is like it."""
+    found = get_close_matches(word.lower(), list(known), n=1, cutoff=0.5)
+    return found[0] if found else None
+
+
+def listed(words: Iterable[str]) -> str:
+    return ", ".join(f'"{word}"' for word in words)
+
+
+def rounded(value: float, digits: int) -> str:
+    """The number with so many decimals; what rounds to nothing has no sign."""
+    text = f"{value:.{digits}f}"
+    return text if float(text) else text.lstrip("-")
+
+
+def counted(number: int, thing: str) -> str:
+    """ "1 mask", "2 masks"."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

@@ -1,0 +1,135 @@
+"""What no key alone can tell: whether the parts of a bench go together."""
+
+import numpy as np
+
+from maskforge.bench.build import carrier, fiber, focal_length, light, modulator, named
+from maskforge.bench.sections import Bench
+from maskforge.bench.values import fail, keys_of
+from maskforge.fiber import profile
+from maskforge.launch import light as optics
+from maskforge.launch import modulator as pixels
+from maskforge.launch.fourier import axis
+from maskforge.launch.panel import background_states
+
+LEAST_SHARE = 1 - float(np.exp(-2))
+"""Power of a Gaussian beam inside its own 1/e^2 radius: a mask that catches less is too small."""
+
+
+LARGEST_WAIST = 0.552
+"""Waist in sides of a square that lets just LEAST_SHARE in: erf(1 / (sqrt(2) waist))^2 = 0.865."""
+
+
+PIXELS_PER_WAIST = 2.0
+"""At 2 samples a waist the sum of a Gaussian over the pixels is its integral to 1e-8 (the error of
+the midpoint sum is 2 exp(-(pi w / h)^2 / 2)); at 1 it is off by 1 %."""
+
+
+def check(bench: Bench) -> None:
+    """Builds everything and checks what several sections decide together; raises BenchError."""
+    beam, panel, guide = light(bench), modulator(bench), fiber(bench)
+    _check_robust(bench)
+    _check_beam(bench, beam, panel)
+    _check_facet(bench, panel, guide)
+    with named(bench, "modulator", "background_grey"):
+        background_states(panel)
+
+
+def _check_robust(bench: Bench) -> None:
+    """Only `dual` designs for several wavelengths, or for a box of offsets."""
+    part = bench.design
+    if part.method == "dual":
+        return
+    for section, key, given in (
+        ("light", "wavelength_nm", len(bench.light.wavelengths_nm) > 1),
+        ("design", "fiber_offset_um", any(part.fiber_offset_um)),
+    ):
+        if given:
+            value = keys_of(getattr(bench, section))[key]
+            text = f'a robust design takes [design] method = "dual", here it is "{part.method}"'
+            fail(bench.source, section, key, value, text)
+
+
+def _check_beam(bench: Bench, beam: optics.Light, panel: pixels.Modulator) -> None:
+    ways = ("waist_mm", "waist_x_mm", "image")
+    key = next(name for name in ways if getattr(bench.light, name) is not None)
+    value = getattr(bench.light, key)
+    if beam.image is None and min(beam.waist) < PIXELS_PER_WAIST * panel.pitch:
+        need = PIXELS_PER_WAIST * panel.pitch * 1e3
+        text = f"the beam is narrower than the pixels can shape; at least {need:.3g} mm (2 pixels)"
+        fail(bench.source, "light", key, value, text)
+    share = share_on_mask(bench)
+    if share < LEAST_SHARE:
+        sides = [n * p * 1e3 for n, p in zip(panel.shape[::-1], panel.pitch_seen, strict=True)]
+        fail(
+            bench.source,
+            "light",
+            key,
+            value,
+            f"only {100 * share:.1f} % of the beam's power falls on the mask of {sides[0]:.3g} x "
+            f"{sides[1]:.3g} mm; at least {100 * LEAST_SHARE:.1f} % must: a centred round beam's "
+            f"waist of at most {LARGEST_WAIST * min(sides):.3g} mm, or more pixels",
+        )
+
+
+def share_on_mask(bench: Bench) -> float:
+    """Share of the beam's power that falls on the mask's area (0 to 1), to about 0.3 %."""
+    beam, panel = light(bench), modulator(bench)
+    if beam.image is None:
+        # the beam sampled in its own axes, so that any width is resolved
+        line = axis(601, 0.01)
+        weight = np.exp(-2 * (line**2 + line[:, None] ** 2))
+        first, second = line * beam.waist[0], line[:, None] * beam.waist[1]
+        cos, sin = np.cos(beam.angle), np.sin(beam.angle)
+        x, y = first * cos - second * sin, first * sin + second * cos
+    else:
+        assert beam.image_pitch is not None
+        weight = beam.image
+        x = axis(weight.shape[1], beam.image_pitch)
+        y = axis(weight.shape[0], beam.image_pitch)[:, None]
+    rows, columns = panel.shape
+    half_x, half_y = columns * panel.pitch_seen[0] / 2, rows * panel.pitch_seen[1] / 2
+    inside = (np.abs(x + beam.offset[0]) <= half_x) & (np.abs(y + beam.offset[1]) <= half_y)
+    return float(np.sum(weight * inside) / np.sum(weight))
+
+
+def _check_facet(bench: Bench, panel: pixels.Modulator, guide: profile.Fiber) -> None:
+    """The core, moved by the carrier, must lie within the field that the pixels show but once.
+
+    Beyond lambda f / (2 pitch) the facet repeats, and the carrier's order meets its mirror image.
+    """
+    period, core = bench.design.carrier_period_px, guide.profile.core_radius
+    for pitch, frequency in zip(panel.pitch_seen, carrier(bench).frequency, strict=True):
+        room = (0.5 - abs(frequency)) / pitch * guide.wavelength
+        if room < 1e-9 * guide.wavelength / pitch:
+            text = "must be longer than 2 pixels along each axis: the core finds no room beside it"
+            fail(bench.source, "design", "carrier_period_px", period, text)
+        if room * focal_length(bench) < core:
+            tilted = f" beside a carrier of {period:g} pixels" if period else ""
+            fail(
+                bench.source,
+                "lens",
+                "focal_length_mm",
+                bench.lens.focal_length_mm,
+                f"pixels of {pitch * 1e6:.4g} um leave {room * focal_length(bench) * 1e6:.3g} um "
+                f"of the facet{tilted}, less than the core radius of {core * 1e6:.4g} um; at least "
+                f"{_rounded_up(core / room * 1e3)} mm",
+            )
+
+
+def _rounded_up(value: float) -> str:
+    """Three digits, not below the value."""
+    step = 10.0 ** (np.floor(np.log10(value)) - 2)
+    return f"{np.ceil(value / step) * step:.3g}"
+
+
+def power_warning(bench: Bench) -> str | None:
+    """One line where the peak power density on the modulator is above its limit, else None."""
+    peak, limit = optics.peak_density(light(bench)), bench.modulator.damage_mw_per_mm2
+    if peak is None or limit is None or peak * 1e-3 <= limit:
+        return None
+    power = bench.light.power_mw or 0.0
+    return (
+        f"{bench.source}: [light] power_mw = {power:g}: the peak on the modulator is "
+        f"{peak * 1e-3:.3g} mW/mm2, above damage_mw_per_mm2 = {limit:g}; at most "
+        f"{power * limit / (peak * 1e-3):.3g} mW with this beam"
+    )

@@ -1,0 +1,143 @@
+"""The launch away from where it was aligned: at another wavelength, and with the fibre moved.
+
+The fibre stays where it was aligned for the bench's own wavelength, or is aligned again.  Glass
+disperses; a phase of the panel, of its flatness map or of the beam's wavefront is a path, which
+counts for less at a longer wavelength; the lens and what makes the beam stay.
+"""
+
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge import bench as benches
+from maskforge.base.errors import BenchError
+from maskforge.bench import Bench
+from maskforge.bench.files import DataFile
+from maskforge.bench.sections import FiberSection, ModulatorSection
+from maskforge.fiber import glass
+from maskforge.fiber.modes import solve
+from maskforge.launch.basis import Basis, basis_of
+from maskforge.launch.couplings import Launch, Scenario, moved, prepare
+from maskforge.launch.modulator import CONTINUOUS_LEVELS
+
+
+def at_wavelength(bench: Bench, nm: float, *, realign: bool = False) -> Launch:
+    """The launch of a bench in light of another wavelength (nm).
+
+    The fibre's axis stays where the bench's own wavelength puts the carrier's order; `realign`: it
+    follows the order (grating equation).  All modes guided there count, of the first `groups` where
+    the bench limits them.  Raises BenchError where a mode of the bench's own is not guided.
+    """
+    there = lit_at(bench, nm)
+    basis = _guided_at(bench, there)
+    carrier, focal = benches.carrier(bench), benches.focal_length(bench)
+    panel = replace(
+        benches.modulator(there),
+        alphabet=replace(
+            benches.modulator(there).alphabet, drawn_by=benches.modulator(bench).alphabet
+        ),
+    )
+    launch = prepare(
+        benches.light(there),
+        panel,
+        carrier,
+        focal,
+        benches.fiber(there),
+        basis,
+        benches.lens_offset(bench),
+    )
+    if realign or not any(carrier.frequency):
+        return launch
+    back = (bench.light.wavelength_nm - nm) * 1e-9 * focal
+    dx, dy = (back * f / p for f, p in zip(carrier.frequency, panel.pitch_seen, strict=True))
+    return moved(launch, dx, dy)
+
+
+def scenarios(bench: Bench) -> tuple[Scenario, ...]:
+    """What a robust design keeps pure beside the bench as it is aligned; none: no robust design.
+
+    Every wavelength, and the four corners of the box of fibre offsets (two where one side is 0) at
+    every wavelength.
+    """
+    own = bench.light.wavelength_nm
+    several = len(bench.light.wavelengths_nm) > 1
+    sides = [sorted({0.0 - half, half}) for half in bench.design.fiber_offset_um]
+    corners = list(product(*sides)) if any(bench.design.fiber_offset_um) else []
+    found = []
+    for nm in bench.light.wavelengths_nm:
+        name = f"{nm:g} nm" if several else ""
+        launch = at_wavelength(bench, nm)
+        if nm != own:
+            found.append(Scenario(name, launch))
+        for x, y in corners:
+            place = f"{x:+g}, {y:+g} um"
+            found.append(
+                Scenario(f"{name}, {place}" if name else place, moved(launch, x * 1e-6, y * 1e-6))
+            )
+    return tuple(found)
+
+
+# --- the same parts at another wavelength ----------------------------------------------------
+
+
+def lit_at(bench: Bench, nm: float) -> Bench:
+    """The bench in light of `nm` alone, everything that depends on it changed; not checked."""
+    if nm == bench.light.wavelength_nm:
+        return bench.model_copy(update={"light": bench.light.at(nm)})
+    ratio = bench.light.wavelength_nm / nm
+    wavefront = tuple((index, waves * ratio) for index, waves in bench.light.zernike)
+    return bench.model_copy(
+        update={
+            "light": bench.light.at(nm, zernike=wavefront),
+            "modulator": _panel_at(bench.modulator, ratio),
+            "fiber": _fiber_at(bench, nm),
+        }
+    )
+
+
+def _guided_at(bench: Bench, there: Bench) -> Basis:
+    """The modes that count there, all of the bench's own among them; else BenchError."""
+    limit = bench.fiber.groups
+    guided = [mode for mode in solve(benches.fiber(there)) if limit is None or mode.group <= limit]
+    have = {mode.label for mode in guided}
+    own = solve(benches.fiber(bench), groups=limit)
+    lost = [mode.label for mode in own if mode.label not in have]
+    if lost:
+        raise BenchError(
+            f"{bench.source}: [light] wavelength_nm: the fibre guides {lost[0]} at "
+            f"{bench.light.wavelength_nm:g} nm but not at {there.light.wavelength_nm:g} nm"
+        )
+    return basis_of(guided)
+
+
+def _panel_at(part: ModulatorSection, ratio: float) -> ModulatorSection:
+    changes: dict[str, object] = {}
+    if part.phase_step_deg is not None:
+        changes["phase_step_deg"] = part.phase_step_deg * ratio
+    if part.depth_deg is not None:
+        changes["depth_deg"] = part.depth_deg * ratio
+    if part.alphabet == "continuous":
+        changes |= {"alphabet": "levels", "levels": CONTINUOUS_LEVELS, "depth_deg": 360.0 * ratio}
+    if part.table is not None:
+        changes["table"] = _scaled(part.table, ratio, np.arange(part.table.data.shape[1]) == 1)
+    if part.flatness is not None:
+        changes["flatness"] = _scaled(part.flatness, ratio)
+    return part.model_copy(update=changes)
+
+
+def _scaled(file: DataFile, ratio: float, columns: bool | NDArray[np.bool_] = True) -> DataFile:
+    return replace(file, data=np.where(columns, file.data * ratio, file.data))
+
+
+def _fiber_at(bench: Bench, nm: float) -> FiberSection:
+    """The section with indices that the glass has there; indices given as numbers stay."""
+    part = bench.fiber
+    if part.glass is None:
+        return part
+    own = benches.indices(bench)[0]
+    here = bench.light.wavelength_nm * 1e-9
+    core = glass.germania_doped(glass.germania_fraction(here, own)).index(nm * 1e-9)
+    void = dict.fromkeys(("na", "delta_percent", "na_wavelength_nm", "cladding_index"))
+    return part.model_copy(update={**void, "core_index": core})

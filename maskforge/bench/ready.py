@@ -1,0 +1,58 @@
+"""A bench made ready: its modes, its launches and its targets."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+from threadpoolctl import threadpool_limits
+
+from maskforge import bench as benches
+from maskforge.bench import Bench
+from maskforge.bench.elsewhere import scenarios
+from maskforge.fiber.modes import solve
+from maskforge.launch.basis import Basis, basis_of
+from maskforge.launch.couplings import Launch, Scenario, prepare
+from maskforge.launch.targets import Target
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A bench with everything that its masks share, and what is to be launched in play order."""
+
+    bench: Bench
+    launch: Launch
+    targets: tuple[Target, ...]
+
+    @cached_property
+    def helps(self) -> dict[str, str]:
+        """Of labels that fall short: what would help, see `remedies`."""
+        return {}
+
+    @cached_property
+    def others(self) -> tuple[Scenario, ...]:
+        """Beside the launch itself, what a robust bench's masks are designed for."""
+        return scenarios(self.bench)
+
+
+def guided_basis(bench: Bench) -> Basis:
+    """The guided modes that a bench counts; BenchError where there is none."""
+    return basis_of(solve(benches.fiber(bench), groups=bench.fiber.groups))
+
+
+def prepared(bench: Bench) -> Prepared:
+    """Solves the fibre and prepares light, panel and lens; BenchError where they do not fit.
+
+    On one thread, as the masks: the modes' last digits could depend on their number.
+    """
+    with threadpool_limits(1):
+        basis = guided_basis(bench)
+        targets = benches.targets(bench, basis)
+        launch = prepare(
+            benches.light(bench),
+            benches.modulator(bench),
+            benches.carrier(bench),
+            benches.focal_length(bench),
+            benches.fiber(bench),
+            basis,
+            benches.lens_offset(bench),
+        )
+    return Prepared(bench, launch, targets)

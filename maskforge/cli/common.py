@@ -1,0 +1,126 @@
+"""What the commands share: arguments, progress, and what an interrupt says."""
+
+import re
+import sys
+from collections.abc import Callable, Generator, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from maskforge import bench as benches
+from maskforge.base.errors import BenchError
+from maskforge.base.files import check_place
+from maskforge.base.wording import one_line
+from maskforge.cli.terminal import plain_console
+from maskforge.sets.designing import Finished
+
+SHORT, BAD_INPUT, INTERRUPTED = 1, 2, 130
+"""Exit codes."""
+
+
+def failed(text: str, code: int = BAD_INPUT) -> int:
+    """Prints one line to the standard error; the exit code."""
+    print(one_line(text), file=sys.stderr)
+    return code
+
+
+@contextmanager
+def interruptible(text: str) -> Iterator[None]:
+    """Tells of an interrupt; the parser would end on it without a word."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise typer.Exit(failed(text, INTERRUPTED)) from None
+
+
+def bench_names(incomplete: str) -> list[str]:
+    """Presets and bench files that begin with what is typed, for the shell."""
+    presets = [name for kind, name, _ in benches.preset_names() if kind == "bench"]
+    folder, _, start = incomplete.rpartition("/")
+    here = Path(folder or ("/" if incomplete.startswith("/") else "."))
+    try:
+        entries = [e for e in here.iterdir() if e.name.startswith(start)]
+        files = [f"{e}/" if e.is_dir() else str(e) for e in entries if _may_lead(e)]
+    except OSError:
+        files = []
+    return [name for name in presets if name.startswith(incomplete)] + sorted(files)
+
+
+def _may_lead(entry: Path) -> bool:
+    hidden = entry.name.startswith(".")
+    return entry.suffix == ".toml" or (entry.is_dir() and not hidden)
+
+
+BenchName = Annotated[
+    str,
+    typer.Argument(
+        metavar="BENCH",
+        help="A preset's name (see maskforge presets) or a TOML file.",
+        autocompletion=bench_names,
+    ),
+]
+
+
+def whole(option: str) -> Callable[[str], int]:
+    """A parser of whole numbers from 1; BenchError, which names the option, for anything else."""
+
+    def parse(text: str) -> int:
+        # a default comes as the number itself
+        if not re.fullmatch(r"0*[1-9][0-9]{0,5}", str(text)):
+            raise BenchError(f"{option} = {text}: must be a whole number from 1")
+        return int(text)
+
+    return parse
+
+
+def label_list(text: str) -> str | list[str]:
+    """Labels between commas; the comma of a label like LP10,1 is its own."""
+    if text.strip() == "all":
+        return "all"
+    found: list[str] = []
+    for part in (piece.strip() for piece in text.split(",")):
+        if part.isdecimal() and found and re.fullmatch(r"LP\d+", found[-1]):
+            found[-1] += f",{part}"
+        elif part:
+            found.append(part)
+    return found
+
+
+def progress_bar(doing: str = "designing") -> Progress:
+    """A bar that goes away when done, and is not there where nobody looks."""
+    return Progress(
+        TextColumn(doing),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=plain_console(stderr=True),
+        transient=True,
+        disable=not sys.stderr.isatty(),
+    )
+
+
+def closable(masks: Iterator[Finished]) -> Generator[Finished, None, None]:
+    """The iterator as one that can be closed, so that its processes end with it."""
+    yield from masks
+
+
+Jobs = Annotated[
+    int | None,
+    typer.Option(
+        metavar="N",
+        help="Processes; one a core if left out and there is enough to do.",
+        parser=whole("--jobs"),
+    ),
+]
+
+
+def check_files(options: str, *paths: Path | None) -> None:
+    """OutputError where a file cannot be written, BenchError where two are the same one."""
+    places = [path for path in paths if path is not None]
+    for path in places:
+        check_place(path)
+    if len({path.resolve() for path in places}) < len(places):
+        raise BenchError(f"{options}: must be different files")

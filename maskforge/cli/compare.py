@@ -1,0 +1,283 @@
+"""maskforge compare."""
+
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from threadpoolctl import threadpool_limits
+
+from maskforge import bench as benches
+from maskforge.base.csv_text import Cell, csv_text, finite
+from maskforge.base.files import write_bytes, write_text
+from maskforge.base.wording import counted
+from maskforge.bench.ready import Prepared
+from maskforge.cli.common import (
+    Jobs,
+    bench_names,
+    check_files,
+    interruptible,
+    label_list,
+    progress_bar,
+)
+from maskforge.cli.print_masks import limit_text
+from maskforge.cli.terminal import print_table, say, table_of
+from maskforge.launch.couplings import insertion_loss_db, unwanted_db
+from maskforge.report import format_of
+from maskforge.sets.designing import processes_for
+from maskforge.study import comparison
+from maskforge.study.comparison import Entry, Place, Standing
+
+COLUMNS = (
+    "bench",
+    "target",
+    "orientation_deg",
+    "method",
+    "asked_purity",
+    "purity",
+    "group_purity",
+    "unwanted_db",
+    "efficiency",
+    "loss_db",
+    "bound",
+    "bound_purity",
+    "bound_asked",
+    "gap",
+    "reached",
+    "status",
+)
+"""Header of the CSV; purities, efficiencies and bounds are shares."""
+
+NAMED = 6
+"""Targets that a line names."""
+
+
+def compare(
+    bench_names: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="BENCH...",
+            help="Presets' names (see maskforge presets) or TOML files.",
+            autocompletion=bench_names,
+        ),
+    ],
+    methods: Annotated[
+        str, typer.Option(metavar="LIST", help=f"Of {', '.join(benches.METHODS)}.")
+    ] = ",".join(benches.METHODS),
+    labels: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LIST",
+            help="Targets instead of the benches', as in LP01,LP21; or all.",
+        ),
+    ] = None,
+    csv: Annotated[
+        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option(help="Draw masks and fields into this file: .png, .svg or .pdf.")
+    ] = None,
+    jobs: Jobs = None,
+) -> None:
+    """Compare what the methods launch, target by target, on one fibre or on several.
+
+    One orientation of each target is designed.  Gap: 1 - efficiency/bound; the bound is for masks
+    as pure as the bench asks, or as pure as can be had, so that less pure ones have none.  The
+    figure shows the mask, the far field on the facet and what the fibre keeps of it, for as many
+    targets as a page holds, taken evenly from the first to the last.
+    """
+    chosen = comparison.methods_of(methods)
+    kind = None if figure is None else format_of(figure)
+    check_files(f"--csv, --figure = {csv}", csv, figure)
+    wanted = None if labels is None else label_list(labels)
+    given = [benches.load(name, labels=wanted) for name in bench_names]
+    # one thread: the result of a threaded product could depend on their number
+    with threadpool_limits(1), interruptible("interrupted; nothing is written"):
+        ready = comparison.entrants(given)
+        shown = set() if figure is None else _places(ready, len(chosen))
+        entries = _compared(ready, chosen, shown, jobs)
+        picture = None if kind is None else _picture(ready, entries, kind)
+    _print_entries(entries)
+    _print_standings(comparison.standings(entries))
+    if figure is not None and picture is not None:
+        _print_shown(entries)
+        write_bytes(figure, picture)
+    if csv is not None:
+        write_text(csv, csv_text(COLUMNS, [_cells(one) for one in entries]))
+
+
+def _places(ready: Sequence[Prepared], methods: int) -> set[Place]:
+    """The targets that the figure shows."""
+    # the plotting library takes longer to load than most commands take to run
+    from maskforge.report.figures.comparison import room
+
+    count, most = room(len(ready), methods)
+    return {
+        (b, t)
+        for b, each in enumerate(ready[:count])
+        for t in comparison.spread(len(each.targets), most)
+    }
+
+
+def _compared(
+    ready: Sequence[Prepared], methods: Sequence[str], shown: set[Place], jobs: int | None
+) -> list[Entry]:
+    """The entries, counted by a progress bar as they get done."""
+    total = len(methods) * sum(len(each.targets) for each in ready)
+    entries: list[Entry] = []
+    work = comparison.compared(ready, methods, shown, jobs or processes_for(total))
+    with progress_bar() as progress, closing(work):
+        task = progress.add_task("", total=total)
+        for found in work:
+            entries += found
+            progress.advance(task, len(found))
+    return entries
+
+
+def _picture(ready: Sequence[Prepared], entries: Sequence[Entry], kind: str) -> bytes:
+    from maskforge.report.figures.comparison import comparison_figure
+
+    names = comparison.names_of(ready)
+    launches = {name: each.launch for name, each in zip(names, ready, strict=True)}
+    return comparison_figure(launches, entries, kind)
+
+
+def _cells(one: Entry) -> list[Cell]:
+    """An entry's values, as COLUMNS says."""
+    return [
+        one.bench,
+        one.target.name,
+        float(one.target.orientation),
+        one.method,
+        one.asked,
+        one.purity,
+        one.group_purity,
+        finite(unwanted_db(one.purity)),
+        one.efficiency,
+        finite(insertion_loss_db(one.efficiency)),
+        one.bound,
+        one.bound_purity,
+        one.bound_asked,
+        one.gap,
+        "yes" if one.reached else "no",
+        one.status,
+    ]
+
+
+# --- printed ---------------------------------------------------------------------------------
+
+
+def _percent(share: float | None) -> str:
+    # a gap of rounding only is no negative one
+    return "-" if share is None else f"{round(100 * share, 4) + 0.0:.4f}"
+
+
+def _print_entries(entries: Sequence[Entry]) -> None:
+    """The table: the methods of a target below each other."""
+    several = len({one.bench for one in entries}) > 1
+    bench = ["bench"] if several else []
+    table = table_of(
+        *bench,
+        "target",
+        "method",
+        "purity\n%",
+        "group\npurity %",
+        "unwanted\npower dB",
+        "insertion\nloss dB",
+        "gap\n%",
+        "",
+        left=("bench", "target", "method"),
+    )
+    for one in entries:
+        unwanted = unwanted_db(one.purity)
+        table.add_row(
+            *([one.bench] if several else []),
+            one.target.name,
+            one.method,
+            _percent(one.purity),
+            _percent(one.group_purity),
+            ">150" if unwanted > 150 else f"{unwanted:.2f}",
+            f"{insertion_loss_db(one.efficiency):.3f}",
+            _percent(one.gap),
+            "" if one.purity >= one.asked else "!",
+        )
+    print_table(table)
+    missed = sum(one.purity < one.asked for one in entries)
+    asked = " or ".join(dict.fromkeys(f"{100 * one.asked:.10g} %" for one in entries))
+    if missed:
+        say(f"\n! {missed} of {counted(len(entries), 'mask')} less pure than the asked {asked}")
+    lowered = [one for one in entries if one.bound_purity < one.asked]
+    for one in {(one.bench, one.target.name): one for one in lowered}.values():
+        where = f" on {one.bench}" if several else ""
+        limit = limit_text(one.asked, one.bound_asked)
+        say(f"  {one.target.name}{where}: {limit}; its gaps are at {_percent(one.bound_purity)} %")
+
+
+def _print_standings(standings: Sequence[Standing]) -> None:
+    """A row a bench and method, and what each method is enough for."""
+    table = table_of(
+        "bench",
+        "method",
+        "worst\npurity %",
+        "of",
+        "median\npurity %",
+        "worst group\npurity %",
+        "of",
+        "median\nloss dB",
+        "median\ngap %",
+        "as pure\nas asked",
+        "in their\ngroup",
+        left=("bench", "method", "of"),
+    )
+    for one in standings:
+        table.add_row(
+            one.bench,
+            one.method,
+            _percent(one.worst[1]),
+            one.worst[0],
+            _percent(one.median),
+            _percent(one.worst_group[1]),
+            one.worst_group[0],
+            f"{one.median_loss:.3f}",
+            _percent(one.median_gap),
+            f"{len(one.pure)} of {one.count}",
+            f"{len(one.group_pure)} of {one.count}",
+        )
+    say("")
+    print_table(table)
+    say("")
+    for method in dict.fromkeys(one.method for one in standings):
+        say(f"{method} is enough")
+        for one in standings:
+            if one.method == method:
+                say(f"  {_enough(one)}")
+
+
+def _enough(one: Standing) -> str:
+    """For which targets of a bench a method is enough, as the end of a sentence."""
+    asked = f"{100 * one.asked:.10g} %"
+    if one.enough:
+        every = {1: "the only target", 2: "both targets"}.get(one.count, f"all {one.count} targets")
+        return f"on {one.bench} for {every}: {asked} and more"
+    names = list(one.pure)
+    if len(names) > NAMED:
+        names = [*names[:NAMED], f"{len(names) - NAMED} more"]
+    which = f" ({', '.join(names)})" if names else ""
+    label, purity = one.worst
+    return (
+        f"on {one.bench} for {len(one.pure) or 'none'} of {counted(one.count, 'target')}{which}: "
+        f"the least pure is {label} with {_percent(purity)} % instead of {asked}"
+    )
+
+
+def _print_shown(entries: Sequence[Entry]) -> None:
+    """Which targets the figure shows, where it has no room for all."""
+    every = {(one.bench, one.target.name): one.states is not None for one in entries}
+    if all(every.values()):
+        return
+    parts = []
+    for bench in dict.fromkeys(bench for bench, _ in every):
+        names = [name for (its, name), shown in every.items() if its == bench and shown]
+        parts.append(f"{', '.join(names) or 'nothing'} of {bench}")
+    say(f"\nThe figure has room for {'; '.join(parts)}: --labels chooses others")

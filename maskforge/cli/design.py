@@ -1,0 +1,163 @@
+"""maskforge design."""
+
+from collections.abc import Generator
+from contextlib import closing
+from functools import partial
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from maskforge import bench as benches
+from maskforge.base.errors import MaskforgeError
+from maskforge.base.files import replacing, write_text
+from maskforge.base.safety import CAUTION
+from maskforge.base.wording import counted
+from maskforge.bench import Bench
+from maskforge.bench.ready import Prepared, prepared
+from maskforge.cli.common import (
+    INTERRUPTED,
+    SHORT,
+    BenchName,
+    closable,
+    failed,
+    label_list,
+    progress_bar,
+    whole,
+)
+from maskforge.cli.print_masks import Outcome, outcome_of, print_outcomes
+from maskforge.cli.terminal import say
+from maskforge.report import PAGE, page_of_set
+from maskforge.sets import journal as progress
+from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks, processes_for
+from maskforge.sets.names import SET
+from maskforge.sets.reading import read_set
+from maskforge.sets.writing import Head, head_of, write_set
+
+
+def design(
+    bench_name: BenchName,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder of the set.", show_default="out/<name of the bench>"),
+    ] = None,
+    method: Annotated[
+        str | None, typer.Option(help=f"Instead of the bench's: {' or '.join(benches.METHODS)}.")
+    ] = None,
+    labels: Annotated[
+        str | None, typer.Option(help="Instead of the bench's, as in LP01,LP21; or all.")
+    ] = None,
+    orientations: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", help="Per label, instead of the bench's.", parser=whole("--orientations")
+        ),
+    ] = None,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Processes to design with; one a core if left out and there is enough to do.",
+            parser=whole("--jobs"),
+        ),
+    ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on with a run that was killed or interrupted.")
+    ] = False,
+) -> None:
+    """Design the masks of a bench and write them as one set.
+
+    The set is masks.tif, manifest.json, masks.csv, coupling.csv and coupling.npz, with the proofs
+    of the bounds in certificate.npz, and report.html to look at.  Gap: 1 - efficiency/bound.  An
+    earlier set in the folder is replaced once the new one is whole; other files there are kept.
+    What a run that was killed or interrupted had finished waits beside the folder for --resume;
+    without it a run starts anew.
+    Up to 40 masks are listed one by one; of more, the worst and the median of each label.
+    The exit code is 1 where a mask is less pure than asked: the set is written and whole.
+    """
+    wanted = None if labels is None else label_list(labels)
+    bench = benches.load(bench_name, method=method, labels=wanted, orientations=orientations)
+    place = Path("out") / bench.name if out is None else out
+    outcomes = _designed(bench, place, jobs, resume=resume)
+    print_outcomes(outcomes, bench.design.purity)
+    say(f"\n{counted(len(outcomes), 'mask')} in {place} (all of them in masks.csv)\n\n{CAUTION}")
+    warning = benches.power_warning(bench)
+    if warning is not None:
+        say(f"Warning: {warning}")
+    if not all(outcome.reached for outcome in outcomes):
+        raise typer.Exit(SHORT)
+
+
+def _designed(bench: Bench, out: Path, jobs: int | None, *, resume: bool) -> list[Outcome]:
+    """Designs and writes the set; what came of its masks."""
+    journal = progress.journal_of(out, bench)
+    try:
+        outcomes = _written(bench, out, journal, jobs, resume=resume)
+    except KeyboardInterrupt:
+        hint = _hint(journal, ", ")
+        text = f"interrupted; the earlier set is untouched{hint}"
+        raise typer.Exit(failed(text, INTERRUPTED)) from None
+    except MaskforgeError as error:
+        raise type(error)(f"{error}{_hint(journal, '; ')}") from error
+    progress.discard(journal)
+    return outcomes
+
+
+def _hint(journal: progress.Journal, before: str) -> str:
+    """What to do after a run that did not end well, as the end of a sentence."""
+    kept = progress.kept_masks(journal)
+    return f"{before}--resume goes on from {counted(kept, 'mask')}" if kept else ""
+
+
+def _written(
+    bench: Bench, out: Path, journal: progress.Journal, jobs: int | None, *, resume: bool
+) -> list[Outcome]:
+    outcomes: list[Outcome] = []
+    # the folder comes first: that it cannot be written is better known before the work
+    with replacing(out, SET) as folder:
+        ready = prepared(bench)
+        head = head_of(ready, out)
+        with progress.opened(journal, resume=resume) as earlier:
+            memory = _memory(ready, journal, earlier)
+            known = 0 if memory is None else sum(len(chain) for chain in memory.known)
+            if resume:
+                say(_found(earlier, known, head))
+            jobs = jobs or processes_for(len(ready.targets) - known)
+            with closing(_watched(ready, jobs, memory, outcomes)) as masks:
+                write_set(folder, head, masks)
+        page = page_of_set(read_set(folder), ready, bench.name)
+        write_text(folder / PAGE, page)
+    return outcomes
+
+
+def _memory(ready: Prepared, journal: progress.Journal, earlier: progress.Earlier) -> Memory | None:
+    """What the journal gives to the run and takes from it; None where it is not ours."""
+    if earlier is progress.Earlier.BUSY:
+        return None
+    return Memory(
+        progress.finished_chains(journal, chains_of(ready.targets)),
+        partial(progress.recalled, journal, ready.targets),
+        partial(progress.keep, journal),
+    )
+
+
+def _found(earlier: progress.Earlier, known: int, head: Head) -> str:
+    """What --resume found, as a line."""
+    if known:
+        return f"{known} of {counted(head.count, 'mask')} from the earlier run\n"
+    nothing = earlier is progress.Earlier.SAME
+    reason = progress.Earlier.NOTHING if nothing else earlier
+    return f"{head.out}: {reason.value}: all masks are designed\n"
+
+
+def _watched(
+    ready: Prepared, jobs: int, memory: Memory | None, outcomes: list[Outcome]
+) -> Generator[Finished, None, None]:
+    """The masks as they get done, counted by a progress bar; notes down what the table tells."""
+    made = closable(finished_masks(ready, jobs=jobs, memory=memory))
+    with progress_bar() as bar, closing(made) as masks:
+        task = bar.add_task("", total=len(ready.targets))
+        for mask in masks:
+            outcomes.append(outcome_of(mask))
+            yield mask
+            bar.advance(task)

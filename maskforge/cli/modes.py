@@ -1,0 +1,64 @@
+"""maskforge modes."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from maskforge import bench as benches
+from maskforge.base.csv_text import csv_text
+from maskforge.base.files import check_place, write_bytes, write_text
+from maskforge.base.wording import counted
+from maskforge.cli.common import BenchName
+from maskforge.cli.print_masks import MODE_COLUMNS, fields_of, mode_cells, print_modes
+from maskforge.cli.terminal import say
+from maskforge.fiber.modes import RadialMode, solve
+from maskforge.fiber.profile import Fiber
+from maskforge.report import format_of
+
+
+def modes(
+    bench_name: BenchName,
+    csv: Annotated[
+        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option(help="Draw the modes into this file: .png, .svg or .pdf.")
+    ] = None,
+) -> None:
+    """List the guided modes of a bench's fibre.
+
+    Delay is relative to LP01.  Cut-off margin: 1 - V(cut-off)/V.  MFD: mode field diameter by
+    Petermann's second definition.  Fields: how many modes (cos, sin) share the label.
+    """
+    kind = None if figure is None else format_of(figure)
+    for path in filter(None, (csv, figure)):
+        check_place(path)
+    bench = benches.load(bench_name)
+    guide, limit = benches.fiber(bench), bench.fiber.groups
+    every = solve(guide)
+    # solved again where limited: that tells when fewer groups are guided than asked
+    kept = every if limit is None else solve(guide, groups=limit)
+    summary = (
+        f"{counted(sum(fields_of(mode) for mode in kept), 'mode')}, "
+        f"{counted(len(kept), 'label')}, {counted(kept[-1].group, 'group')}; "
+        f"V = {guide.v:.4f} at {guide.wavelength * 1e9:g} nm"
+    )
+    picture = None if kind is None else _picture(kept, guide, bench.name, summary, kind)
+    if csv is not None:
+        write_text(csv, csv_text(MODE_COLUMNS, [mode_cells(m) for m in kept]))
+    if figure is not None and picture is not None:
+        write_bytes(figure, picture)
+    print_modes(kept)
+    say(f"\n{summary}")
+    left = [mode.label for mode in every if limit is not None and mode.group > limit]
+    if left:
+        say(f"groups = {limit} leaves out {counted(len(left), 'guided label')}: {', '.join(left)}")
+
+
+def _picture(kept: Sequence[RadialMode], guide: Fiber, name: str, summary: str, kind: str) -> bytes:
+    # the plotting library takes longer to load than most commands take to run
+    from maskforge.report.figures.modes import modes_figure
+
+    return modes_figure(kept, guide.profile.core_radius, (name, summary), kind)

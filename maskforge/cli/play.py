@@ -1,0 +1,154 @@
+"""maskforge play."""
+
+import shutil
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from maskforge.base.errors import BenchError, OutputError
+from maskforge.base.files import telling
+from maskforge.base.ranges import BadValueError
+from maskforge.base.safety import CAUTION
+from maskforge.base.wording import counted, one_line, shown
+from maskforge.cli.common import whole
+from maskforge.cli.terminal import say
+from maskforge.playing import playlist_file as playfile
+from maskforge.playing.playlist import (
+    DWELL_MS,
+    ORDERS,
+    SEED,
+    SETTLE_MS,
+    Entry,
+    Timing,
+    longest_between_references,
+)
+
+
+def play(
+    folder: Annotated[
+        Path, typer.Argument(metavar="SET", help="Folder of a finished set, or of a pack.")
+    ],
+    order: Annotated[
+        str,
+        typer.Option(
+            help="mode: label after label; orientation: all labels in one orientation, then in "
+            "the next; shuffled: by chance, each pass anew, so that drift does not pass for an "
+            "effect of the mode."
+        ),
+    ] = ORDERS[0],
+    seed: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="Of the order shuffled.", show_default=str(SEED)),
+    ] = None,
+    repeat: Annotated[
+        int,
+        typer.Option(metavar="N", help="Passes through all masks.", parser=whole("--repeat")),
+    ] = 1,
+    reference: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MASK",
+            help="One mask of the set, as in LP01 or LP11@15 (degrees), shown first and last, so "
+            "that drift can be interpolated.",
+        ),
+    ] = None,
+    every: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Show the reference after every N frames of the masks, too.",
+            parser=whole("--every"),
+        ),
+    ] = None,
+    dwell_ms: Annotated[
+        float,
+        typer.Option(
+            metavar="MS", help="How long the detector integrates (common practice, no source)."
+        ),
+    ] = DWELL_MS,
+    settle_ms: Annotated[
+        float,
+        typer.Option(
+            metavar="MS",
+            help="How long the modulator settles before the light counts (common practice, no "
+            "source).",
+        ),
+    ] = SETTLE_MS,
+    frame_rate_hz: Annotated[
+        float | None,
+        typer.Option(
+            metavar="HZ",
+            help="Of a modulator that changes frames at multiples of its period only: steps "
+            "become whole periods.",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder of the two files.", show_default="that of the set"),
+    ] = None,
+) -> None:
+    """Write which mask of a set is shown when, as playlist.csv and playlist.json.
+
+    Every step shows one mask from time_s on: the modulator settles, then the detector integrates.
+    The list belongs to this very set: after a new design, play again.
+    """
+    played = playfile.playable(folder)
+    try:
+        timing = Timing(dwell_ms, settle_ms, frame_rate_hz)
+        made = playfile.playlist_of(
+            played,
+            order=order,
+            seed=SEED if seed is None and order == "shuffled" else seed,
+            repeat=repeat,
+            reference=reference,
+            every=every,
+            timing=timing,
+        )
+    except BadValueError as problem:
+        option = f"--{problem.key}".replace("_", "-")
+        value = problem.value if isinstance(problem.value, str) else shown(problem.value)
+        raise BenchError(one_line(f"{option} = {value}: {problem.text}")) from None
+    place = folder if out is None else out
+    _write(place, made)
+    _tell(made.entries, timing, float(len(made.entries) * timing.step))
+    say(f"{playfile.TABLE} and {playfile.WHOLE} in {place}\n\n{CAUTION}")
+
+
+def _write(place: Path, made: playfile.Playlist) -> None:
+    """Writes the files; makes the folder where there is none, and takes it back in failure."""
+    if place.exists() and not place.is_dir():
+        raise OutputError(one_line(f"{place}: is a file; a play list needs a folder"))
+    new = not place.exists()
+    if new:
+        with telling(place):
+            place.mkdir()
+    try:
+        playfile.write_playlist(place, made)
+    except BaseException:
+        if new:
+            shutil.rmtree(place, ignore_errors=True)
+        raise
+
+
+def _tell(steps: tuple[Entry, ...], timing: Timing, duration: float) -> None:
+    """Counts, duration, and how far the references are apart."""
+    references = sum(step.reference for step in steps)
+    longest = longest_between_references(steps)
+    periods = "" if timing.periods is None else f" ({counted(timing.periods, 'frame period')})"
+    shows = counted(len(steps) - references, "frame")
+    say(f"{shows} of masks and {counted(references, 'reference')}: {counted(len(steps), 'step')}")
+    say(f"{1e3 * float(timing.step):.6g} ms a step{periods}, {clock(duration)} in all")
+    if longest is None:
+        say("no references: drift of the bench will not show (--reference)")
+    else:
+        say(f"at most {clock(longest)} from one reference to the next")
+
+
+def clock(seconds: float) -> str:
+    """ "1 h 2 min 3.4 s"; four digits below a minute."""
+    if round(seconds, 1) < 60:
+        return f"{seconds:.4g} s"
+    minutes, rest = divmod(round(10 * seconds), 600)
+    hours, minutes = divmod(minutes, 60)
+    return (f"{hours} h " if hours else "") + f"{minutes} min {rest / 10:g} s"

@@ -1,0 +1,35 @@
+"""maskforge report."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from maskforge.base.files import check_place, write_text
+from maskforge.base.wording import counted
+from maskforge.cli.common import interruptible
+from maskforge.cli.terminal import say
+from maskforge.report import PAGE, page_of_set
+from maskforge.sets.reading import read_set
+
+
+def report(
+    folder: Annotated[Path, typer.Argument(metavar="SET", help="Folder of a finished set.")],
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The page.", show_default="SET/report.html")
+    ] = None,
+) -> None:
+    """Write a finished set as one page for the lab book, from its files alone.
+
+    The page needs nothing but itself: it opens from the disk, in any browser, and prints on A4.
+    The bench with a sketch to scale, the modes, the launch matrix, purity by group, and every mask
+    with what it sends to the facet.  A table in SET/tolerance.json is shown with them.
+    """
+    written = read_set(folder)
+    place = folder / PAGE if out is None else out
+    check_place(place)
+    with interruptible("interrupted; nothing is written"):
+        text = page_of_set(written)
+        write_text(place, text)
+    size = len(text.encode()) / 1e6
+    say(f"{counted(len(written.masks), 'mask')}, {size:.2g} MB: {place}")

@@ -1,0 +1,81 @@
+"""maskforge tradeoff."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from maskforge import bench as benches
+from maskforge.base.csv_text import csv_text
+from maskforge.base.files import check_place, write_bytes, write_text
+from maskforge.bench.ready import Prepared, prepared
+from maskforge.cli.common import BenchName, interruptible, progress_bar
+from maskforge.cli.print_masks import POINT_COLUMNS, point_cells, print_points
+from maskforge.launch.targets import Target, described
+from maskforge.report import format_of, tradeoff_figure
+from maskforge.study import tradeoff as trading
+
+ASKED = ",".join(f"{purity:g}" for purity in trading.PURITIES)
+
+
+def tradeoff(
+    bench_name: BenchName,
+    label: Annotated[str, typer.Argument(metavar="LABEL", help="One target, as in LP21.")],
+    orientation: Annotated[
+        float, typer.Option(metavar="DEG", help="Of an LP target, counter-clockwise from +x.")
+    ] = 0.0,
+    purity: Annotated[
+        str, typer.Option(metavar="LIST", help="Asked purities, between 0.5 and 1.")
+    ] = ASKED,
+    alphabets: Annotated[
+        str,
+        typer.Option(
+            metavar="LIST",
+            help="Of binary (0, 180 deg), numbers of levels over 360 deg, continuous, and own: "
+            "the bench's.",
+        ),
+    ] = ",".join(trading.WORDS),
+    csv: Annotated[
+        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option(help="Draw it into this file: .png, .svg or .pdf.")
+    ] = None,
+) -> None:
+    """Show what one target's efficiency is at several purities and pixel alphabets.
+
+    Bound: no mask of these pixels launches more at the asked purity, or at the one designed
+    instead where it is lowered.  Beside it what a designed mask launches, by the full prediction.
+    """
+    asked = trading.purities_of(purity)
+    kind = None if figure is None else format_of(figure)
+    for path in filter(None, (csv, figure)):
+        check_place(path)
+    bench = benches.load(bench_name)
+    choices = trading.choices_of(alphabets, benches.modulator(bench).alphabet)
+    ready = prepared(bench)
+    target = trading.target_of(bench, ready.launch.basis, label, orientation)
+    with interruptible("interrupted; nothing is written"):
+        points = _traded(ready, target, choices, asked)
+    title = f"{described(target.name, target.orientation)} on {bench.name}"
+    print_points(points)
+    picture = None if kind is None else tradeoff_figure(points, title, kind)
+    if csv is not None:
+        cells = [[target.name, target.orientation, *point_cells(point)] for point in points]
+        write_text(csv, csv_text(POINT_COLUMNS, cells))
+    if figure is not None and picture is not None:
+        write_bytes(figure, picture)
+
+
+def _traded(
+    ready: Prepared, target: Target, choices: Sequence[trading.Choice], asked: Sequence[float]
+) -> list[trading.Point]:
+    """The points, counted by a progress bar as they get done."""
+    points: list[trading.Point] = []
+    with progress_bar() as progress:
+        task = progress.add_task("", total=len(choices) * len(asked))
+        for point in trading.walked(ready.launch, target, choices, asked):
+            points.append(point)
+            progress.advance(task)
+    return points

@@ -1,0 +1,96 @@
+"""The modes of the basis, and targets: LP and LG fields, orientations, superpositions."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.fiber.modes import RadialMode
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Mode:
+    """One guided field: radial(r) times cos(l theta), sin(l theta) or 1, of unit power."""
+
+    index: int
+    part: str | None
+    radial: RadialMode
+
+    @property
+    def label(self) -> str:
+        return self.radial.label
+
+    @property
+    def l(self) -> int:  # noqa: E743 - the field's letter
+        return self.radial.l
+
+    @property
+    def p(self) -> int:
+        return self.radial.p
+
+    @property
+    def group(self) -> int:
+        return self.radial.group
+
+    @property
+    def n_eff(self) -> float:
+        return self.radial.n_eff
+
+
+Basis = tuple[Mode, ...]
+
+
+def basis_of(radial: Sequence[RadialMode]) -> Basis:
+    """The modes of radial solutions in their order, cos before sin."""
+    kinds = [
+        (part, mode) for mode in radial for part in ((None,) if mode.l == 0 else ("cos", "sin"))
+    ]
+    return tuple(Mode(index, part, mode) for index, (part, mode) in enumerate(kinds))
+
+
+def groups_of(basis: Basis) -> NDArray[np.intp]:
+    return np.array([mode.group for mode in basis])
+
+
+def sampled(basis: Basis, u: Real, v: Real) -> Real:
+    """Fields (K, len(v), len(u)) in 1/m: the integral of each one's square over the plane is 1."""
+    radius, angle = np.hypot(u, v[:, None]), np.arctan2(v[:, None], u)
+    out = np.empty((len(basis), v.size, u.size))
+    shapes = {id(mode.radial): mode.radial.field for mode in basis}
+    values = {key: field(radius) for key, field in shapes.items()}
+    for mode in basis:
+        shape = values[id(mode.radial)]
+        if mode.part is None:
+            out[mode.index] = shape / np.sqrt(2 * np.pi)
+        else:
+            turn = np.sin if mode.part == "sin" else np.cos
+            out[mode.index] = shape * turn(mode.l * angle) / np.sqrt(np.pi)
+    return out
+
+
+def labels_of(basis: Basis) -> tuple[str, ...]:
+    """The basis's labels, each once, in order."""
+    return tuple(dict.fromkeys(mode.label for mode in basis))
+
+
+def rotated(basis: Basis, vector: Complex, angle: float) -> Complex:
+    """The vector (K,) of a field turned by `angle` degrees, counter-clockwise."""
+    out = np.array(vector, dtype=complex)
+    sines = {mode.label: mode.index for mode in basis if mode.part == "sin"}
+    for mode in basis:
+        if mode.part == "cos":
+            first, second = mode.index, sines[mode.label]
+            turn = mode.l * np.deg2rad(angle)
+            cos, sin = np.cos(turn), np.sin(turn)
+            out[first] = cos * vector[first] - sin * vector[second]
+            out[second] = sin * vector[first] + cos * vector[second]
+    return out
+
+
+def mode_name(mode: Mode) -> str:
+    """ "LP21 cos", or "LP01" where the label is one mode."""
+    return mode.label if mode.part is None else f"{mode.label} {mode.part}"

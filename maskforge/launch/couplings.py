@@ -1,0 +1,348 @@
+"""The launch: couplings of a mask into the guided modes, purity and efficiency.
+
+The one place for all of it.  With a the light on the pixels and s what the pixels do to it, the
+coupling of mode k is linear, c_k = c0_k + sum over pixels of w_k a s; c0 is the light of the gaps.
+"""
+
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.base.errors import BenchError
+from maskforge.fiber.profile import Fiber, Profile
+from maskforge.launch.basis import Basis, groups_of, sampled
+from maskforge.launch.beam_in_pixels import Beam, Layer, layers_of
+from maskforge.launch.fourier import Folded, axis, folded, folded_transform, real_times, times_real
+from maskforge.launch.light import Complex, Light, Real, pixel_envelope
+from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel, sent
+from maskforge.launch.modulator import Carrier, Modulator
+from maskforge.launch.targets import Target
+
+TAIL_POWER = 1e-11
+"""Power of a mode that may lie outside the facet window: 3e-6 in amplitude."""
+
+REACH = 1.5
+"""Core radii within which what is left out of the beam inside the pixels is kept small; it grows
+with the distance from the fibre's axis, and the modes' light lies mostly within one."""
+
+MOST_SAMPLES = 2**26
+"""Field values of all modes together, half a GiB: 500 modes out to 7 core radii, 6 to 70."""
+
+SAMPLES_PER_CORE_RADIUS = 12, 24
+"""Where the index is smooth, and where it has a step; a coupling is then right to 2e-6."""
+
+SMOOTH = 0.1
+"""Of the index contrast: a profile that changes no more over a sample is smooth there."""
+
+
+@dataclass(frozen=True, eq=False)
+class Launch:
+    """A bench ready to predict: modulator, light, lens and fibre as arrays.
+
+    `beam`: the light on the mask's pixels, flatness and carrier tilt in it; `outside`: that on the
+    panel's pixels (rows, columns), y up, 0 on the mask; None: next to none.  `x`, `y`: the pixels'
+    centres, `u`, `v`: facet samples in m from the fibre's axis, all symmetric about 0.  `kernel`
+    (K, len(v) len(u)): modes times the sample's area, so that couplings are `kernel` times the
+    facet field.  `gaps` (K,): couplings of the light that no pixel of the mask changes: from the
+    gaps, and from around it.
+    """
+
+    basis: Basis
+    light: Light
+    modulator: Modulator
+    core_radius: float
+    scale: float
+    """lambda f in m^2."""
+    centre: tuple[float, float]
+    """Where on the facet the fibre's axis lies, in m from the zero order."""
+    beam: Beam
+    outside: Beam | None
+    x: Real
+    y: Real
+    u: Real
+    v: Real
+    kernel: Real
+    gaps: Complex
+    lens_offset: tuple[float, float] = (0.0, 0.0)
+    """Middle of the mask, (x, y) in m from the lens's axis: its light meets the facet aslant."""
+
+    @property
+    def lit(self) -> Lit:
+        """The beam on the panel, as it is seen from the fibre."""
+        tilt = self.centre[0] / self.scale, self.centre[1] / self.scale
+        return Lit(self.light, self.modulator, tilt, REACH * self.core_radius / self.scale)
+
+    @property
+    def incident(self) -> Complex:
+        """Amplitude (rows, columns) on each pixel as it is seen from the fibre; see `Beam.light`.
+        The sum of its square is the share of the beam that the pixels catch."""
+        return self.beam.light
+
+    @cached_property
+    def is_real(self) -> bool:
+        """Light and states are real on all pixels, which halves the work."""
+        return (
+            self.modulator.alphabet.is_real
+            and self.lens_offset == (0.0, 0.0)
+            and not any(np.any(layer.light.imag) for layer in self.layers)
+        )
+
+    @cached_property
+    def layers(self) -> tuple[Layer, ...]:
+        """What the pixels send to the facet samples, but for -i and the slant."""
+        return layers_at(self, self.u, self.v)
+
+    @cached_property
+    def slant(self) -> Complex | None:
+        """`slant_of` on the facet samples; None: 1 everywhere."""
+        return slant_of(self, self.u, self.v) if any(self.lens_offset) else None
+
+    @cached_property
+    def over_x(self) -> Folded:
+        return folded(self.x * self.beam.nearer[0], self.u, self.scale)
+
+    @cached_property
+    def over_y(self) -> Folded:
+        return folded(self.y * self.beam.nearer[1], self.v, self.scale)
+
+
+@dataclass(frozen=True, eq=False)
+class Prediction:
+    """What a mask launches: couplings (K,) and the figures of DESIGN's word list."""
+
+    couplings: Complex
+    purity: float
+    group_purity: float
+    efficiency: float
+
+
+def prepare(
+    light: Light,
+    modulator: Modulator,
+    carrier: Carrier,
+    focal_length: float,
+    fiber: Fiber,
+    basis: Basis,
+    lens_offset: tuple[float, float] = (0.0, 0.0),
+) -> Launch:
+    """Everything that the couplings of masks on this bench need, computed once.
+
+    Raises BenchError where the pixels are too coarse for this lens and core.
+    """
+    scale = light.wavelength * focal_length
+    pitch_x, pitch_y = modulator.pitch_seen
+    centre = scale * carrier.frequency[0] / pitch_x, scale * carrier.frequency[1] / pitch_y
+    _check_window(modulator, scale, fiber, light.wavelength)
+    # half the finest detail: the sum over samples is then the integral for every mask
+    step = min(_step(fiber.profile), finest_detail(scale, modulator, lens_offset) / 2)
+    u = facet_axis(basis, step, TAIL_POWER)
+    core_radius = fiber.profile.core_radius
+    tilt, reach = (centre[0] / scale, centre[1] / scale), REACH * core_radius / scale
+    beam, outside = on_panel(Lit(light, modulator, tilt, reach))
+    x, y = mask_axes(modulator)
+    return _with_gaps(
+        Launch(
+            basis=basis,
+            light=light,
+            modulator=modulator,
+            core_radius=core_radius,
+            scale=scale,
+            centre=centre,
+            beam=beam,
+            outside=outside,
+            x=x,
+            y=y,
+            u=u,
+            v=u,
+            kernel=(u[1] - u[0]) ** 2 * sampled(basis, u, u).reshape(len(basis), -1),
+            gaps=np.zeros(len(basis), complex),
+            lens_offset=lens_offset,
+        )
+    )
+
+
+def standing_at(launch: Launch, centre: tuple[float, float]) -> Launch:
+    """The launch with its fibre's axis somewhere else on the facet, in m from the zero order."""
+    there = replace(launch, centre=centre)
+    beam, outside = on_panel(there.lit)
+    return _with_gaps(replace(there, beam=beam, outside=outside))
+
+
+def _with_gaps(launch: Launch) -> Launch:
+    """The launch with `gaps` as its other arrays make them."""
+    dark = gap_field(launch, launch.u, launch.v)
+    if dark is None:
+        return launch
+    if launch.slant is not None:
+        dark = dark * launch.slant
+    return replace(launch, gaps=-1j * (launch.kernel @ dark.ravel()))
+
+
+def slant_of(launch: Launch, u: Real, v: Real) -> Complex:
+    """Phase factor (len(v), len(u)) that the lens's offset puts on the facet (shift theorem)."""
+    turn_u, turn_v = (
+        np.exp(-2j * np.pi / launch.scale * offset * place)
+        for offset, place in zip(launch.lens_offset, (u, v), strict=True)
+    )
+    return np.asarray(turn_v[:, None] * turn_u)
+
+
+def pixel_field(
+    modulator: Modulator, centre: tuple[float, float], scale: float, u: Real, v: Real
+) -> Real:
+    """Facet field (len(v), len(u)) in 1/m of one pixel of unit power, but for its place's phase."""
+    pitch, width = modulator.pitch_seen, active_width(modulator)
+    envelope = pixel_envelope(width[1], v + centre[1], scale)[:, None] * pixel_envelope(
+        width[0], u + centre[0], scale
+    )
+    return np.asarray(modulator.fill_factor * np.sqrt(pitch[0] * pitch[1]) / scale * envelope)
+
+
+def layers_at(launch: Launch, u: Real, v: Real) -> tuple[Layer, ...]:
+    """What the pixels send to places (u, v) in m from the fibre's axis, as `layers_of`: but for -i
+    and the slant, of centres at `couplings.beam.nearer` times (x, y)."""
+    area = float(np.prod(launch.modulator.pitch_seen))
+    return layers_of(launch.beam, area, launch.scale, u, v)
+
+
+def gap_field(launch: Launch, u: Real, v: Real) -> Complex | None:
+    """Facet field (len(v), len(u)) in 1/m of what the mask's pixels cannot change, but for -i; None
+    where there is no such light.  The slant is not in it."""
+    return dark_field(launch.lit, launch.beam, launch.outside, launch.scale, u, v)
+
+
+def _step(profile: Profile) -> float:
+    """Facet samples in m that resolve the modes of a profile."""
+    coarse, fine = (profile.core_radius / count for count in SAMPLES_PER_CORE_RADIUS)
+    edges = np.array(profile.edges)
+    change = np.abs(profile.at(edges + coarse / 2) - profile.at(np.maximum(edges - coarse / 2, 0)))
+    return coarse if np.all(change < SMOOTH) else fine
+
+
+def _check_window(modulator: Modulator, scale: float, fiber: Fiber, wavelength: float) -> None:
+    pitch = max(modulator.pitch_seen)
+    half_window = scale / (2 * pitch)
+    core = fiber.profile.core_radius
+    if half_window < core:
+        least = np.ceil(1e5 * 2 * pitch * core / wavelength) / 100
+        raise BenchError(
+            f"[lens] focal_length_mm = {1e3 * scale / wavelength:g}: pixels of "
+            f"{1e6 * pitch:g} um reach {1e6 * half_window:.3g} um of the facet, less than the core "
+            f"radius of {1e6 * core:g} um; at least {least:g} mm do"
+        )
+
+
+def facet_axis(basis: Basis, step: float, tail: float) -> Real:
+    """Facet samples `step` m apart, outside of which no mode has more than `tail` of its power.
+
+    Nor are they more than MOST_SAMPLES for all modes together: the field of a mode just above its
+    cut-off reaches very far, and is cut there.
+    """
+    half = min(_reach(basis, tail), step * (np.sqrt(MOST_SAMPLES / len(basis)) / 2 - 2))
+    return axis(2 * int(np.ceil(half / step)) + 1, step)
+
+
+@lru_cache(maxsize=8)
+def _reach(basis: Basis, tail: float) -> float:
+    """Radius in m outside of which no mode has more than `tail` of its power."""
+    return max(mode.radial.field.radius_enclosing(tail) for mode in basis)
+
+
+def finest_detail(
+    scale: float, modulator: Modulator, lens_offset: tuple[float, float] = (0.0, 0.0)
+) -> float:
+    """lambda f / (mask width) in m, the finest detail that a mask can form; of the longer side.
+
+    Off the lens's axis the width is that of a mask about the axis which reaches as far.
+    """
+    (rows, columns), pitch = modulator.shape, modulator.pitch_seen
+    x, y = lens_offset
+    return scale / max(columns * pitch[0] + 2 * abs(x), rows * pitch[1] + 2 * abs(y))
+
+
+def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
+    """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
+    real = launch.is_real and not np.any(factors.imag)
+    facet = np.zeros((launch.v.size, launch.u.size), complex)
+    for layer in launch.layers:
+        light = layer.light.real * factors.real if real else layer.light * factors
+        facet += layer.field * folded_transform(light, launch.over_y, launch.over_x)
+    if launch.slant is not None:
+        facet = facet * launch.slant
+    return np.asarray(launch.gaps - 1j * real_times(launch.kernel, facet.ravel()))
+
+
+def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v: Real) -> Complex:
+    """Facet field (len(v), len(u)) in 1/m of a mask's factors (rows, columns) at any places.
+
+    `u`, `v` in m from the fibre's axis; the integral of its square over the plane is at most 1.
+    Far outside the core it is right to about the square of pixel over waist.
+    """
+    area = float(np.prod(launch.modulator.pitch_seen))
+    lit = launch.beam.times(factors)
+    field = sent(lit, (launch.x, launch.y), area, launch.scale, u, v)
+    dark = gap_field(launch, u, v)
+    if dark is not None:
+        field = field + dark
+    return np.asarray(-1j * field * slant_of(launch, u, v))
+
+
+def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> NDArray[Any]:
+    """v (rows, columns) with <vector, c - c0> = sum over pixels of conj(v) s, s the factors.
+
+    `real`: its real part alone, on a launch whose light is real.
+    """
+    facet = 1j * times_real(vector, launch.kernel).reshape(launch.v.size, launch.u.size)
+    if launch.slant is not None:
+        facet = facet * np.conj(launch.slant)
+    over_y, over_x = launch.over_y.adjoint, launch.over_x.adjoint
+    parts = []
+    for layer in launch.layers:
+        back = folded_transform(facet * np.conj(layer.field), over_y, over_x, real=real)
+        parts.append((layer.light.real if real else np.conj(layer.light)) * back)
+    return parts[0] if len(parts) == 1 else np.asarray(np.sum(parts, axis=0))
+
+
+def predict(launch: Launch, target: Target, factors: NDArray[np.complexfloating]) -> Prediction:
+    """Couplings, purity, group purity and efficiency of a mask for a target."""
+    return judged(launch.basis, target, couplings(launch, factors))
+
+
+def judged(basis: Basis, target: Target, found: Complex) -> Prediction:
+    """The figures of couplings (K,) against a target's unit vector."""
+    wanted = float(np.abs(np.vdot(target.vector, found)) ** 2)
+    power = np.abs(found) ** 2
+    total = float(power.sum())
+    groups = groups_of(basis)
+    own = np.isin(groups, groups[np.abs(target.vector) > 1e-9])
+    if total == 0.0:
+        return Prediction(found, 0.0, 0.0, 0.0)
+    return Prediction(found, wanted / total, float(power[own].sum()) / total, wanted)
+
+
+def unwanted_db(purity: float) -> float:
+    """Unwanted power in dB below the target: -10 log10((1 - purity) / purity)."""
+    if purity <= 0.0:
+        return -np.inf
+    return float(10 * np.log10(purity) - 10 * np.log10(1 - purity)) if purity < 1 else np.inf
+
+
+def insertion_loss_db(efficiency: float) -> float:
+    """-10 log10 of the efficiency."""
+    return float(-10 * np.log10(efficiency)) if efficiency > 0 else np.inf
+
+
+def moved(launch: Launch, dx: float, dy: float) -> Launch:
+    """The launch with its fibre moved by (dx, dy) m on the facet: one beside another carrier."""
+    return standing_at(launch, (launch.centre[0] + dx, launch.centre[1] + dy))
+
+
+@dataclass(frozen=True, eq=False)
+class Scenario:
+    """The same pixels in another light or before a moved fibre; its basis holds the bench's."""
+
+    name: str
+    launch: Launch

@@ -1,0 +1,184 @@
+"""Transforms between the mask and the facet: matrix Fourier transforms and the planned FFT."""
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import Any
+
+import numpy as np
+import pyfftw
+from numpy.typing import NDArray
+
+from maskforge.base.errors import BenchError
+from maskforge.launch.light import Complex, Real
+
+
+def axis(count: int, step: float) -> Real:
+    """`count` samples `step` apart, symmetric about 0."""
+    return np.asarray((np.arange(count) - (count - 1) / 2) * step)
+
+
+def fourier_rows(x: Real, u: Real, scale: float) -> Complex:
+    """exp(-2 pi i u x / scale), (len(u), len(x)): one side of the matrix Fourier transform."""
+    return np.asarray(np.exp(-2j * np.pi / scale * np.outer(u, x)))
+
+
+def matrix_transform(field: Complex, rows_y: Complex, rows_x: Complex) -> Complex:
+    """Sum of field(x, y) exp(-2 pi i (x u + y v) / (lambda f)) on any u, v: (len(v), len(u)).
+
+    The matrix Fourier transform: two thin products, exact on any sample grid, no padding.
+    Its adjoint is `matrix_transform(facet, rows_y.conj().T, rows_x.conj().T)`.
+    """
+    return np.asarray(rows_y @ field @ rows_x.T)
+
+
+@dataclass(frozen=True, eq=False)
+class Folded:
+    """One side of the matrix Fourier transform between axes symmetric about 0, by their halves.
+
+    `cos`, `sin` (half of u, half of x) on the halves from 0 up: what is even in x goes to what is
+    even in u, and odd to odd, which is a quarter of the products of `fourier_rows`.
+    `samples`: (len(u), len(x)).
+    """
+
+    cos: NDArray[np.floating]
+    sin: NDArray[np.floating]
+    samples: tuple[int, int]
+
+    @cached_property
+    def single(self) -> "Folded":
+        """The same in single precision."""
+        return Folded(self.cos.astype(np.float32), self.sin.astype(np.float32), self.samples)
+
+    @cached_property
+    def adjoint(self) -> "Folded":
+        """The conjugate transpose, from u to x."""
+        cos, sin = np.ascontiguousarray(self.cos.T), np.ascontiguousarray(-self.sin.T)
+        return Folded(cos, sin, self.samples[::-1])
+
+    def along(self, field: NDArray[Any]) -> NDArray[Any]:
+        """`fourier_rows` times a field (len(x), any number), real or complex; complex."""
+        even, odd = self._halves(field)
+        if np.isrealobj(field):
+            kind = np.result_type(field, np.complex64)
+            return self._unfolded(self.cos @ even, self.sin @ odd, kind)
+        count, length = self.samples
+        # -i where there are fewer numbers
+        odd = (
+            -1j * _real_product(self.sin, odd)
+            if count < length
+            else _real_product(self.sin, -1j * odd)
+        )
+        return self._unfolded(_real_product(self.cos, even), odd, field.dtype)
+
+    def real_along(self, field: NDArray[Any]) -> NDArray[Any]:
+        """The real part of `along` for a complex field."""
+        even, odd = self._halves(field)
+        even, odd = np.ascontiguousarray(even.real), np.ascontiguousarray(odd.imag)
+        return self._unfolded(self.cos @ even, self.sin @ odd, even.dtype)
+
+    def _halves(self, field: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+        """What is even and what is odd in a field, twice, from the middle on."""
+        length = self.samples[1]
+        upper, lower = field[length // 2 :], field[(length - 1) // 2 :: -1]
+        even, odd = np.add(upper, lower, order="C"), np.subtract(upper, lower, order="C")
+        if length % 2:
+            even[0] /= 2
+        return even, odd
+
+    def _unfolded(self, even: NDArray[Any], odd: NDArray[Any], kind: Any) -> NDArray[Any]:
+        count = self.samples[0]
+        out = np.empty((count, even.shape[1]), dtype=kind)
+        upper, lower = out[count // 2 :], out[(count - 1) // 2 :: -1]
+        if np.isrealobj(even) and np.iscomplexobj(out):
+            upper.real = lower.real = even
+            upper.imag, lower.imag = -odd, odd
+        else:
+            np.add(even, odd, out=upper)
+            np.subtract(even, odd, out=lower)
+        return out
+
+
+def folded(x: Real, u: Real, scale: float) -> Folded:
+    """The folded side from `x` to `u`, both symmetric about 0."""
+    turns = 2 * np.pi / scale * np.outer(u[u.size // 2 :], x[x.size // 2 :])
+    return Folded(np.cos(turns), np.sin(turns), (u.size, x.size))
+
+
+def folded_transform(
+    field: NDArray[Any], over_y: Folded, over_x: Folded, *, real: bool = False
+) -> NDArray[Any]:
+    """`matrix_transform` between axes that are symmetric about 0, in the precision of the field.
+
+    Its adjoint is `folded_transform(facet, over_y.adjoint, over_x.adjoint)`.  A real field takes
+    half the time, and so does the real part of the result, where that is enough.
+    """
+    # the larger side of the two is met by one product only
+    if over_y.samples[0] < over_y.samples[1]:
+        half = over_y.along(field).T
+        return (over_x.real_along(half) if real else over_x.along(half)).T
+    half = over_x.along(field.T).T
+    return over_y.real_along(half) if real else over_y.along(half)
+
+
+def any_transform(field: Complex, x: Real, y: Real, u: Real, v: Real, scale: float) -> Complex:
+    """`matrix_transform` from evenly spaced x, y to any u, v; folded where those are symmetric."""
+    if not all(np.array_equal(w, -w[::-1]) for w in (u, v)):
+        return matrix_transform(field, fourier_rows(y, v, scale), fourier_rows(x, u, scale))
+    middle_x, middle_y = float(x.mean()), float(y.mean())
+    seen = folded_transform(field, folded(y - middle_y, v, scale), folded(x - middle_x, u, scale))
+    turn_y = np.exp(-2j * np.pi / scale * middle_y * v)
+    return np.asarray(seen * turn_y[:, None] * np.exp(-2j * np.pi / scale * middle_x * u))
+
+
+def _real_product(matrix: NDArray[np.floating], field: NDArray[Any]) -> NDArray[Any]:
+    """matrix times a contiguous complex field, without a complex copy of the matrix."""
+    parts = matrix @ field.view(field.real.dtype)
+    return np.asarray(parts.view(field.dtype))
+
+
+def real_times(matrix: NDArray[np.floating], vector: NDArray[np.complexfloating]) -> Complex:
+    """matrix (m, n) real times vector (n,) complex, without a complex copy of the matrix."""
+    parts = np.ascontiguousarray(vector).view(vector.real.dtype).reshape(-1, 2)
+    return np.asarray((matrix @ parts) @ np.array([1, 1j]))
+
+
+def times_real(vector: NDArray[np.complexfloating], matrix: NDArray[np.floating]) -> Complex:
+    """vector (m,) complex times matrix (m, n) real, without a complex copy of the matrix."""
+    parts = np.stack([vector.real, vector.imag]).astype(matrix.dtype) @ matrix
+    return np.asarray(parts[0] + 1j * parts[1])
+
+
+@lru_cache(maxsize=8)
+def _plan(shape: tuple[int, int], threads: int) -> Any:
+    buffer = pyfftw.empty_aligned(shape, dtype="complex128")
+    return pyfftw.FFTW(buffer, buffer, axes=(0, 1), threads=threads, flags=("FFTW_ESTIMATE",))
+
+
+def full_transform(
+    field: Complex, shape: tuple[int, int], pitch: Sequence[float], scale: float
+) -> tuple[Complex, Real, Real]:
+    """The whole far field by FFT: (transform (rows, columns) of `shape`, u, v).
+
+    The same sum as `matrix_transform`, on the grid u = (n - (columns - 1) / 2) lambda f /
+    (columns pitch_x), likewise v.  The plan is made once per shape and works in place.
+    """
+    (rows, columns), (ny, nx) = shape, field.shape
+    if rows < ny or columns < nx:
+        raise BenchError(f"a transform of {columns} x {rows} samples is smaller than the field")
+    plan = _plan(shape, os.cpu_count() or 1)
+    buffer = plan.input_array
+    buffer[:] = 0
+    buffer[:ny, :nx] = field * _centre_output(ny, rows)[:, None] * _centre_output(nx, columns)
+    plan()
+    facet = buffer * _centre_input(ny, rows)[:, None] * _centre_input(nx, columns)
+    return facet, axis(columns, scale / (columns * pitch[0])), axis(rows, scale / (rows * pitch[1]))
+
+
+def _centre_output(samples: int, length: int) -> Complex:
+    return np.asarray(np.exp(1j * np.pi * np.arange(samples) * (length - 1) / length))
+
+
+def _centre_input(samples: int, length: int) -> Complex:
+    return np.asarray(np.exp(1j * np.pi * (samples - 1) * axis(length, 1 / length)))

@@ -1,0 +1,272 @@
+"""The modulator: what its pixels can do, how they are quantised, written and tilted."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+from scipy.spatial import ConvexHull, QhullError
+
+from maskforge.base.errors import BenchError
+
+Complex = NDArray[np.complex128]
+Levels = NDArray[np.uint16]
+
+CONTINUOUS_LEVELS = 65536
+"""A continuous modulator is written in 16 bit: a phase step of 1e-4 rad."""
+
+
+@dataclass(frozen=True, eq=False)
+class Alphabet:
+    """The values that a pixel can take.
+
+    `values` (n,) complex: the factor by which state i multiplies the light; `greys` (n,)
+    what is written into the mask file for state i.  No value may exceed unit modulus.
+    """
+
+    name: str
+    values: Complex
+    greys: NDArray[np.uint16]
+    drawn_by: "Alphabet | None" = None
+    """The alphabet at the wavelength for which patterns are drawn, where that is another one."""
+
+    def __post_init__(self) -> None:
+        if self.values.ndim != 1 or self.values.size < 2:
+            raise BenchError(f"an alphabet needs at least 2 states, got {self.values.size}")
+        if self.greys.shape != self.values.shape:
+            raise BenchError(f"{self.values.size} states but {self.greys.size} grey values")
+        if np.max(np.abs(self.values)) > 1 + 1e-9:
+            raise BenchError(
+                f"an amplitude of {np.max(np.abs(self.values)):g}: at most 1, a pixel adds no light"
+            )
+
+    @property
+    def size(self) -> int:
+        return int(self.values.size)
+
+    @cached_property
+    def is_real(self) -> bool:
+        """All values real: on a real beam everything on the pixels is."""
+        return not np.any(self.values.imag)
+
+    @property
+    def bits(self) -> int:
+        """Bits a pixel in the mask file: 8 or 16."""
+        return 8 if int(self.greys.max()) < 256 else 16
+
+    @cached_property
+    def is_line(self) -> bool:
+        """All values on one straight line: the relaxed mask is real but for a constant."""
+        spread = self.values - self.values.mean()
+        longest = spread[np.argmax(np.abs(spread))]
+        return bool(np.max(np.abs(np.imag(spread * np.conj(longest)))) < 1e-12)
+
+    @cached_property
+    def hull(self) -> NDArray[np.intp]:
+        """States that are corners of the convex hull, counter-clockwise."""
+        values = self.values
+        if self.is_line:
+            direction = values[np.argmax(np.abs(values - values.mean()))] - values.mean()
+            along = np.real(values * np.conj(direction))
+            return np.array([np.argmax(along), np.argmin(along)])
+        try:
+            return np.asarray(ConvexHull(np.c_[values.real, values.imag]).vertices, dtype=np.intp)
+        except QhullError as error:
+            raise BenchError("the alphabet's values span no area and no line") from error
+
+    @cached_property
+    def _sectors(self) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+        """Ascending angles at which the supporting corner changes, and the corner from each on.
+
+        Between two corners p, q (counter-clockwise) it changes along the outward normal of q - p.
+        """
+        corners = self.values[self.hull]
+        normals = np.angle(-1j * (np.roll(corners, -1) - corners))
+        order = np.argsort(normals, kind="stable")
+        return normals[order], np.roll(self.hull, -1)[order]
+
+    @cached_property
+    def _even_step(self) -> float | None:
+        """The sectors' common width where they are equally wide (rad), else None."""
+        angles, _ = self._sectors
+        steps = np.diff(angles)
+        even = np.ptp(steps) < 1e-9 and abs(steps.mean() * angles.size - 2 * np.pi) < 1e-9
+        return float(2 * np.pi / angles.size) if even else None
+
+    def support(self, direction: NDArray[np.inexact]) -> NDArray[np.intp]:
+        """State of the largest Re(conj(direction) value), for every element of `direction`.
+
+        The maximiser of a linear function over the states is a corner of their convex hull,
+        so it depends on the angle of `direction` alone.
+        """
+        if self.is_line:
+            return np.asarray(np.where(self._along(direction) >= 0, self.hull[0], self.hull[1]))
+        angles, corners = self._sectors
+        angle = np.angle(direction)
+        if self._even_step is not None:
+            place = np.floor((angle - angles[0]) / self._even_step).astype(np.intp)
+            return np.asarray(corners[place % angles.size])
+        return np.asarray(corners[np.searchsorted(angles, angle, side="right") - 1])
+
+    def _along(self, direction: NDArray[np.inexact]) -> NDArray[np.floating]:
+        """Component of `direction` along the states' line, from its second end to its first."""
+        line = self.values[self.hull[0]] - self.values[self.hull[1]]
+        if abs(line.imag) < 1e-12 * abs(line):
+            return np.asarray(direction.real * np.sign(line.real))
+        return np.asarray(direction.real * line.real + direction.imag * line.imag)
+
+    def runner_up(self, direction: NDArray[np.inexact]) -> NDArray[np.intp]:
+        """The corner next to the supporting one, across the nearer boundary of its sector."""
+        if self.is_line:
+            return np.asarray(np.where(self._along(direction) >= 0, self.hull[1], self.hull[0]))
+        angles, corners = self._sectors
+        angle = np.angle(direction)
+        place = np.searchsorted(angles, angle, side="right") - 1
+        before = np.mod(angle - angles[place], 2 * np.pi)
+        after = np.mod(angles[(place + 1) % angles.size] - angle, 2 * np.pi)
+        return np.asarray(corners[(place + np.where(before < after, -1, 1)) % angles.size])
+
+    def nearest(self, wanted: NDArray[np.complexfloating]) -> NDArray[np.intp]:
+        """State nearest in the complex plane, for every element of `wanted`.
+
+        Where all states are of one amplitude that is the supporting one; else they are compared.
+        """
+        if np.ptp(np.abs(self.values)) < 1e-12 and len(self.hull) == self.size:
+            return self.support(wanted)
+        best = np.zeros(wanted.shape, dtype=np.intp)
+        least = np.abs(wanted - self.values[0])
+        for state, value in enumerate(self.values[1:], start=1):
+            distance = np.abs(wanted - value)
+            closer = distance < least
+            best[closer], least[closer] = state, distance[closer]
+        return best
+
+
+def binary(phase_step: float = np.pi) -> Alphabet:
+    """Two states, 1 and exp(i phase_step); `phase_step` in rad."""
+    second = -1.0 if phase_step == np.pi else np.exp(1j * phase_step)
+    return Alphabet("binary", np.array([1.0, second], dtype=complex), np.array([0, 1], np.uint16))
+
+
+def levels(count: int, depth: float = 2 * np.pi) -> Alphabet:
+    """`count` equal phase steps from 0, the next one after the last being `depth` (rad)."""
+    if not 2 <= count <= CONTINUOUS_LEVELS:
+        raise BenchError(f"levels = {count}: from 2 to {CONTINUOUS_LEVELS}")
+    index = np.arange(count)
+    return Alphabet("levels", np.exp(1j * depth * index / count), index.astype(np.uint16))
+
+
+def continuous() -> Alphabet:
+    """Every phase (in 16 bit): what no real panel does, for limits."""
+    return Alphabet("continuous", levels(CONTINUOUS_LEVELS).values, levels(CONTINUOUS_LEVELS).greys)
+
+
+def table(
+    greys: Sequence[int], phases: Sequence[float], amplitudes: Sequence[float] | None = None
+) -> Alphabet:
+    """Grey values with their measured phase (rad) and, if given, amplitude (0 to 1)."""
+    amplitude = np.ones(len(greys)) if amplitudes is None else np.asarray(amplitudes, dtype=float)
+    values = amplitude * np.exp(1j * np.asarray(phases, dtype=float))
+    return Alphabet("table", np.asarray(values, dtype=complex), np.asarray(greys, dtype=np.uint16))
+
+
+@dataclass(frozen=True)
+class Background:
+    """What the panel shows outside the mask: see `panel.background_states`.
+
+    `kind`: `flat` (all in one grey), `checkerboard` (cells of `cell` pixels, the two states whose
+    values lie farthest apart) or `carrier` (a tilt as steep as `carrier`).  `grey`: of a flat one,
+    None for that of state 0.
+    """
+
+    kind: str = "flat"
+    grey: int | None = None
+    cell: int = 1
+    carrier: "Carrier | None" = None
+
+
+@dataclass(frozen=True, eq=False)
+class Modulator:
+    """A panel of pixels as the light sees it.
+
+    `shape` and `panel_shape` are (rows, columns); `at` is the (column, row) on the panel, counted
+    from its top left, where the mask's top left pixel lies (None: centred).  `pitch` in m along
+    the panel; `fill_factor` is the active share of a pixel's area; `gap_reflectance` the power
+    reflectance of the rest, its light in phase with state value 1; `incidence` in rad, in the
+    x plane.  `flatness` (rows, columns) in waves is added to the illumination.  `crosstalk` is
+    the Gaussian blur of the phase in pixels (standard deviation), for prediction.
+    """
+
+    shape: tuple[int, int]
+    pitch: float
+    alphabet: Alphabet
+    panel_shape: tuple[int, int] | None = None
+    at: tuple[int, int] | None = None
+    fill_factor: float = 1.0
+    gap_reflectance: float = 0.0
+    incidence: float = 0.0
+    flatness: NDArray[np.float64] | None = None
+    crosstalk: float = 0.0
+    background: Background = Background()
+
+    def __post_init__(self) -> None:
+        rows, columns = self.shape
+        panel_rows, panel_columns = self.panel
+        row, column = self.corner
+        if row < 0 or column < 0 or row + rows > panel_rows or column + columns > panel_columns:
+            raise BenchError(
+                f"a mask of {columns} x {rows} pixels at column {column}, row {row} does not fit "
+                f"on a panel of {panel_columns} x {panel_rows} pixels"
+            )
+        if self.flatness is not None and self.flatness.shape != self.shape:
+            raise BenchError(
+                f"the flatness map has {self.flatness.shape[1]} x {self.flatness.shape[0]} pixels, "
+                f"the mask {columns} x {rows}"
+            )
+
+    @property
+    def panel(self) -> tuple[int, int]:
+        return self.panel_shape or self.shape
+
+    @property
+    def corner(self) -> tuple[int, int]:
+        """(row, column) of the mask's top left pixel on the panel."""
+        if self.at is not None:
+            return self.at[1], self.at[0]
+        return (self.panel[0] - self.shape[0]) // 2, (self.panel[1] - self.shape[1]) // 2
+
+    @property
+    def pitch_seen(self) -> tuple[float, float]:
+        """Pitch (x, y) in m as the tilted light sees it."""
+        return self.pitch * float(np.cos(self.incidence)), self.pitch
+
+
+@dataclass(frozen=True)
+class Carrier:
+    """A tilt of `period` pixels a fringe in the direction `angle` (rad, from +x to +y); 0: none."""
+
+    period: float = 0.0
+    angle: float = 0.0
+
+    @property
+    def frequency(self) -> tuple[float, float]:
+        """Fringes a pixel along (x, y)."""
+        if self.period == 0.0:
+            return 0.0, 0.0
+        return float(np.cos(self.angle)) / self.period, float(np.sin(self.angle)) / self.period
+
+
+def emitted(modulator: Modulator, states: NDArray[np.integer]) -> Complex:
+    """What the pixels do to the light: states (rows, columns) -> complex factors.
+
+    Neighbour crosstalk blurs the phase as it stands on the panel (edges as they are).
+    """
+    values: Complex = modulator.alphabet.values[states]
+    if modulator.crosstalk == 0.0:
+        return values
+    phase = gaussian_filter(
+        np.mod(np.angle(values), 2 * np.pi), modulator.crosstalk, mode="nearest"
+    )
+    return np.asarray(np.abs(values) * np.exp(1j * phase))

@@ -1,0 +1,39 @@
+"""Mask designs behind one signature: a problem and settings in, a mask and what is known out."""
+
+from collections.abc import Callable, Mapping
+
+from maskforge.base.errors import BenchError
+from maskforge.methods.dual import dual as _dual
+from maskforge.methods.ifta import ifta as _ifta
+from maskforge.methods.problem import Design, Problem, Settings
+from maskforge.methods.robust import robust as _robust
+from maskforge.methods.simple import simple as _simple
+
+METHODS: Mapping[str, Callable[[Problem, Settings, Design | None], Design]] = {
+    "simple": _simple,
+    "ifta": _ifta,
+    "dual": _dual,
+}
+
+__all__ = ["METHODS", "Design", "Problem", "Settings", "design"]
+
+
+def design(
+    problem: Problem,
+    method: str,
+    *,
+    settings: Settings | None = None,
+    previous: Design | None = None,
+) -> Design:
+    """The mask of a problem by one of METHODS; BenchError for another name, or scenarios in vain.
+
+    `previous`, of another orientation of the same label, may be a start.
+    """
+    if method not in METHODS:
+        raise BenchError(f"method = {method}: one of {', '.join(METHODS)}")
+    made = METHODS[method]
+    if problem.others:
+        if made is not _dual:
+            raise BenchError(f"method = {method}: several scenarios take dual")
+        made = _robust
+    return made(problem, settings or Settings(), previous)

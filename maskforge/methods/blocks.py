@@ -1,0 +1,196 @@
+"""A mask design on blocks of pixels, with a smooth stand-in for the alphabet: where to start from.
+
+The back-propagated modes vary slowly, so that a block of pixels stands for its own.  A carrier
+turns the alphabet from pixel to pixel, which leaves the mean of its support function over all
+turns: a disc of the hull's mean width (its perimeter / (2 pi), Cauchy's formula).  Without a
+carrier two states leave a line, and more of them a polygon, or a disc where that is nearly round.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.launch.couplings import Launch, couplings
+from maskforge.launch.modulator import Alphabet, Complex
+from maskforge.methods.draft import Sheet, draft_of, sent_from
+from maskforge.methods.dual_function import Model, Real, real_of
+from maskforge.methods.polygon_blocks import CornerModel
+from maskforge.methods.turns import directions
+
+ROUND, MOST_CORNERS = 0.01, 24
+"""Of the radius: a hull whose width varies by less is a disc.  Corners that a polygon keeps: of 24
+on a circle the middle of a side lies 1 % inside."""
+
+MOST_NUMBERS = 2**26
+"""Of a model on single pixels: 256 MiB."""
+
+BLOCKS = 64
+"""Blocks along the mask's shorter side, about: the finest detail of a mode takes several."""
+
+DIM = 1e-5
+"""Blocks with less light than this share of the brightest are left out."""
+
+Blocks = Model | CornerModel
+
+
+@dataclass(frozen=True, eq=False)
+class Hull:
+    """A stand-in for a hull: `middle` + a disc of `radius`, or + a line from -`half` to `half`,
+    or + the polygon of `polygon_blocks`."""
+
+    middle: complex
+    radius: float
+    half: complex | None = None
+    corners: Complex | None = None
+
+
+def hull_of(alphabet: Alphabet, *, carried: bool) -> Hull:
+    """Steiner point and mean width of a hull, from its support function over all angles."""
+    if alphabet.is_line and not carried:
+        ends = alphabet.values[alphabet.hull]
+        return Hull(complex(ends.mean()), 1.0, complex(ends[0] - ends[1]) / 2)
+    turns = directions(3600)
+    width = np.real(np.conj(turns) * alphabet.values[alphabet.support(turns)])
+    middle, radius = complex(2 * np.mean(width * turns)), float(np.mean(width))
+    centred = width - np.real(np.conj(turns) * middle)
+    if carried or np.ptp(centred) < ROUND * radius:
+        return Hull(middle, radius)
+    corners = alphabet.values[alphabet.hull]
+    if corners.size > MOST_CORNERS:
+        corners = _fewer(corners)
+    return Hull(middle, radius, None, corners - middle)
+
+
+def _fewer(corners: Complex) -> Complex:
+    """MOST_CORNERS of a polygon's corners, the ends of its longest side among them."""
+    sides = np.abs(np.roll(corners, -1) - corners)
+    open_at = int(np.argmax(sides)) + 1
+    some = np.linspace(0, corners.size - 1, MOST_CORNERS).round().astype(np.intp)
+    return np.asarray(np.roll(corners, -open_at)[some])
+
+
+def model_of(launch: Launch) -> Blocks:
+    """F on blocks of pixels, BLOCKS of them along the shorter side."""
+    return coarse_of(launch, blocks_of(launch))
+
+
+def blocks_of(launch: Launch) -> int:
+    """Pixels along a block's side."""
+    return max(1, min(launch.modulator.shape) // BLOCKS)
+
+
+@lru_cache(maxsize=4)
+def coarse_of(launch: Launch, stride: int) -> Blocks:
+    """The dual's model of a launch on blocks of `stride` x `stride` pixels."""
+    hull = _hull(launch, launch)
+    beam, x, y = _blocks(launch, stride, launch)
+    back = _back(launch, beam, x, y, _lit(beam))
+    return _model(hull, [back], [_fixed(launch, hull)])
+
+
+def disc_of(launch: Launch, stride: int) -> Blocks:
+    """The same for all values on the disc of the largest amplitude."""
+    hull = Hull(0.0, float(np.max(np.abs(launch.modulator.alphabet.values))))
+    beam, x, y = _blocks(launch, stride, launch)
+    return _model(hull, [_back(launch, beam, x, y, _lit(beam))], [real_of(launch.gaps)])
+
+
+@lru_cache(maxsize=1)
+def fine_of(launch: Launch) -> tuple[Blocks, bool]:
+    """The same on single pixels, carrier and all (True), or on the smallest blocks of MOST_NUMBERS
+    (False)."""
+    pixels = int(np.count_nonzero(_lit(launch.incident)))
+    stride = math.ceil(math.sqrt(4 * len(launch.basis) * pixels / MOST_NUMBERS))
+    if stride > 1:
+        return coarse_of(launch, stride), False
+    hull, lit = hull_of(launch.modulator.alphabet, carried=False), _lit(launch.incident)
+    sheets = draft_of(launch).sheets
+    backs = [_back(launch, one.incident, launch.x, launch.y, lit, one) for one in sheets]
+    return _model(hull, [np.sum(backs, axis=0)], [_fixed(launch, hull)]), True
+
+
+def coarse_of_all(launches: Sequence[Launch], stride: int) -> Blocks:
+    """The same of several scenarios of one mask, the first of them the nominal one.
+
+    Where their alphabets differ, each is taken for the first one's times a factor, the best in the
+    mean of its states (least squares).
+    """
+    first = launches[0]
+    lit: NDArray[np.bool_] | None = None
+    backs, fixed = [], []
+    for launch in launches:
+        beam, x, y = _blocks(launch, stride, first)
+        lit = _lit(beam) if lit is None else lit
+        factor = likeness(launch.modulator.alphabet, first.modulator.alphabet)
+        backs.append(_back(launch, beam, x, y, lit) * np.conj(factor))
+        fixed.append(_fixed(launch, _hull(launch, first)))
+    return _model(_hull(first, first), backs, fixed)
+
+
+def likeness(alphabet: Alphabet, first: Alphabet) -> complex:
+    """The factor that makes the states of `first`, but for a constant, most like an alphabet's."""
+    corners = first.hull
+    ours, theirs = alphabet.values[corners], first.values[corners]
+    ours, theirs = ours - ours.mean(), theirs - theirs.mean()
+    return complex(np.vdot(theirs, ours) / np.vdot(theirs, theirs))
+
+
+def _hull(launch: Launch, first: Launch) -> Hull:
+    return hull_of(launch.modulator.alphabet, carried=first.centre != (0.0, 0.0))
+
+
+def _lit(beam: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    return np.asarray(np.abs(beam) > DIM * np.abs(beam).max())
+
+
+def _fixed(launch: Launch, hull: Hull) -> Real:
+    return real_of(couplings(launch, np.full(launch.modulator.shape, hull.middle)))
+
+
+def _back(
+    launch: Launch,
+    beam: NDArray[Any],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    lit: NDArray[np.bool_],
+    sheet: Sheet | None = None,
+) -> NDArray[np.complex128]:
+    """What the blocks that are `lit` get of every multiplier (blocks, K), from a sheet's light."""
+    sheet = sheet or draft_of(launch).sheets[0]
+    modes = np.stack([mode[lit] for mode in sent_from(launch, x, y, sheet)])
+    return np.asarray(np.conj(modes * beam[lit]).T)
+
+
+def _model(hull: Hull, backs: Sequence[NDArray[np.complex128]], fixed: Sequence[Real]) -> Blocks:
+    if hull.half is not None:
+        backs = [back * np.conj(hull.half) for back in backs]
+    real = np.hstack([part for back in backs for part in (back.real, -back.imag)])
+    imag = np.hstack([part for back in backs for part in (back.imag, back.real)])
+    middle = np.concatenate(fixed)
+    if hull.corners is not None:
+        corners = hull.corners.astype(np.complex64)
+        return CornerModel(real.astype(np.float32), imag.astype(np.float32), corners, middle)
+    turned = None if hull.half is not None else imag.astype(np.float32)
+    return Model(real.astype(np.float32), turned, hull.radius, middle)
+
+
+def _blocks(
+    launch: Launch, stride: int, first: Launch
+) -> tuple[NDArray[np.complex128], NDArray[np.float64], NDArray[np.float64]]:
+    """Light without the first launch's carrier (blocks y, blocks x), and their centres in m."""
+    (rows, columns), pitch = launch.modulator.shape, launch.modulator.pitch_seen
+    ny, nx = -(-rows // stride), -(-columns // stride)
+    tilt_x = np.exp(2j * np.pi / first.scale * launch.x * first.centre[0])
+    tilt_y = np.exp(2j * np.pi / first.scale * launch.y * first.centre[1])
+    top, left = (ny * stride - rows) // 2, (nx * stride - columns) // 2
+    beam = np.zeros((ny * stride, nx * stride), dtype=complex)
+    beam[top : top + rows, left : left + columns] = launch.incident * tilt_y[:, None] * tilt_x
+    blocks = beam.reshape(ny, stride, nx, stride).sum(axis=(1, 3))
+    x = launch.x[0] + (np.arange(nx) * stride - left + (stride - 1) / 2) * pitch[0]
+    y = launch.y[0] + (np.arange(ny) * stride - top + (stride - 1) / 2) * pitch[1]
+    return blocks, x, y

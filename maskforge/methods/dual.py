@@ -1,0 +1,282 @@
+"""The certified design: the best mask by convex duality, and the proof of how good any could be.
+
+The multipliers of the dual problem (see `dual_function`) are found on blocks of pixels, at the
+overall phase of the target at which the bound is highest (see `best_phase`), then corrected on all
+of them; every pixel takes the state that supports its multiplier, and the undecided ones are
+settled last (see `last_pixels`).  F at any multipliers is an upper bound for every mask of this
+modulator at the asked purity (weak duality), and turned through all phases it needs no trust in
+the search (see
+`cover`, `proving`).
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from maskforge.launch.basis import rotated
+from maskforge.launch.couplings import Launch
+from maskforge.launch.targets import Target
+from maskforge.methods.attempts import Alone, begun
+from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_from
+from maskforge.methods.blocks import blocks_of, disc_of, fine_of, model_of
+from maskforge.methods.cover import STEP
+from maskforge.methods.dual_function import Complex, Side, complex_of, real_of, side_of
+from maskforge.methods.one_mask import SAME, Mask, mask_at, simple_mask
+from maskforge.methods.problem import Design, Problem, Settings
+from maskforge.methods.proving import Proven, certified, proven
+from maskforge.methods.search import FINER, corrected, inverse_curvature
+from maskforge.methods.shortfall import least_worth, lowered, status_of
+
+AGAIN = 3
+"""Searches from other phases at most, where the cover finds one that is better."""
+
+FEW_PHASES = 5
+"""Of a problem on single pixels: the cover of all phases asks for others where it needs them."""
+
+TIGHT = 8e-3
+"""Of the bound: a mask that falls short of it by more is searched again on single pixels."""
+
+LOW = 0.85
+"""Of what a mask launches: a bound that low at another phase leaves room for its neighbours."""
+
+LOOSE = 5e-3
+"""Relative: as near as blocks tell the bound of a disc."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Start:
+    """Where the search of a mask begins: solutions on blocks, the best first, at the asked
+    purity or a lower one, and what else is `known` to bound it.
+
+    `asked`: multipliers which bound the asked purity, where it was lowered.
+    """
+
+    solved: list[Solved]
+    known: tuple[Complex, ...] = ()
+    asked: tuple[Complex, ...] = ()
+
+
+def dual(
+    problem: Problem, settings: Settings | None = None, previous: Design | None = None
+) -> Design:
+    """The certified mask of a problem; `previous`: of another orientation, to start from.
+
+    Where the asked purity cannot be had it is lowered to what can, and the status says so.
+    """
+    search = _Search(problem, settings or Settings(), Ground(model_of(problem.launch)))
+    start = search.nearby(previous)
+    if start is None:
+        side, simple = begun(problem)
+        made = simple_mask(search.view, side, simple, problem.purity)
+        if made is not None:
+            return search.finished(made, search.proven(made, (), problem.purity), None)
+        start = search.start(search.solved_at_phases(side))
+    best = search.found(start)
+    fine = replace(search, ground=Ground(*fine_of(problem.launch), FINER, FEW_PHASES))
+    if not search.is_tight(*best):
+        start = fine.start_near(start)
+        best = fine.better(best, fine.found(start))
+    limit = None
+    if best[1].purity < SAME * problem.purity:
+        if start.asked:
+            limit = fine.at_asked(start)
+        else:
+            # it is worth having, and the pixels did not do
+            limit = fine.covered(best[1].multipliers, problem.purity, np.inf)
+        if start.asked and limit.open_phase is not None:
+            # there is a phase at which the asked purity can be had after all
+            best = fine.better(best, fine.found(fine.start_at(limit)))
+            limit = fine.at_asked(replace(start, asked=limit.multipliers))
+    return search.finished(*best, limit)
+
+
+@dataclass(frozen=True, eq=False)
+class _Search:
+    """One problem on its way to a mask."""
+
+    problem: Problem
+    settings: Settings
+    ground: Ground
+
+    @property
+    def launch(self) -> Launch:
+        return self.problem.launch
+
+    @property
+    def target(self) -> Target:
+        return self.problem.target
+
+    @property
+    def view(self) -> Alone:
+        return Alone(self.launch, self.target)
+
+    def solved_at_phases(self, side: Side, known: Sequence[Solved] = ()) -> list[Solved]:
+        side = side.with_kappa(math.sqrt(1 / self.problem.purity - 1))
+        return solved_at_phases(self.ground, side, known)
+
+    def start(self, solved: list[Solved], hint: float | None = None) -> _Start:
+        """From the best of solutions at the asked purity, or at what is worth having."""
+        choice = self.settings.on_shortfall
+        if solved[0].value > least_worth(self.ground, solved[0].side, choice):
+            return _Start(solved)
+        lower = lowered(self.ground, solved, choice, hint=hint)
+        return _Start(lower, asked=_multipliers(solved))
+
+    def start_near(self, start: _Start) -> _Start:
+        """The same from a start on coarser blocks."""
+        known = start.solved
+        side = known[0].side.with_kappa(math.sqrt(1 / self.problem.purity - 1))
+        worth = least_worth(self.ground, side, self.settings.on_shortfall)
+        solved = solved_at_phases(self.ground, side, known, enough=worth)
+        kappa = known[0].side.kappa
+        made = self.start(solved, kappa if kappa > side.kappa * (1 + 1e-9) else None)
+        return replace(made, known=(*_multipliers(known), *start.known))
+
+    def nearby(self, previous: Design | None) -> _Start | None:
+        """The end of another orientation of the same label, turned to this one; None without."""
+        target = self.target
+        if previous is None or previous.certificate is None:
+            return None
+        before = previous.certificate
+        if before.target.name != target.name or self.problem.purity != previous.asked:
+            return None
+        angle = target.orientation - before.target.orientation
+
+        def here(multipliers: Complex) -> tuple[Complex, ...]:
+            basis = self.launch.basis
+            return tuple(rotated(basis, one, angle) for one in multipliers)
+
+        known = here(before.multipliers)
+        phase = np.angle(np.vdot(before.target.vector, previous.prediction.couplings))
+        place = int(np.floor(np.mod(phase, 2 * np.pi) / STEP))
+        inside = [(place - a) % round(2 * np.pi / STEP) < b - a for a, b in before.spans]
+        own = known[int(np.argmax(inside))]
+        along = float(np.angle(np.vdot(target.vector, own)))
+        side = side_of(target.vector * np.exp(1j * along), before.purity)
+        point = side.point(real_of(own))
+        # turned to the phase at which the other one was found
+        one = Solved(side.turned(phase - along), point, 0.0)
+        asked = () if previous.excluded is None else here(previous.excluded.multipliers)
+        return _Start([one], known, asked)
+
+    def start_at(self, limit: Proven) -> _Start:
+        """From the phase at which a bound of the asked purity stays open."""
+        assert limit.open_phase is not None
+        kappa = math.sqrt(1 / self.problem.purity - 1)
+        near = limit.nearest(limit.open_phase)
+        return _Start([self.solved(limit.open_phase, kappa, near)], limit.multipliers)
+
+    def at_asked(self, start: _Start) -> Proven:
+        """The bound at the asked purity, where it is not worth having; open where it is."""
+        side = start.solved[0].side
+        known = start.asked
+        reach = least_worth(self.ground, side, self.settings.on_shortfall)
+        return self.covered(known, self.problem.purity, reach)
+
+    def found(self, start: _Start) -> tuple[Mask, Proven]:
+        """The mask from a start, and the bound over all phases; from another phase where better."""
+        best = mask_at(self.ground, self.view, start.solved[0])
+        known = (*start.known, *_multipliers(start.solved))
+        proof = self.proven(best, known, best.held(self.problem.purity))
+        for _ in range(AGAIN):
+            if proof.open_phase is None:
+                break
+            near = proof.nearest(proof.open_phase)
+            there = self.solved(proof.open_phase, best.side.kappa, near)
+            other = mask_at(self.ground, self.view, there)
+            known = proof.multipliers
+            if other.worth(best.purity) <= best.worth(best.purity):
+                break
+            best = other
+            proof = self.proven(best, known, best.held(self.problem.purity))
+        return best, proof
+
+    def is_tight(self, made: Mask, proof: Proven) -> bool:
+        """Whether the mask is as pure as was aimed at, and next to the bound."""
+        if not made.is_pure:
+            return False
+        if self.launch.modulator.crosstalk > 0:
+            # its bound is another one's
+            return True
+        light = made.prediction.efficiency
+        return light > (1 - TIGHT) * max(proof.bound, 0.0) ** 2
+
+    def better(
+        self, first: tuple[Mask, Proven], second: tuple[Mask, Proven]
+    ) -> tuple[Mask, Proven]:
+        """What is worth more at the asked purity."""
+        return max(first, second, key=lambda one: one[0].worth(self.problem.purity))
+
+    def proven(self, made: Mask, known: tuple[Complex, ...], purity: float) -> Proven:
+        """The bound over all phases at a purity that a mask has."""
+        reach = math.sqrt(made.prediction.efficiency)
+        return self.covered((made.multipliers, *known), purity, reach)
+
+    def covered(self, known: tuple[Complex, ...], purity: float, reach: float) -> Proven:
+        """The bound over all phases from what is `known`, and more where it is above `reach`."""
+        kappa = math.sqrt(1 / purity - 1)
+        coarse = replace(self, ground=Ground(model_of(self.launch)))
+        if self.launch.modulator.crosstalk > 0:
+            return coarse.covered_by_disc(purity)
+
+        def solve(phase: float, near: Complex, fully: bool) -> Complex:
+            # where the bound is that low, it need not be the least
+            ground = self if fully else coarse
+            there = ground.solved(phase, kappa, near, floor=LOW * reach)
+            side, point = there.side, there.point
+            if fully and not self.ground.is_exact:
+                width = self.ground.widths[-1]
+                inverse = inverse_curvature(self.ground.model, side, point, width)
+                side, lowest, _ = corrected(self.view, side, point, inverse, turns=1)
+                point = lowest.point
+            return complex_of(side.certificate(point))
+
+        return proven(self.launch, self.target, purity, known, solve, reach=reach)
+
+    def covered_by_disc(self, purity: float) -> Proven:
+        """The bound for values on the disc of the largest amplitude, which crosstalk stays on."""
+        target, kappa = self.target, math.sqrt(1 / purity - 1)
+        search = replace(self, ground=Ground(disc_of(self.launch, blocks_of(self.launch))))
+        solved = solved_at_phases(search.ground, side_of(target.vector, purity))
+
+        def solve(phase: float, near: Complex, fully: bool) -> Complex:
+            there = search.solved(phase, kappa, near)
+            return complex_of(there.side.certificate(there.point))
+
+        reach = (1 + LOOSE) * max(solved[0].value, 0.0)
+        return proven(self.launch, target, purity, _multipliers(solved), solve, reach=reach)
+
+    def solved(self, phase: float, kappa: float, near: Complex, *, floor: float = np.inf) -> Solved:
+        """The solution at a phase (rad), from multipliers of another one."""
+        vector = self.target.vector
+        at = float(np.angle(np.vdot(vector, near)))
+        side = side_of(vector * np.exp(1j * at), 1 / (1 + kappa**2))
+        point = side.point(real_of(near))
+        return solved_from(self.ground, side.turned(phase - at), point, floor=floor)
+
+    def finished(self, made: Mask, proof: Proven, limit: Proven | None) -> Design:
+        """The design of a mask; `limit`: the bound at the asked purity, where that was lowered."""
+        launch, problem = self.launch, self.problem
+        prediction = made.prediction
+        certificate, bound = certified(launch, self.target, proof)
+        excluded, top = None, None
+        if limit is not None:
+            excluded, top = certified(launch, self.target, limit)
+        return Design(
+            made.states,
+            prediction,
+            "dual",
+            prediction.purity >= problem.purity,
+            status_of(problem, prediction.purity, certificate.purity, top, max(bound, 0.0) ** 2),
+            bound=max(bound, 0.0) ** 2,
+            certificate=certificate,
+            asked=problem.purity,
+            excluded=excluded,
+            bound_asked=None if top is None else max(top, 0.0) ** 2,
+        )
+
+
+def _multipliers(solved: Sequence[Solved]) -> tuple[Complex, ...]:
+    return tuple(complex_of(one.side.certificate(one.point)) for one in solved)

@@ -1,0 +1,323 @@
+"""The dual of a mask design in its multipliers, smoothed, and Newton's method on it.
+
+Maximising Re<t, c> over the hull of the alphabet's values with |c - t<t, c>| <= kappa Re<t, c> has
+the convex dual (Boyd and Vandenberghe, Convex Optimization, sec. 5.1)
+
+    F(z) = Re<mu, c0> + sum over pixels of h(conj(a_x w_x) mu),  mu = (1 + kappa |z|) t - z
+
+with z orthogonal to t, whose gradient is kappa Re<t, c> z/|z| - (c - t<t, c>): at the minimum the
+purity is met with equality.  h, the support function of the hull, has kinks; each |x| in it becomes
+sqrt(x^2 + d^2), d shrinking.  Complex vectors stand as (Re, Im), 2 K long, so that Re<a, b> is a
+product of reals.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Protocol, Self
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+FastReal = NDArray[np.float32]
+
+STEPS, CURVATURES = 36, 8
+"""Steps, and second derivatives, at one smoothing at most."""
+
+REUSE = 0.5
+"""Of the decrease promised before: while a step promises less, the second derivative still fits."""
+
+DECREMENT = 1e-5
+"""Of F, for blocks of pixels, which are no better than this."""
+
+SUFFICIENT = 1e-4
+"""Armijo's share of the promised decrease (Nocedal and Wright, Numerical Optimization, 3.1)."""
+
+FAR = 2.0
+"""A step is no longer than this many times 1 + |z|: where the curvature fades it says little."""
+
+FARTHEST = 1e6
+"""|z| beyond which single precision tells nothing: next to no light is left at the purity there."""
+
+NEGLIGIBLE = 0.02
+"""Terms of a curvature below this share of the largest are left out of the second derivative."""
+
+
+def real_of(vector: Complex) -> Real:
+    return np.concatenate([vector.real, vector.imag])
+
+
+def complex_of(vector: Real) -> Complex:
+    half = vector.size // 2
+    return np.asarray(vector[:half] + 1j * vector[half:])
+
+
+SOFT = 3e-3
+"""|z| stands as sqrt(|z|^2 + SOFT^2), or Newton's method sticks to the cone's tip at z = 0.  Any
+nu above |z| gives a bound; this one costs it at most kappa SOFT of Re<t, c>, 1e-4 at 0.999.
+"""
+
+
+def smooth_length(point: Real) -> float:
+    return float(np.sqrt(point @ point + SOFT**2))
+
+
+def _excess(point: Real) -> float:
+    return smooth_length(point) - float(np.linalg.norm(point))
+
+
+class Smooth(Protocol):
+    """F's pixels, smoothed (`Model`, `polygon_blocks.CornerModel`)."""
+
+    @property
+    def real(self) -> FastReal: ...
+    def value(self, multipliers: Real, width: float) -> tuple[float, Real]: ...
+    def curvature(self, multipliers: Real, width: float) -> Real: ...
+
+
+class Conditions(Protocol):
+    """Targets and asked purity of one scenario (`Side`) or of several (`dual_of_scenarios.Sides`).
+
+    A point holds every scenario's z, the couplings every scenario's c, one after the other;
+    `blocks` is where in a point each scenario's part stands.  Arrays (n,) have a number for each.
+    """
+
+    @property
+    def target(self) -> Real: ...
+    @property
+    def kappa(self) -> float: ...
+    @property
+    def blocks(self) -> tuple[slice, ...]: ...
+    def with_kappa(self, kappa: float) -> Self: ...
+    def multipliers(self, point: Real) -> Real: ...
+    def certificate(self, point: Real) -> Real: ...
+    def outset(self, couplings: Real, length: float) -> Real: ...
+    def outward(self, point: Real) -> Real: ...
+    def reduced(self, changes: FastReal) -> FastReal: ...
+    def split(self, couplings: Real) -> tuple[Real, Real, Real]: ...
+    def turn(self, couplings: Real) -> Real: ...
+    def turned(self, angle: Real) -> Self: ...
+    def gradient(self, point: Real, couplings: Real) -> Real: ...
+    def curvature(self, point: Real, couplings: Real, inner: Real) -> Real: ...
+
+
+@dataclass(frozen=True, eq=False)
+class Side:
+    """One target and purity: t (2 K,), the complement of t and i t (2 K, 2 K - 2), and kappa.
+
+    `angle`: by how much it was `turned` since it was made, rad.
+    """
+
+    target: Real
+    complement: Real
+    kappa: float
+    angle: float = 0.0
+
+    @property
+    def blocks(self) -> tuple[slice, ...]:
+        return (slice(0, self.complement.shape[1]),)
+
+    def with_kappa(self, kappa: float) -> "Side":
+        """The same side at another purity."""
+        return replace(self, kappa=kappa)
+
+    def multipliers(self, point: Real) -> Real:
+        """mu (2 K,) of z, given in the complement's coordinates (2 K - 2,)."""
+        slack = 1 + self.kappa * smooth_length(point)
+        return np.asarray(slack * self.target - self.complement @ point)
+
+    def certificate(self, point: Real) -> Real:
+        """The multipliers with |z| itself, which the bound is least with."""
+        return np.asarray(self.multipliers(point) - self.kappa * self.target * _excess(point))
+
+    def point(self, multipliers: Real) -> Real:
+        """z of multipliers, which it turns and scales so that `multipliers` gives them back."""
+        point = -(self.complement.T @ multipliers)
+        along = float(self.target @ multipliers) - self.kappa * float(np.linalg.norm(point))
+        return np.asarray(point / along)
+
+    def outset(self, couplings: Real, length: float) -> Real:
+        """A first z of this length, along what of the couplings is unwanted."""
+        rest = self.complement.T @ couplings
+        return np.asarray(length * rest / max(float(np.linalg.norm(rest)), 1e-300))
+
+    def outward(self, point: Real) -> Real:
+        """Direction of z: where the unwanted coupling that is allowed should lie."""
+        return np.asarray(point / max(float(np.linalg.norm(point)), 1e-300))
+
+    def split(self, couplings: Real) -> tuple[Real, Real, Real]:
+        """(rest in the complement's coordinates, its length, the target's coupling) of couplings.
+
+        The target's power counts with either phase; the rest is what the complement holds.
+        """
+        rest = self.complement.T @ couplings
+        missed = float(np.linalg.norm(rest))
+        wanted = math.sqrt(max(float(couplings @ couplings) - missed**2, 1e-300))
+        return rest, np.array([missed]), np.array([wanted])
+
+    def turn(self, couplings: Real) -> Real:
+        """Phase (1,) of the target's coupling against the target's own, rad."""
+        return np.array([np.angle(np.vdot(complex_of(self.target), complex_of(couplings)))])
+
+    def turned(self, angle: float | Real) -> "Side":
+        """The same side for the target times exp(i angle)."""
+        whole = np.column_stack([self.target, self.complement])
+        half = len(whole) // 2
+        turn = np.exp(1j * angle) * (whole[:half] + 1j * whole[half:])
+        both = np.vstack([turn.real, turn.imag])
+        by = self.angle + float(np.ravel(angle)[0])
+        return Side(both[:, 0].copy(), np.ascontiguousarray(both[:, 1:]), self.kappa, by)
+
+    def reduced(self, changes: FastReal) -> FastReal:
+        """Changes of couplings (n, 2 K) in the complement's coordinates (n, 2 K - 2)."""
+        return np.ascontiguousarray(changes @ self.complement.astype(np.float32))
+
+    def gradient(self, point: Real, couplings: Real) -> Real:
+        """Of F at `point`, whose mask has `couplings` (2 K,)."""
+        outward = point / smooth_length(point)
+        along = self.kappa * float(self.target @ couplings)
+        return np.asarray(along * outward - self.complement.T @ couplings)
+
+    def slope(self, point: Real) -> Real:
+        """Derivative (2 K, 2 K - 2) of the multipliers."""
+        outward = point / smooth_length(point)
+        return np.asarray(self.kappa * np.outer(self.target, outward) - self.complement)
+
+    def cone(self, point: Real, couplings: Real) -> Real:
+        """Second derivative of F by that of |z| alone."""
+        length = smooth_length(point)
+        outward = point / length
+        along = self.kappa * max(float(self.target @ couplings), 0.0) / length
+        return np.asarray(along * (np.eye(point.size) - np.outer(outward, outward)))
+
+    def curvature(self, point: Real, couplings: Real, inner: Real) -> Real:
+        """Second derivative of F from that in the multipliers, `inner` (2 K, 2 K)."""
+        slope = self.slope(point)
+        return np.asarray(slope.T @ inner @ slope + self.cone(point, couplings))
+
+
+def side_of(target: Complex, purity: float) -> Side:
+    """The side conditions of a unit target (K,) and an asked purity."""
+    full, _ = np.linalg.qr(np.column_stack([target, np.eye(target.size)]))
+    rest = full[:, 1 : target.size]
+    complement = np.block([[rest.real, -rest.imag], [rest.imag, rest.real]])
+    return Side(real_of(target), complement, float(np.sqrt(1 / purity - 1)))
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """F's pixels: radius * sum of |x|, x = real . mu + offset (+ i imag . mu), and `fixed` . mu.
+
+    `real`, `imag` (n, 2 K): without `imag` the terms are kinks of a line, with it of a disc.
+    """
+
+    real: FastReal
+    imag: FastReal | None
+    radius: float
+    fixed: Real
+    offset: FastReal | None = None
+
+    def value(self, multipliers: Real, width: float) -> tuple[float, Real]:
+        """Smoothed F and the couplings (2 K,), its gradient in the multipliers."""
+        x, y, size = self._terms(multipliers, width)
+        total = float(self.fixed @ multipliers) + self.radius * float(size.sum(dtype=np.float64))
+        slope = (x / size) @ self.real
+        if y is not None and self.imag is not None:
+            slope = slope + (y / size) @ self.imag
+        return total, self.fixed + self.radius * slope.astype(np.float64)
+
+    def curvature(self, multipliers: Real, width: float) -> Real:
+        """Second derivative (2 K, 2 K) of the smoothed F in the multipliers."""
+        x, y, size = self._terms(multipliers, width)
+        sharp = np.float32(self.radius * width**2) / size**3
+        if y is None or self.imag is None:
+            return weighted(self.real, sharp)
+        length = np.hypot(x, y)
+        dark = length < 1e-6 * width
+        whole = np.where(dark, np.float32(1), length).astype(np.float32)
+        cos, sin = (
+            np.where(dark, np.float32(1), x / whole),
+            np.where(dark, np.float32(0), y / whole),
+        )
+        around = cos[:, None] * self.imag - sin[:, None] * self.real
+        near = sharp > NEGLIGIBLE * sharp.max()
+        along = cos[near, None] * self.real[near] + sin[near, None] * self.imag[near]
+        flat = (np.float32(self.radius) / size).astype(np.float32)
+        return weighted(around.astype(np.float32), flat) + weighted(along, sharp[near])
+
+    def _terms(self, multipliers: Real, width: float) -> tuple[FastReal, FastReal | None, FastReal]:
+        fast = multipliers.astype(np.float32)
+        x = self.real @ fast
+        if self.offset is not None:
+            x += self.offset
+        if self.imag is None:
+            return x, None, np.sqrt(x * x + np.float32(width) ** 2)
+        y = self.imag @ fast
+        return x, y, np.sqrt(x * x + y * y + np.float32(width) ** 2)
+
+
+def weighted(rows: FastReal, weights: FastReal) -> Real:
+    near = weights > NEGLIGIBLE * weights.max()
+    part, some = (rows, weights) if near.all() else (rows[near], weights[near])
+    return np.asarray(part.T @ (some[:, None] * part), dtype=np.float64)
+
+
+def newton(
+    model: Smooth,
+    side: Conditions,
+    point: Real,
+    width: float,
+    *,
+    decrement: float = DECREMENT,
+    floor: float = 0.0,
+) -> Real:
+    """The point where the smoothed F is least, or where it no longer falls.
+
+    A step that promises less than `decrement` of F ends the search, and so does F below `floor`.
+    The second derivative, the dear part, serves for as long as whole steps with it still gain much.
+    """
+    value, couplings = model.value(side.multipliers(point), width)
+    factor, before, made = None, np.inf, 0
+    for _ in range(STEPS):
+        gradient = side.gradient(point, couplings)
+        if factor is None:
+            made += 1
+            inner = model.curvature(side.multipliers(point), width)
+            factor = factored(side.curvature(point, couplings, inner))
+        step = -cho_solve(factor, gradient)
+        promised = -float(gradient @ step)
+        # below 0 there is no end: the purity is out of reach
+        if value <= floor or not promised > decrement * abs(value):
+            break
+        far = float(np.linalg.norm(point))
+        if far > FARTHEST:
+            break
+        share = min(1.0, FAR * (1 + far) / float(np.linalg.norm(step)))
+        least = 1e-3 * share
+        while share > least:
+            tried = point + share * step
+            lower, slope = model.value(side.multipliers(tried), width)
+            if lower <= value - SUFFICIENT * share * promised:
+                break
+            share /= 2
+        else:
+            break
+        if share < 1 or promised > REUSE * before:
+            factor = None
+        point, value, couplings, before = tried, lower, slope, promised
+        if factor is None and made == CURVATURES:
+            break
+    return point
+
+
+def factored(matrix: Real) -> tuple[Real, bool]:
+    """Cholesky factor of a matrix that is positive but for rounding: single precision fed it."""
+    shift = 1e-6 * float(np.trace(matrix)) / len(matrix)
+    while True:
+        try:
+            factor, low = cho_factor(matrix + shift * np.eye(len(matrix)))
+            return np.asarray(factor), bool(low)
+        except LinAlgError:
+            shift *= 10

@@ -1,0 +1,310 @@
+"""The last pixels: which of the undecided ones change state, so that the couplings come out right.
+
+A pixel is undecided where another state costs the design little: at a kink of the alphabet's
+support function, where ties may not all fall one way, or where there is hardly any light.  Changing
+it moves the couplings by a known small vector, so thousands of them are tried by products alone.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.launch.couplings import Launch, couplings
+from maskforge.launch.modulator import Alphabet, Levels, emitted
+from maskforge.methods.draft import Fast
+from maskforge.methods.dual_function import Conditions, FastReal, Model, Real, newton, real_of
+from maskforge.methods.single_pixels import pixel_couplings, table_of
+
+FEW, MANY = 1 / 32, 1 / 4
+"""Share of the pixels that may change: in a pass that flips single ones, in one that solves for
+them all."""
+
+MOST, MOST_NUMBERS = 65536, 2**24
+"""Pixels, and pixels times 2 K: 64 MiB in single precision."""
+
+PASSES = 12
+"""Each begins with the full model's couplings, since single pixels are known to 1 % only."""
+
+FEW_CORNERS = 8
+"""With more corners the next state is too near to matter, and the opposite one is tried."""
+
+LONG, TIE = 0.3, 0.03
+"""A side of the hull that is as long as a move is worth; and rad from its normal: a tie."""
+
+ROUNDS = 300
+MOST_AT_ONCE = 4096
+
+LARGE, MIDDLING = 1.5e-2, 5e-3
+"""Of the target's coupling: to move the rest by more, thousands of pixels have to change, and they
+are solved for; the smaller number where single flips have got stuck."""
+
+EVEN_FLOOR = 1e-4
+"""Of the mean square: directions that are moved less than this are as good as not moved at all."""
+
+FILLS, SHORT = 4, 1e-3
+"""Passes for more light where the purity is got, and of the target's coupling: so much less than
+the multipliers tell is little."""
+
+SOLVES = 3
+SLOW = 0.7
+"""A pass that leaves more than this share of the residual is stuck; the next tries more pixels."""
+
+TOO_STRONG, TOO_WEAK = 1 / 8, 1 / 800
+"""Of the residual: a much larger change seldom shortens it in K dimensions, a smaller hardly."""
+
+MARGIN = 6e-4
+"""Of the target's coupling: as much of the unwanted coupling allowed is left unused."""
+
+LARGEST_MARGIN = 0.3
+"""Of what is allowed."""
+
+SETTLING = (1.0, 0.2)
+"""Smoothing of the undecided pixels, in their median cost."""
+
+PRECISE = 1e-8
+
+TINY, LEAST_WIDTH = 1e-5, 1e-11
+"""Of the largest |v|; and so that its cube is a number in single precision."""
+
+
+@dataclass(frozen=True, eq=False)
+class Undecided:
+    """`pixels` (m,) that may go to the states `other`, which changes c by `change` (m, 2 K) and
+    costs the relaxed problem `cost` (m,)."""
+
+    pixels: NDArray[np.intp]
+    other: NDArray[np.intp]
+    change: FastReal
+    cost: FastReal
+
+
+class Pixels(Protocol):
+    """What refining needs to know of the launches; `back` is what the states follow there."""
+
+    def found(self, states: Levels) -> Real:
+        """Couplings by the full model."""
+
+    def undecided(
+        self, back: Any, states: NDArray[np.integer], count: int, residual: float
+    ) -> Undecided:
+        """The `count` pixels whose other state costs least for what it moves."""
+
+
+@dataclass(frozen=True, eq=False)
+class OneLaunch:
+    """The pixels before one launch."""
+
+    launch: Launch
+
+    def found(self, states: Levels) -> Real:
+        return real_of(couplings(self.launch, emitted(self.launch.modulator, states)))
+
+    def undecided(
+        self, back: Any, states: NDArray[np.integer], count: int, residual: float
+    ) -> Undecided:
+        return undecided(self.launch, back, states, count, residual)
+
+
+def alternatives(alphabet: Alphabet, direction: Fast | FastReal) -> NDArray[np.intp]:
+    """The state to take instead of the supporting one: the next, or the opposite.
+
+    The next one where it costs less than half of what the opposite costs, that is near a boundary
+    of two states; in the middle of a state the next would all lie on one side.  Of many states only
+    where it is a tie.
+    """
+    if alphabet.is_line:
+        return alphabet.runner_up(direction)
+    opposite = alphabet.support(-direction)
+    values = alphabet.values.astype(np.complex64)
+    best, following = alphabet.support(direction), alphabet.runner_up(direction)
+    first = np.real(np.conj(direction) * values[best])
+    near = first - np.real(np.conj(direction) * values[following])
+    if len(alphabet.hull) > FEW_CORNERS:
+        side = np.abs(values[best] - values[following])
+        tied = (side > LONG) & (near <= TIE * np.abs(direction) * side)
+        return np.where(tied, following, opposite)
+    far = first - np.real(np.conj(direction) * values[opposite])
+    return np.where(near < 0.499 * far, following, opposite)
+
+
+def undecided(
+    launch: Launch, back: Fast | FastReal, states: NDArray[np.integer], count: int, residual: float
+) -> Undecided:
+    """The `count` pixels whose other state costs least for what it moves.
+
+    Where there is a choice, those whose change suits a `residual` of this length.
+    """
+    alphabet = launch.modulator.alphabet
+    values = alphabet.values.astype(np.complex64)
+    first = alphabet.support(back)
+    other = np.where(states == first, alternatives(alphabet, back), first)
+    cost = np.real(np.conj(back) * (values[states] - values[other]))
+    pixels = cheapest(cost, table_of(launch).weight, count, residual)
+    moved = values[other.ravel()[pixels]] - values[states.ravel()[pixels]]
+    change = changed(launch, pixels, moved)
+    return Undecided(pixels, other.ravel()[pixels], change, cost.ravel()[pixels].astype(np.float32))
+
+
+def cheapest(
+    cost: NDArray[np.floating], weight: FastReal, count: int, residual: float
+) -> NDArray[np.intp]:
+    """The `count` pixels of least cost for their weight, of those that suit a `residual`."""
+    strongest = min(float(weight.max()), TOO_STRONG * residual)
+    fit = (weight <= strongest) & (weight > TOO_WEAK * strongest)
+    rank = np.where(fit, cost / np.where(fit, weight, 1), np.inf).ravel()
+    count = min(count, int(np.count_nonzero(fit)))
+    return np.argpartition(rank, count - 1)[:count]
+
+
+def changed(launch: Launch, pixels: NDArray[np.intp], moved: Fast) -> FastReal:
+    """What the couplings change by (m, 2 K) where the values of pixels (m,) change by `moved`."""
+    change = pixel_couplings(launch, pixels) * moved[:, None]
+    return np.hstack([change.real, change.imag])
+
+
+def dithered(
+    side: Conditions, point: Real, found: Real, open_pixels: Undecided, rng: np.random.Generator
+) -> NDArray[np.bool_]:
+    """Which changes to make where thousands are needed; `found` (2 K,): the couplings now.
+
+    With every other pixel as it is, F is minimised again, so that the cheapest changes are found;
+    what stays between two states is drawn with the share that each has.
+    """
+    half = 0.5 * open_pixels.change
+    offset = -0.5 * open_pixels.cost - half @ side.multipliers(point).astype(np.float32)
+    model = Model(half, None, 1.0, found + half.sum(axis=0, dtype=np.float64), offset)
+    # where all changes are free, their median cost would leave nothing to smooth with
+    least = TINY * float(np.abs(offset).max())
+    middle = max(float(np.median(open_pixels.cost)) / 2, least, LEAST_WIDTH)
+    for width in SETTLING:
+        point = newton(model, side, point, width * middle, decrement=PRECISE)
+    x = half @ side.multipliers(point).astype(np.float32) + offset
+    share = 0.5 + 0.5 * x / np.hypot(x, np.float32(SETTLING[-1] * middle))
+    return np.asarray(rng.random(share.size) < share)
+
+
+def flipped(
+    rest: Real,
+    goal: Real,
+    changes: FastReal,
+    limit: float | Real,
+    *,
+    blocks: Sequence[slice] = (slice(None),),
+    even: bool = False,
+) -> NDArray[np.bool_]:
+    """Which changes (m, n) bring `rest` (n,) nearer to `goal`, until it is shorter than `limit`.
+
+    Of several `blocks` of the numbers, each has to be shorter than its own.
+    Greedy: each round makes those that help most, as many at once as still help together.  With
+    `even`, lengths are measured in what a change typically moves in each direction, so that one
+    which few pixels can move counts for more; else the greedy search ends stuck in those.
+    """
+    done = np.zeros(len(changes), dtype=bool)
+    residual = rest - goal
+    metric = np.eye(residual.size, dtype=np.float32)
+    if even:
+        spread = (changes.T @ changes).astype(np.float64) / len(changes)
+        spread += EVEN_FLOOR * np.trace(spread) / residual.size * np.eye(residual.size)
+        metric = np.linalg.inv(np.linalg.cholesky(spread)).T.astype(np.float32)
+    signed = changes @ metric
+    squares = np.einsum("ij,ij->i", signed, signed)
+    for _ in range(ROUNDS):
+        now = residual + goal
+        if np.all([np.linalg.norm(now[block]) for block in blocks] <= np.asarray(limit)):
+            break
+        seen = residual @ metric
+        gain = 2 * (signed @ seen.astype(np.float32)) + squares
+        helpful = int(np.count_nonzero(gain < 0))
+        if helpful == 0:
+            break
+        some = min(max(helpful // 4, 32), helpful, MOST_AT_ONCE)
+        few = np.argpartition(gain, some - 1)[:some]
+        order = few[np.argsort(gain[few])]
+        paths = seen + np.cumsum(signed[order], axis=0, dtype=np.float64)
+        best = int(np.argmin(np.einsum("ij,ij->i", paths, paths)))
+        made = order[: best + 1]
+        residual = residual + np.where(done[made], -1.0, 1.0) @ changes[made]
+        done[made] ^= True
+        signed[made] *= -1
+    return done
+
+
+def refined(
+    launch: Launch | Pixels,
+    side: Conditions,
+    point: Real,
+    back: Any,
+    states: NDArray[np.integer],
+    *,
+    spare_share: float = 0.0,
+    patient: bool = True,
+    seed: int = 0,
+) -> tuple[Levels, Real]:
+    """States with undecided pixels changed until the full model finds the side's purity.
+
+    Returns the states found that launch most of those pure enough, or else the purest ones, and
+    their couplings.  `point` says where in the complement the
+    rest that the purity allows should lie; `back` is what the states follow.
+    At least `spare_share` of what is allowed is left unused.  Unless `patient`, it ends where
+    cheap pixels no longer help, and costly ones would have to change.
+    """
+    pixels = OneLaunch(launch) if isinstance(launch, Launch) else launch
+    states = np.asarray(states, dtype=np.uint16).copy()
+    rng = np.random.default_rng(seed)
+    numbers = side.multipliers(point).size
+    best: tuple[float, Levels, Real] = np.inf, states, np.zeros(numbers)
+    lightest: tuple[float, Levels, Real] | None = None
+    outward = side.outward(point)
+    most = min(MOST, MOST_NUMBERS // numbers)
+    few, many = (max(32, min(int(share * states.size), most)) for share in (FEW, MANY))
+    before, count, solved, even, filled = np.inf, few, 0, False, 0
+    for _ in range(PASSES):
+        found = pixels.found(states)
+        rest, missed, wanted = side.split(found)
+        worst = float(np.max(missed / wanted))
+        if worst < best[0]:
+            best = worst, states.copy(), found
+        allowed = side.kappa * wanted
+        pure = bool(np.all(missed <= allowed))
+        if pure:
+            if lightest is None or float(wanted[0]) > lightest[0]:
+                lightest = float(wanted[0]), states.copy(), found
+            # at ties the purity may be had with less light than there is
+            lit = float(side.multipliers(point) @ found) * (1 - SHORT) <= wanted[0]
+            if lit or len(side.blocks) > 1 or filled == FILLS:
+                break
+            filled += 1
+        spare = np.maximum(
+            np.minimum(MARGIN * wanted, LARGEST_MARGIN * allowed), spare_share * allowed
+        )
+        goal = _spread(side, allowed - spare, rest.size) * outward
+        length = float(np.linalg.norm(rest - goal))
+        stuck, before = length > SLOW * before, length
+        scale = float(np.linalg.norm(wanted))
+        large = length > (MIDDLING if stuck else LARGE) * scale and solved < SOLVES
+        if stuck and not large and not patient:
+            break
+        if large:
+            some = pixels.undecided(back, states, many, np.inf)
+            change, solved = dithered(side, point, found, some, rng), solved + 1
+        else:
+            count = min(4 * count, many) if stuck and even else count
+            some = pixels.undecided(back, states, count, length)
+            even = stuck and not even
+            # what is pure already goes on as far as it can
+            limit = np.zeros_like(allowed) if pure else allowed - spare / 4
+            reduced = side.reduced(some.change)
+            change = flipped(rest, goal, reduced, limit, blocks=side.blocks, even=even)
+        states.ravel()[some.pixels[change]] = some.other[change]
+    return lightest[1:] if lightest is not None else best[1:]
+
+
+def _spread(side: Conditions, values: Real, size: int) -> Real:
+    """Of each scenario's number, one for each of its coordinates (size,)."""
+    out = np.empty(size)
+    for block, value in zip(side.blocks, values, strict=True):
+        out[block] = value
+    return out

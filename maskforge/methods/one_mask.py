@@ -1,0 +1,141 @@
+"""One mask from one solution of the dual problem, on blocks of pixels or on all pixels."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from maskforge.launch.couplings import Prediction, couplings, judged
+from maskforge.launch.modulator import Levels, emitted
+from maskforge.methods.attempts import Alone, is_pure
+from maskforge.methods.best_phase import Ground, Solved, solved_from
+from maskforge.methods.dual_function import Complex, Real, Side, complex_of
+from maskforge.methods.last_pixels import refined
+from maskforge.methods.search import Attempt, inverse_curvature, settled
+
+EXACT_AIMS = (
+    (0.0, False, 0),
+    (0.015, False, 0),
+    (0.0, False, 1),
+    (0.03, False, 1),
+    (0.06, False, 0),
+    (0.0, True, 0),
+    (0.06, True, 0),
+)
+"""The same from single pixels, and the seed of what is drawn: until one is pure and next to the
+bound.  Costly pixels only where no other one is pure."""
+
+BESIDE = 3e-3
+"""Of the bound at its phase: a mask that lacks no more is not tried again."""
+
+WORTH_TRYING = 0.8
+"""Of F: where a somewhat higher purity leaves less it is not aimed at."""
+
+LEAST_PURITY = 0.05
+"""Below it nothing is worth another search."""
+
+PENALTY, ROUNDING = 3.0, 1 + 1e-9
+"""Of a mask with n times the impurity that is allowed n^-PENALTY of the light counts."""
+
+SAME = 1 - 1e-9
+"""Of a purity: as good as it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Mask:
+    """States and their prediction, multipliers of the lowest bound on the way there, and the side
+    conditions that it was designed for."""
+
+    states: Levels
+    prediction: Prediction
+    multipliers: Complex
+    side: Side
+
+    @property
+    def purity(self) -> float:
+        """That it was designed for."""
+        return 1 / (1 + self.side.kappa**2)
+
+    @property
+    def is_pure(self) -> bool:
+        """Whether it is as pure as that."""
+        return self.prediction.purity >= SAME * self.purity
+
+    def worth(self, purity: float) -> float:
+        """The light, less where the mask is not as pure."""
+        missing = (1 - self.prediction.purity) / (1 - purity)
+        share = missing**-PENALTY if missing > ROUNDING else 1.0
+        return self.prediction.efficiency * min(1.0, share)
+
+    def held(self, asked: float) -> float:
+        """The purity for which its bound is to hold: that designed for, or less if it has less."""
+        purity = asked if abs(self.purity - asked) < 1e-12 else self.purity
+        return min(purity, self.prediction.purity)
+
+
+def simple_mask(view: Alone, side: Side, tried: Attempt, purity: float) -> Mask | None:
+    """The simple mask, where it is pure enough."""
+    if not is_pure(side, tried):
+        return None
+    launch, states = view.launch, tried.states.astype(np.uint16)
+    found = couplings(launch, emitted(launch.modulator, states))
+    prediction = judged(launch.basis, view.target, found)
+    if prediction.purity < purity:
+        return None
+    return Mask(states, prediction, complex_of(side.target), side)
+
+
+def mask_at(ground: Ground, view: Alone, solved: Solved) -> Mask:
+    """The mask from near the optimum."""
+    side, point = solved.side, solved.point
+    if ground.is_exact:
+        made = _exact(ground, view, side, point)
+        got = made.prediction.purity
+        if got < SAME / (1 + side.kappa**2) and got > LEAST_PURITY:
+            # the best at the purity that there is
+            lower = solved_from(ground, side.with_kappa(math.sqrt(1 / got - 1)), point)
+            other = _exact(ground, view, lower.side, lower.point)
+            made = max(made, other, key=lambda one: one.worth(made.purity))
+        return made
+    inverse = inverse_curvature(ground.model, side, point, ground.widths[-1])
+    side, low, states, found = settled(view, side, point, inverse)
+    return _judged(view, states, found, complex_of(side.certificate(low)), side)
+
+
+def _exact(ground: Ground, view: Alone, side: Side, point: Real) -> Mask:
+    """The same where the optimum is that of all pixels: only the last ones are left to do."""
+    best: Mask | None = None
+    proof = complex_of(side.certificate(point))
+    light = ground.model.value(side.certificate(point), 1e-12)[0]
+    for spare, patient, seed in EXACT_AIMS:
+        if patient and best is not None and best.is_pure:
+            break
+        tight, near = side.with_kappa(side.kappa * (1 - spare)), point
+        if spare > 0:
+            solved = solved_from(ground, tight, point, floor=WORTH_TRYING * light)
+            if solved.value <= WORTH_TRYING * light:
+                continue
+            near = solved.point
+        tried = view.attempt(tight, near)
+        states, found = refined(
+            view,
+            side,
+            tried.point,
+            tried.back,
+            tried.states,
+            spare_share=spare,
+            patient=patient,
+            seed=seed,
+        )
+        made = _judged(view, states, found, proof, side)
+        if best is None or made.worth(made.purity) > best.worth(best.purity):
+            best = made
+        if best.is_pure and best.prediction.efficiency > (1 - BESIDE) * light**2:
+            break
+    assert best is not None
+    return best
+
+
+def _judged(view: Alone, states: Levels, found: Real, multipliers: Complex, side: Side) -> Mask:
+    prediction = judged(view.launch.basis, view.target, complex_of(found))
+    return Mask(states, prediction, multipliers, side)

@@ -1,0 +1,368 @@
+"""The robust design: one mask, pure enough in every scenario, and a bound of what any could do.
+
+A scenario is another wavelength, or another place of the fibre.  The dual has the multipliers of
+all of them as unknowns (see `dual_of_scenarios`); the search is that of `dual`, on all launches at
+once.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.launch.couplings import Launch, Scenario, couplings, judged
+from maskforge.launch.modulator import Complex, Levels, emitted
+from maskforge.launch.targets import transferred
+from maskforge.methods.blocks import Blocks, blocks_of, coarse_of_all
+from maskforge.methods.draft import Fast, draft_of
+from maskforge.methods.dual import dual
+from maskforge.methods.dual_function import Real, complex_of, newton, real_of, side_of
+from maskforge.methods.dual_of_scenarios import Sides
+from maskforge.methods.last_pixels import Undecided, alternatives, changed, cheapest
+from maskforge.methods.mean_of_scenarios import (
+    Several,
+    alone_of,
+    certified_mean,
+    near_bound,
+    proven_alone,
+    proven_joint,
+)
+from maskforge.methods.problem import NOMINAL, Alone, Design, Joint, Problem, Robust, Settings
+from maskforge.methods.search import (
+    CLOSE,
+    SMOOTHING,
+    Attempt,
+    corrected,
+    inverse_curvature,
+    least,
+    purest,
+    settled,
+    settled_phase,
+)
+from maskforge.methods.single_pixels import table_of
+from maskforge.methods.states_for_all import Palette, palette_of
+
+AIMS = ((0.0, False), (0.004, False), (0.015, False), (0.06, False), (0.25, False))
+"""As in `dual`, finer: near the purest that can be had in all scenarios a little costs much."""
+
+OUT_OF_REACH = 0.3
+
+PRECISE = 1e-7
+"""Of F: what a step on blocks promises at the end."""
+
+AWAY = 1.02
+"""By which kappa is larger than the least that can be had, where multipliers grow without end."""
+
+WORTH = 0.7
+"""Of the simple masks' coupling: what a purity below the asked one must leave, half the light."""
+
+LOOSENINGS = 4
+"""Steps to a purity that there is, where all pixels do not allow what their blocks did."""
+
+HOPELESS = 0.1
+"""Of the couplings: masks that miss the side conditions by more are no start."""
+
+LOOSE = 1e-3
+"""Relative, of the mean amplitude: above a mask by more, each scenario's own bound is tried."""
+
+SAME = 1 - 1e-9
+"""Of a purity: as good as it."""
+
+SHORT = 0.05
+"""Relative: as much more unwanted power than aimed at is only a lack of undecided pixels."""
+
+
+@dataclass(frozen=True, eq=False)
+class Together:
+    """What the search sees of all scenarios, the nominal one first."""
+
+    scenarios: tuple[Scenario, ...]
+    vectors: tuple[Complex, ...]
+    """The target in each scenario's basis."""
+    palette: Palette
+    floor: float = -math.inf
+    # costly pixels take half a minute of several scenarios, and seldom help
+    aims: Sequence[tuple[float, bool]] = AIMS
+
+    @property
+    def launches(self) -> tuple[Launch, ...]:
+        return tuple(scenario.launch for scenario in self.scenarios)
+
+    def attempt(self, side: Sides, point: Real) -> Attempt:
+        """The mask that supports the multipliers at a point, in single precision."""
+        multipliers = side.multipliers(point)
+        drafts = [draft_of(launch) for launch in self.launches]
+        parts = [complex_of(multipliers[own]) for own in side.own]
+        backs = self.palette.gathered(
+            [draft.back(part) for draft, part in zip(drafts, parts, strict=True)]
+        )
+        states = self.palette.support(backs)
+        found = np.concatenate([real_of(draft.couplings(states)) for draft in drafts])
+        return Attempt(point, float(multipliers @ found), states, backs, found)
+
+    def each(self, states: Levels) -> list[Complex]:
+        """Couplings in every scenario by the full model."""
+        return [couplings(one, emitted(one.modulator, states)) for one in self.launches]
+
+    def found(self, states: Levels) -> Real:
+        return np.concatenate([real_of(c) for c in self.each(states)])
+
+    def undecided(
+        self, back: Fast, states: NDArray[np.integer], count: int, residual: float
+    ) -> Undecided:
+        """The pixels whose other state costs least for what it moves in all scenarios."""
+        palette = self.palette
+        first = palette.support(back)
+        other = np.where(states == first, self._other(back, first), first)
+        cost = palette.gain(back, states) - palette.gain(back, other)
+        weight = np.sqrt(sum(table_of(launch).weight ** 2 for launch in self.launches))
+        pixels = cheapest(cost, weight, count, residual)
+        old, new = states.ravel()[pixels], other.ravel()[pixels]
+        changes = []
+        for launch in self.launches:
+            values = launch.modulator.alphabet.values.astype(np.complex64)
+            changes.append(changed(launch, pixels, values[new] - values[old]))
+        return Undecided(pixels, new, np.hstack(changes), cost.ravel()[pixels].astype(np.float32))
+
+    def _other(self, back: Fast, first: NDArray[np.intp]) -> NDArray[np.intp]:
+        """The state to take instead of the supporting one, never the same."""
+        palette = self.palette
+        if palette.alphabet.size == 2:
+            return 1 - first
+        direction = palette.direction(back, first)
+        other = alternatives(palette.alphabet, direction)
+        return np.where(other == first, palette.alphabet.support(-direction), other)
+
+    def shares(self, found: Sequence[Complex]) -> list[tuple[float, float]]:
+        """(purity, efficiency) in every scenario."""
+        out = []
+        for vector, c in zip(self.vectors, found, strict=True):
+            wanted = abs(np.vdot(vector, c)) ** 2
+            out.append((float(wanted / max(np.sum(np.abs(c) ** 2), 1e-300)), float(wanted)))
+        return out
+
+    def purity(self, found: Real) -> float:
+        """The worst scenario's."""
+        ends = np.cumsum([2 * vector.size for vector in self.vectors])[:-1]
+        return min(p for p, _ in self.shares([complex_of(c) for c in np.split(found, ends)]))
+
+
+@lru_cache(maxsize=1)
+def _model(launches: tuple[Launch, ...]) -> Blocks:
+    return coarse_of_all(launches, blocks_of(launches[0]))
+
+
+def robust(
+    problem: Problem, settings: Settings | None = None, previous: Design | None = None
+) -> Design:
+    """The mask of a problem with other scenarios; `previous` as for `dual`.
+
+    `prediction` and `bound` are those of the nominal scenario, `Design.robust` has the rest.  Where
+    the asked purity cannot be had in all scenarios it is lowered, and the status says so, and what
+    is proven of the asked one.
+    """
+    launch, vector = problem.launch, problem.target.vector
+    scenarios = (Scenario(NOMINAL, launch), *problem.others)
+    view = Together(
+        scenarios,
+        tuple(transferred(vector, launch.basis, one.launch.basis) for one in scenarios),
+        palette_of([one.launch for one in scenarios]),
+    )
+    nominal = dual(replace(problem, others=()), settings, previous)
+    before = view.each(nominal.states)
+    # one mask serves all: the phases between the scenarios are those of a mask
+    phases = [np.angle(np.vdot(t, c)) for t, c in zip(view.vectors, before, strict=True)]
+    each = (t * np.exp(1j * a) for t, a in zip(view.vectors, phases, strict=True))
+    side = Sides(tuple(side_of(target, problem.purity) for target in each))
+    worst = max(min(p for p, _ in view.shares(before)), 1e-12)
+    asked = _Asked(side)
+    side, point, states, found = _mask(view, asked, math.sqrt(1 / worst - 1))
+    if view.purity(found) < min(problem.purity, worst):
+        states = nominal.states
+    return _told(problem, view, nominal, (side, point), states, asked)
+
+
+@dataclass
+class _Asked:
+    """The sides as asked for, and the point that bounds most there, where it was lowered."""
+
+    side: Sides
+    point: Real | None = None
+
+    def keep(self, side: Sides, point: Real) -> None:
+        if self.point is None:
+            self.side, self.point = side, point
+
+
+def _mask(view: Together, asked: _Asked, reached: float) -> tuple[Sides, Real, Levels, Real]:
+    """(side and point of the lowest bound, states, their couplings).
+
+    Where the purity is out of reach it is lowered, at most to that of a mask that there is, whose
+    kappa is `reached`; `asked` then keeps what bounds the asked one.
+    """
+    side, simple = settled_phase(view, asked.side)
+    _, missed, wanted = side.split(simple.found)
+    if np.all(missed < (1 - CLOSE) * side.kappa * wanted):
+        states = simple.states.astype(np.uint16)
+        found = view.found(states)
+        if view.purity(found) >= 1 / (1 + side.kappa**2):
+            return side, simple.point, states, found
+    model = _model(view.launches)
+    view = replace(view, floor=OUT_OF_REACH * simple.bound)
+    solve = partial(_least, model, floor=view.floor)
+    point = solve(side)
+    if model.value(side.multipliers(point), 0.0)[0] <= view.floor and side.kappa < reached:
+        worth = WORTH * simple.bound
+        asked.keep(side, point)
+
+        def holds(tried: Sides, point: Real) -> bool:
+            return bool(model.value(tried.multipliers(point), 0.0)[0] > worth)
+
+        side, _ = purest(side, reached, solve, holds)
+        side = side.with_kappa(min(AWAY * side.kappa, reached))
+        point = solve(side)
+    step = (max(reached / side.kappa, 1.0)) ** (1 / LOOSENINGS)
+    for _ in range(LOOSENINGS):
+        made = _tried(view, model, side, point)
+        if made is not None:
+            return made
+        # what the blocks leave out puts it out of reach
+        asked.keep(side, point)
+        side = side.with_kappa(step * side.kappa)
+        point = solve(side)
+    return settled(view, side, point, inverse_curvature(model, side, point))
+
+
+def _tried(
+    view: Together, model: Blocks, side: Sides, point: Real
+) -> tuple[Sides, Real, Levels, Real] | None:
+    """As `_mask`, from the optimum on blocks; None where all pixels do not allow the purity."""
+    inverse = inverse_curvature(model, side, point)
+    side, lowest, best = corrected(view, side, point, inverse)
+    missed = float(np.linalg.norm(side.gradient(best.point, best.found)))
+    if lowest.bound < view.floor or missed > HOPELESS * float(np.linalg.norm(best.found)):
+        return None
+    made = settled(view, side, lowest.point, inverse)
+    impurity = 1 / view.purity(made[3]) - 1
+    return made if impurity < (1 + SHORT) * side.kappa**2 else None
+
+
+def _least(model: Blocks, side: Sides, *, floor: float) -> Real:
+    """The point where F on blocks is least, as near as their smoothing has it.
+
+    Several scenarios leave directions in which F hardly falls, but far.
+    """
+    point = least(model, side, floor)
+    width = SMOOTHING[-1] * model.value(side.target, 0.0)[0] / len(model.real)
+    return newton(model, side, point, width, decrement=PRECISE, floor=floor)
+
+
+def _told(
+    problem: Problem,
+    view: Together,
+    nominal: Design,
+    proof: tuple[Sides, Real],
+    states: Levels,
+    asked: _Asked,
+) -> Design:
+    """The design of a mask, bounded at a point of its sides."""
+    each = view.each(states)
+    purities, efficiencies = zip(*view.shares(each), strict=True)
+    bounds = _Bounds(view, nominal, float(np.mean(np.sqrt(efficiencies))))
+    side, point = proof
+    side = side.turned(side.turn(np.concatenate([real_of(c) for c in each])))
+    joint, bound = bounds.at(min(problem.purity, 1 / (1 + side.kappa**2)), side, point)
+    phases = [float(np.angle(np.vdot(t, c))) for t, c in zip(view.vectors, each, strict=True)]
+    near = near_bound(bounds.several, joint, phases)
+    known = Robust(
+        scenarios=tuple(one.name for one in view.scenarios),
+        purities=purities,
+        efficiencies=efficiencies,
+        before=tuple(p for p, _ in view.shares(view.each(nominal.states))),
+        bound=bound,
+        bound_near=None if near is None else near**2,
+        proof=joint,
+    )
+    if asked.point is not None and joint.purity < SAME * problem.purity:
+        first, strict = bounds.at(problem.purity, asked.side, asked.point)
+        # what holds for less pure masks holds for purer ones
+        lower = [one for one in (strict, bound) if one is not None]
+        known = replace(known, bound_asked=min(lower, default=None), asked=first)
+    prediction = judged(problem.launch.basis, problem.target, each[0])
+    proven = nominal.certificate
+    holds = proven is not None and prediction.purity >= proven.purity
+    return Design(
+        states,
+        prediction,
+        "dual",
+        known.worst[1] >= problem.purity,
+        _status(problem, known),
+        bound=nominal.bound if holds else None,
+        certificate=proven if holds else None,
+        robust=known,
+        asked=problem.purity,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Bounds:
+    """Proofs of the mean amplitude, of which a mask has `reached`."""
+
+    view: Together
+    nominal: Design
+    reached: float
+
+    @property
+    def several(self) -> Several:
+        return Several(self.view.launches, self.view.vectors)
+
+    def at(self, purity: float, side: Sides, point: Real) -> tuple[Joint, float | None]:
+        """(the proof at a purity from a point of the sides, bound of the squared mean amplitude).
+
+        None where nothing is proven.
+        """
+        several = self.several
+        whole = side.certificate(point)
+        multipliers = tuple(complex_of(whole[own]) for own in side.own)
+        joint = proven_joint(several, purity, multipliers)
+        bound = certified_mean(several, joint)
+        if bound > (1 + LOOSE) * self.reached:
+            joint = replace(joint, alone=self._alone(several, joint))
+            bound = certified_mean(several, joint)
+        return joint, bound**2 if math.isfinite(bound) else None
+
+    def _alone(self, several: Several, joint: Joint) -> tuple[Alone, ...]:
+        """Every scenario's own proof, that of the nominal one from its design."""
+        own = [
+            alone_of(one)
+            for one in (self.nominal.excluded, self.nominal.certificate)
+            if one is not None and one.purity <= joint.purity
+        ]
+        start = own[:1]
+        rest = zip(several.launches, several.vectors, joint.multipliers, strict=True)
+        solved = [proven_alone(*one[:2], joint.purity, one[2]) for one in list(rest)[len(start) :]]
+        return (*start, *solved)
+
+
+def _status(problem: Problem, known: Robust) -> str:
+    """How it ended, and of a purity that is out of reach what is proven."""
+    name, purity = known.worst
+    if purity >= problem.purity:
+        return "done"
+    where = f"purity {purity:.6f} in the worst scenario, {name}"
+    if known.asked is None:
+        return f"{where}, instead of {problem.purity:g}: too few pixels are undecided"
+    if known.bound_asked is None:
+        told = f"of masks {problem.purity:g} pure in all of them nothing is proven"
+    elif known.bound_asked == 0:
+        told = f"no mask is {problem.purity:g} pure in all of them (proven)"
+    else:
+        told = (
+            f"masks {problem.purity:g} pure in all of them have a mean of at most "
+            f"{100 * known.bound_asked:.3g} % (proven)"
+        )
+    lower = f"{known.bound_purity:.6f} was designed for"
+    return f"{where}: {told}, so {lower}; a narrower band or box helps"

@@ -1,0 +1,93 @@
+"""What single pixels do to the couplings: w_k at any pixel, from one radial table per label.
+
+On small panels all of them are kept.  On larger ones, since LP modes are separable, w_k(x) is a
+radial function of the label times 1, cos(l theta) or sin(l theta), with the pixel's envelope, and
+the beam in the pixel, as they are seen from the fibre's axis: right to about 1 % (10 % at four
+pixels a waist), which is what choosing pixels needs; couplings that count come from the full model.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.launch.basis import sampled
+from maskforge.launch.couplings import Launch, pixel_field
+from maskforge.methods.draft import Fast, FastReal, draft_of, sent_from
+from maskforge.methods.per_launch import kept
+
+RADII = 4096
+"""Radii of the table: the nearest one is off by less than 1e-4 of the mask's half diagonal."""
+
+
+MOST_KEPT = 2**22
+"""Pixels times modes: 32 MiB."""
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """`radial` (RADII, labels) complex64 at radii `step` m apart; per mode its label and l.
+
+    `weight` (rows, columns): |a_x| times the length of w(x), what a pixel can move at most.
+    """
+
+    radial: Fast
+    step: float
+    label: NDArray[np.intp]
+    order: NDArray[np.intp]
+    is_sin: NDArray[np.bool_]
+    weight: FastReal
+
+
+@kept
+def table_of(launch: Launch) -> Table:
+    """The radial table of a launch."""
+    u = draft_of(launch).u
+    first = [mode for mode in launch.basis if mode.part != "sin"]
+    place = {mode.label: index for index, mode in enumerate(first)}
+    # along +x the transform in y is a plain sum
+    profile = sampled(launch.basis, u, u)[[mode.index for mode in first]].sum(axis=1)
+    centre = np.zeros(1)
+    field = float(pixel_field(launch.modulator, launch.centre, launch.scale, centre, centre)[0, 0])
+    x, y = launch.x + launch.lens_offset[0], launch.y + launch.lens_offset[1]
+    step = float(np.hypot(np.abs(x).max(), np.abs(y).max())) / (RADII - 1)
+    turns = np.exp(-2j * np.pi / launch.scale * np.outer(u, np.arange(RADII) * step))
+    radial = (-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).T.astype(np.complex64)
+    length = np.sqrt((np.abs(radial) ** 2).sum(axis=1))
+    nearest = np.rint(np.hypot(x, y[:, None]) / step).astype(np.intp)
+    return Table(
+        radial=radial,
+        step=step,
+        label=np.array([place[mode.label] for mode in launch.basis]),
+        order=np.array([mode.l for mode in launch.basis]),
+        is_sin=np.array([mode.part == "sin" for mode in launch.basis]),
+        weight=(np.abs(launch.incident) * length[nearest]).astype(np.float32),
+    )
+
+
+def pixel_couplings(launch: Launch, pixels: NDArray[np.intp]) -> Fast:
+    """a_x w_k(x), (len(pixels), K), of pixels given by their index in the flattened mask."""
+    if launch.incident.size * len(launch.basis) <= MOST_KEPT:
+        return np.asarray(_all_pixels(launch)[pixels])
+    table = table_of(launch)
+    row, column = np.divmod(pixels, launch.x.size)
+    x, y = launch.x[column] + launch.lens_offset[0], launch.y[row] + launch.lens_offset[1]
+    radius = np.hypot(x, y)
+    turn = ((x + 1j * y) / np.maximum(radius, 1e-12)).astype(np.complex64)
+    turns = np.ones((int(table.order.max()) + 1, pixels.size), dtype=np.complex64)
+    np.cumprod(np.broadcast_to(turn, turns[1:].shape), axis=0, out=turns[1:])
+    angular = np.where(table.is_sin[:, None], turns.imag[table.order], turns.real[table.order])
+    radial = table.radial[np.rint(radius / table.step).astype(np.intp)][:, table.label]
+    light = launch.incident.ravel()[pixels].astype(np.complex64)
+    return np.asarray(light[:, None] * radial * angular.T)
+
+
+@kept
+def _all_pixels(launch: Launch) -> Fast:
+    """The same of all pixels (pixels, K)."""
+    parts = [
+        np.stack([mode * sheet.incident for mode in sent_from(launch, launch.x, launch.y, sheet)])
+        for sheet in draft_of(launch).sheets
+    ]
+    whole = np.sum(parts, axis=0, dtype=np.complex64).reshape(len(launch.basis), -1)
+    return np.ascontiguousarray(whole.T)

@@ -1,0 +1,145 @@
+"""Which state a pixel takes where several scenarios pull at it.
+
+A state multiplies the light by a factor that may differ from scenario to scenario, since a phase
+of the panel counts for less at a longer wavelength.  With v_i what scenario i asks for, the pixel
+takes the state of the largest sum over i of Re(conj(v_i) s_i).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.launch.couplings import Launch
+from maskforge.launch.modulator import Alphabet, Complex
+from maskforge.methods.draft import Fast
+
+FEW = 16
+"""States up to which all are compared; of more, those near the best one to first order."""
+
+ROUNDS = 2
+"""A band of 10 % turns the directions by 0.6 rad at most, each round leaves a tenth of it."""
+
+MANY = 1024
+"""States up to which the bound looks at every one; of more, at this many evenly spaced ones."""
+
+CHUNK = 2**22
+"""Numbers at a time: 32 MiB."""
+
+EVEN = 1e-9
+"""rad: phase steps that differ by less are equal."""
+
+
+@dataclass(frozen=True, eq=False)
+class Palette:
+    """The alphabet of the first scenario, and each scenario's `values` (n, S) of its S states.
+
+    With the same values in all scenarios what they ask for just adds up, and n is 1.
+    """
+
+    alphabet: Alphabet
+    values: Complex
+
+    @property
+    def is_shared(self) -> bool:
+        return len(self.values) == 1
+
+    @cached_property
+    def _factors(self) -> Fast:
+        """Each scenario's values over the first one's (n, S)."""
+        dark = np.abs(self.values[0]) < 1e-12
+        safe = np.where(dark, 1, self.values[0])
+        return np.asarray(np.where(dark, 1, self.values / safe), dtype=np.complex64)
+
+    @cached_property
+    def _fast(self) -> Fast:
+        return np.asarray(self.values, dtype=np.complex64)
+
+    def gathered(self, backs: Sequence[NDArray[Any]]) -> Fast:
+        """What the scenarios ask for, (n, rows, columns)."""
+        if not self.is_shared:
+            return np.asarray(np.stack(backs), dtype=np.complex64)
+        return np.asarray(sum(backs[1:], start=backs[0]), dtype=np.complex64)[None]
+
+    def direction(self, backs: Fast, states: NDArray[np.integer]) -> Fast:
+        """What all ask of the first scenario's alphabet, to first order about `states`."""
+        if self.is_shared:
+            return np.asarray(backs[0])
+        return np.asarray(np.einsum("n...,n...->...", backs, np.conj(self._factors[:, states])))
+
+    def gain(self, backs: Fast, states: NDArray[np.integer]) -> NDArray[np.float32]:
+        """Sum over scenarios of Re(conj(v_i) s_i) on every pixel."""
+        seen = self._fast[:, states]
+        across = np.einsum("n...,n...->...", backs.real, seen.real)
+        return np.asarray(across + np.einsum("n...,n...->...", backs.imag, seen.imag))
+
+    def support(self, backs: Fast) -> NDArray[np.intp]:
+        """The state of the largest gain (rows, columns)."""
+        if self.is_shared:
+            return self.alphabet.support(backs[0])
+        if self.alphabet.size <= FEW:
+            return self._best_of_all(backs)
+        middle = np.full(backs.shape[1:], self.alphabet.size // 2)
+        best = self.alphabet.support(self.direction(backs, middle))
+        most = self.gain(backs, best)
+        tried = best
+        for _ in range(ROUNDS):
+            tried = self.alphabet.support(self.direction(backs, tried))
+            gain = self.gain(backs, tried)
+            best, most = np.where(gain > most, tried, best), np.maximum(gain, most)
+        return best
+
+    def _best_of_all(self, backs: Fast) -> NDArray[np.intp]:
+        best = np.zeros(backs.shape[1:], dtype=np.intp)
+        most = np.full(backs.shape[1:], -np.inf, dtype=np.float32)
+        for state in range(self.alphabet.size):
+            values = self._fast[:, state]
+            gain = np.tensordot(values.real, backs.real, 1) + np.tensordot(
+                values.imag, backs.imag, 1
+            )
+            better = gain > most
+            best[better], most[better] = state, gain[better]
+        return best
+
+    def highest(self, backs: Sequence[Complex]) -> float:
+        """Sum over pixels of the largest gain, in double precision and never below it.
+
+        Of many evenly spaced phases only some are looked at: between two, d rad apart, a sum of
+        cosines of the phase rises above both by at most d^2/8 of its second derivative.
+        """
+        if self.is_shared:
+            whole = sum(backs[1:], start=backs[0])
+            states = self.alphabet.support(whole)
+            return float(np.sum(np.real(np.conj(whole) * self.values[0][states])))
+        flat = np.stack([back.ravel() for back in backs])
+        some, room = self._looked_at()
+        total = float(room @ np.abs(flat).sum(axis=1))
+        rows = np.hstack([some.real.T, some.imag.T])
+        step = max(1, CHUNK // len(rows))
+        for start in range(0, flat.shape[1], step):
+            part = flat[:, start : start + step]
+            total += float(np.max(rows @ np.vstack([part.real, part.imag]), axis=0).sum())
+        return total
+
+    def _looked_at(self) -> tuple[Complex, NDArray[np.float64]]:
+        """Values (n, some) to compare, and what others may add for each |v_i| (n,)."""
+        size = self.alphabet.size
+        steps = np.angle(self.values[:, 1:] * np.conj(self.values[:, :-1]))
+        uneven = np.ptp(steps, axis=1).max() > EVEN or np.ptp(np.abs(self.values)) > EVEN
+        if size <= MANY or uneven:
+            return self.values, np.zeros(len(self.values))
+        stride = -(-size // MANY)
+        some = np.union1d(np.arange(0, size, stride), size - 1)
+        return self.values[:, some], (stride * steps[:, 0]) ** 2 / 8
+
+
+def palette_of(launches: Sequence[Launch]) -> Palette:
+    """The palette of scenarios, the first of them the nominal one."""
+    alphabets = [launch.modulator.alphabet for launch in launches]
+    first = alphabets[0]
+    if all(np.array_equal(alphabet.values, first.values) for alphabet in alphabets):
+        return Palette(first, first.values[None])
+    return Palette(first, np.stack([alphabet.values for alphabet in alphabets]))

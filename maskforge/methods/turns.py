@@ -1,0 +1,73 @@
+"""A sum of supports over many pixels, at all turns at once."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.launch.modulator import Complex
+
+Real = NDArray[np.float64]
+
+
+ROUNDING = 1e-6
+"""Steps: a phase that is a whole one but for rounding is that one on every machine."""
+
+
+def directions(steps: int) -> Complex:
+    """`steps` unit directions around the full turn, from 0 on."""
+    return np.asarray(np.exp(2j * np.pi * np.arange(steps) / steps))
+
+
+def histogram(values: NDArray[Any], steps: int) -> Real:
+    """|v| of all values by direction (steps,), each v split into its two neighbouring directions.
+
+    v = |v| (sin(w - x) e1 + sin(x) e2) / sin(w), x its angle from e1 and w the step: a sublinear
+    function of the values is no larger than of what is split.
+    """
+    size = np.abs(values).ravel()
+    if np.isrealobj(values):
+        out = np.zeros(steps)
+        ahead = values.ravel() > 0
+        out[0], out[steps // 2] = size[ahead].sum(), size[~ahead].sum()
+        return out
+    step = 2 * np.pi / steps
+    angle = np.angle(values).ravel() / step
+    place = np.floor(angle)
+    rest = (angle - place) * step
+    index = place.astype(np.intp) % steps
+    size = size / np.sin(step)
+    lower = np.bincount(index, size * np.sin(step - rest), steps)
+    return np.asarray(lower + np.roll(np.bincount(index, size * np.sin(rest), steps), 1))
+
+
+def at_all_turns(weights: Real, supports: Real) -> Real:
+    """Sum of weights (steps,) times supports (steps,) for every turn of the weights (steps,)."""
+    product = np.conj(np.fft.rfft(weights)) * np.fft.rfft(supports)
+    return np.asarray(np.fft.irfft(product, weights.size))
+
+
+def limits(values: Real, place: float, along: float, lost: float) -> Real:
+    """The bound (steps,) of |<t, c>| that multipliers prove for the phases of each step.
+
+    `values` (steps,): F of the multipliers turned by 0, 1, ... steps; `along` = |<t, mu>|, whose
+    phase lies at `place` (in steps); `lost` = kappa |z|.  Multipliers whose phase is x away from
+    that of <t, c> prove (along cos x - lost) |<t, c>| <= F, here the better ones of those turned
+    near to it and those not turned at all.  Negative where no mask is so pure.
+    """
+    steps = values.size
+    step = 2 * np.pi / steps
+    whole = int(np.floor(place + ROUNDING))
+    turned = _over(np.roll(values, whole), along * np.cos(2 * step) - lost)
+    # from a step's farther end to `place`
+    away = np.abs(np.arange(steps) + 0.5 - place)
+    away = np.minimum(away, steps - away) + 0.5
+    near = away < steps / 4
+    still = np.full(steps, np.inf)
+    still[near] = _over(values[0], along * np.cos(step * away[near]) - lost)
+    return np.asarray(np.minimum(turned, still))
+
+
+def _over(values: Real, scales: Real) -> Real:
+    positive = scales > 0
+    return np.asarray(np.where(positive, values / np.where(positive, scales, 1), np.inf))

@@ -1,0 +1,164 @@
+"""The page of a set that lies in a folder, from its files."""
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from types import NoneType
+from typing import Any, TypeGuard
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from maskforge.base.errors import BenchError
+from maskforge.base.wording import one_line, shown
+from maskforge.bench.ready import Prepared
+from maskforge.launch.couplings import Launch
+from maskforge.launch.light import Complex
+from maskforge.launch.targets import described
+from maskforge.report.page.page import Rows, page_text
+from maskforge.report.page.purity_by_group import groups_in
+from maskforge.report.page.thumbnails import Shot, camera_of, shot_of
+from maskforge.sets.names import MANIFEST, TOLERANCE
+from maskforge.sets.reading import WrittenSet, checked_pages
+from maskforge.sets.rebuilding import bench_of, launch_of, read_states, targets_in
+
+COUPLINGS = "coupling.npz"
+
+LARGEST_TABLE = 2**20
+"""Bytes of a table of tolerances: some thousand rows."""
+
+
+def page_of_set(written: WrittenSet, ready: Prepared | None = None, name: str | None = None) -> str:
+    """The page of a written set, called `name` (left out: as its folder).
+
+    `ready`: its bench, where that is at hand; else it is built from the manifest.  Raises
+    BenchError, one line, where a file of the set is missing or does not go with the others.
+    """
+    # one thread: several would wait for each other on products as small as these
+    with threadpool_limits(1):
+        bench = bench_of(written) if ready is None else ready.bench
+        launch = launch_of(bench) if ready is None else ready.launch
+        _check_modes(written, launch)
+        targets = targets_in(bench, launch.basis)
+        found = [targets.get((mask.target, mask.orientation_deg)) for mask in written.masks]
+        return page_text(
+            written.folder.resolve().name if name is None else name,
+            bench,
+            launch,
+            written.masks,
+            [() if target is None else groups_in(launch.basis, target) for target in found],
+            couplings_of(written),
+            _shots(written, launch),
+            tolerance_of(written.folder),
+            _robust(written),
+        )
+
+
+def _robust(written: WrittenSet) -> Sequence[Mapping[str, Any]]:
+    """What the manifest says of several scenarios; BenchError where it is damaged."""
+    for at, one in enumerate(written.robust):
+        listed = one.get("scenarios")
+        numbers = [one.get(key) for key in ("gap", "gap_near")]
+        fine = isinstance(listed, list) and type(one.get("index")) is int
+        fine = fine and 0 <= one["index"] < len(written.masks)
+        for scenario in listed if fine and listed is not None else ():
+            fine = fine and isinstance(scenario, dict) and "name" in scenario
+            numbers.append(scenario.get("purity", "") if fine else "")
+        if not fine or not all(type(x) in (int, float, NoneType) for x in numbers):
+            raise BenchError(f"{written.folder / MANIFEST}: robust[{at}]: is damaged")
+    return written.robust
+
+
+def _shots(written: WrittenSet, launch: Launch) -> Iterator[Shot]:
+    """Each page's pictures, one page at a time."""
+    camera = camera_of(launch)
+    for mask, picture in zip(written.masks, checked_pages(written), strict=True):
+        try:
+            states = read_states(launch.modulator, picture)
+        except BenchError as error:
+            which = described(mask.target, mask.orientation_deg)
+            raise BenchError(
+                one_line(f"{written.stack}: page {mask.page} ({which}): {error}")
+            ) from None
+        yield shot_of(camera, states)
+
+
+def _check_modes(written: WrittenSet, launch: Launch) -> None:
+    """BenchError where the manifest's modes are not those of its bench."""
+    own = [(mode.label, mode.part) for mode in launch.basis]
+    listed = [
+        (mode.get("label"), mode.get("part")) if isinstance(mode, dict) else mode
+        for mode in written.modes
+    ]
+    if listed != own:
+        raise BenchError(
+            f"{written.folder / MANIFEST}: modes: are not the {len(own)} that its bench's fibre "
+            "guides; maskforge check tells how they differ"
+        )
+
+
+def couplings_of(written: WrittenSet) -> Complex:
+    """coupling.npz (masks, modes); BenchError where it is not there or not the set's."""
+    path, shape = written.folder / COUPLINGS, (len(written.masks), len(written.modes))
+    try:
+        with path.open("rb") as raw, np.load(raw, allow_pickle=False) as file:
+            found = np.asarray(file["couplings"])
+    except FileNotFoundError:
+        raise BenchError(f"{path}: no such file") from None
+    except Exception as error:  # a damaged archive raises many kinds
+        raise BenchError(
+            one_line(f"{path}: cannot be read ({error or type(error).__name__})")
+        ) from None
+    if found.dtype.kind != "c" or found.shape != shape or not np.all(np.isfinite(found)):
+        raise BenchError(
+            f"{path}: couplings is {found.dtype} of shape {found.shape}: must be finite complex "
+            f"numbers of shape {shape}, as the manifest has masks and modes"
+        )
+    return found.astype(complex)
+
+
+def tolerance_of(folder: Path) -> Rows | None:
+    """Header and rows of tolerance.json as text; None without one; BenchError for a bad one."""
+    path = folder / TOLERANCE
+    if not path.exists():
+        return None
+    try:
+        with path.open("rb") as file:
+            text = file.read(LARGEST_TABLE + 1)
+        if len(text) > LARGEST_TABLE:
+            raise BenchError(f"{path}: must be a table of at most {LARGEST_TABLE // 1024} KiB")
+        content = json.loads(text)
+    except OSError as error:
+        raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
+    except (ValueError, RecursionError) as error:
+        raise BenchError(one_line(f"{path}: is not JSON ({error})")) from error
+    columns = content.get("columns") if isinstance(content, dict) else None
+    rows = content.get("rows") if isinstance(content, dict) else None
+    if not _is_row(columns) or not isinstance(rows, list):
+        raise BenchError(f'{path}: must be {{"columns": [names], "rows": [[values], ...]}}')
+    for place, row in enumerate(rows):
+        if not _is_row(row) or len(row) != len(columns):
+            raise BenchError(
+                one_line(
+                    f"{path}: rows[{place}] = {shown(row)}: must be a list of {len(columns)} "
+                    "texts or numbers, as there are columns"
+                )
+            )
+    return [[_cell(value) for value in row] for row in [columns, *rows]]
+
+
+def _is_row(value: object) -> TypeGuard[Sequence[str | float | None]]:
+    """A list of texts, numbers and nulls that holds something."""
+    return (
+        isinstance(value, list)
+        and bool(value)
+        and all(item is None or isinstance(item, str | int | float) for item in value)
+    )
+
+
+def _cell(value: str | float | None) -> str:
+    if value is None:
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)

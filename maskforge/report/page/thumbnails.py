@@ -1,0 +1,163 @@
+"""Each mask as small pictures: what it sends to the facet, and itself."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_array
+
+from maskforge.launch.basis import Basis, sampled
+from maskforge.launch.couplings import Launch, gap_field, layers_at, slant_of
+from maskforge.launch.fourier import Folded, axis, folded, folded_transform
+from maskforge.launch.light import Real
+from maskforge.launch.modulator import Levels, Modulator, emitted
+from maskforge.report.page.palette_png import BRIGHT, CYCLE, SIGNED, bright, cycle, inline, signed
+
+VIEW = 1.6
+"""Half width of a facet picture in core radii."""
+
+SAMPLES, MODE_SAMPLES, MASK_SIDE = 65, 49, 128
+"""Along the sides of a facet's picture, of a mode's, and along the longer side of a mask's."""
+
+FAINT = 0.01
+"""Of the brightest place in the core: below this a phase is not shown."""
+
+UNDECIDED = 0.35
+"""Of the largest average: pixels whose averages are smaller have no phase in common."""
+
+LONGEST_FRINGE = 24.0
+"""Pixels: a carrier with longer fringes shows as it is, a shorter one's other orders average
+out over a fringe."""
+
+Light = NDArray[np.complex64] | NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Shot:
+    """The pictures of a mask as data URLs."""
+
+    intensity: str
+    phase: str
+    mask: str
+
+
+@dataclass(frozen=True, eq=False)
+class Camera:
+    """What turns the pixels of masks into pictures, prepared once, in single precision.
+
+    `values`: of the alphabet's states.  `layers`: light (rows, columns) on the pixels, and factor
+    (SAMPLES, SAMPLES) of its transform, to all of which `dark` is added.  `rows`, `columns`:
+    averages of the mask, the carrier taken out.
+    """
+
+    modulator: Modulator
+    values: Light
+    layers: tuple[tuple[Light, NDArray[np.complex64]], ...]
+    over_y: Folded
+    over_x: Folded
+    dark: NDArray[np.complex64]
+    core: NDArray[np.bool_]
+    rows: csr_array
+    columns: csr_array
+
+
+def facet_samples(launch: Launch) -> Real:
+    """Samples of a facet picture along each axis, in m from the fibre's axis."""
+    return axis(SAMPLES, 2 * VIEW * launch.core_radius / (SAMPLES - 1))
+
+
+def camera_of(launch: Launch) -> Camera:
+    """The camera of a bench."""
+    modulator, u = launch.modulator, facet_samples(launch)
+    turn = -1j * (slant_of(launch, u, u) if any(launch.lens_offset) else np.ones((u.size, u.size)))
+    dark = gap_field(launch, u, u)
+    across, up = (
+        place / launch.scale * pitch
+        for place, pitch in zip(launch.centre, modulator.pitch_seen, strict=True)
+    )
+    rows, columns = modulator.shape
+    block = max(1.0, max(rows, columns) / MASK_SIDE)
+    steeper = max(abs(across), abs(up))
+    return Camera(
+        modulator=modulator,
+        values=_single(modulator.alphabet.values, real=launch.is_real),
+        layers=tuple(
+            (_single(layer.light, real=launch.is_real), (turn * layer.field).astype(np.complex64))
+            for layer in layers_at(launch, u, u)
+        ),
+        over_y=folded(launch.y * launch.beam.nearer[1], u, launch.scale).single,
+        over_x=folded(launch.x * launch.beam.nearer[0], u, launch.scale).single,
+        dark=np.zeros_like(turn, np.complex64)
+        if dark is None
+        else (turn * dark).astype(np.complex64),
+        core=np.hypot(u, u[:, None]) <= launch.core_radius,
+        # the steeper direction is enough to average the other orders out
+        rows=averages(rows, block, up, smooth=abs(up) == steeper),
+        columns=averages(columns, block, across, smooth=abs(up) < steeper),
+    )
+
+
+def _single(values: NDArray[np.complex128], *, real: bool) -> Light:
+    return values.real.astype(np.float32) if real else values.astype(np.complex64)
+
+
+def averages(count: int, block: float, frequency: float, *, smooth: bool) -> csr_array:
+    """(n, count): means over blocks of `block` pixels of `count`, a tilt taken out.
+
+    `frequency`: the tilt's fringes a pixel.  `smooth`: over a fringe too.
+    """
+    n = max(1, round(count / block))
+    pixels = axis(count, 1.0)
+    apart = np.abs(axis(n, block)[:, None] - pixels)
+    width = 1 / abs(frequency) if smooth and abs(frequency) * LONGEST_FRINGE >= 1 else 1.0
+    # two boxes, one of a block and one of a fringe (or a pixel), one after the other
+    shared = np.clip((block + width) / 2 - apart, 0, min(block, width))
+    weights = shared / shared.sum(axis=1, keepdims=True)
+    if frequency == 0.0:
+        return csr_array(weights.astype(np.float32))
+    return csr_array((weights * np.exp(-2j * np.pi * frequency * pixels)).astype(np.complex64))
+
+
+def shot_of(camera: Camera, states: Levels) -> Shot:
+    """The pictures of a mask's states (rows, columns), y up."""
+    factors = _factors(camera, states)
+    field = facet_of(camera, factors)
+    power = np.abs(field) ** 2
+    brightest = max(float(power[camera.core].max()), 1e-30)
+    phase = np.where(power < FAINT * brightest, np.uint8(0), cycle(np.angle(field)))
+    return Shot(
+        inline(bright(power[::-1] / brightest), BRIGHT),
+        inline(phase[::-1], CYCLE),
+        inline(mask_picture(camera, factors), CYCLE),
+    )
+
+
+def _factors(camera: Camera, states: Levels) -> Light:
+    if camera.modulator.crosstalk == 0.0:
+        return camera.values[states]
+    return emitted(camera.modulator, states).astype(np.complex64)
+
+
+def facet_of(camera: Camera, factors: Light) -> NDArray[np.complex64]:
+    """`couplings.facet_field` at the camera's samples, in single precision."""
+    field = camera.dark
+    for light, factor in camera.layers:
+        field = field + factor * folded_transform(light * factors, camera.over_y, camera.over_x)
+    return field
+
+
+def mask_picture(camera: Camera, factors: Light) -> NDArray[np.uint8]:
+    """Phase of a mask's averages, the carrier taken out, as indices into CYCLE; row 0 on top."""
+    mean = (camera.columns @ (camera.rows @ factors).T).T
+    size = np.abs(mean)
+    phase = np.where(size < UNDECIDED * size.max(), np.uint8(0), cycle(np.angle(mean)))
+    return np.asarray(phase[::-1])
+
+
+def mode_shots(basis: Basis, core_radius: float) -> list[str]:
+    """The fields of a basis as data URLs, each from its largest negative to its largest value."""
+    u = axis(MODE_SAMPLES, 2 * VIEW * core_radius / (MODE_SAMPLES - 1))
+    return [
+        inline(signed(field[::-1] / np.max(np.abs(field))), SIGNED)
+        for field in sampled(basis, u, u)
+    ]

@@ -1,8 +1,0 @@
-"""The caution that goes with everything that prepares a bench."""
-
-CAUTION = (
-    "Caution: infrared laser light is invisible. Follow IEC 60825-1 and IEC 60825-2 and local "
-    "rules, ask the laser safety officer, and switch the beam off before looking at a facet.\n"
-    "Keep the power density on the modulator below its maker's limit."
-)
-"""Two lines of plain text."""

@@ -1,0 +1,141 @@
+"""The bounds of a set, proven again from its certificate.npz on its own bench."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from maskforge.methods.cover import certified_bound
+from maskforge.methods.problem import Certificate
+from maskforge.sets.check.claims import Claims
+from maskforge.sets.manifest import Record
+from maskforge.sets.names import CERTIFICATE, MANIFEST
+from maskforge.sets.proofs import PURITY, left_out, row_faults
+
+BOUND = 1e-9
+"""Of a bound: how far the one that its proof gives may be off."""
+
+FIGURE = 1e-9
+"""How far the purity of a mask may be from what is called reached."""
+
+SAME_TARGET = 1e-9
+"""How far an entry of a target's unit vector may be from the bench's."""
+
+LEAST = 1e-12
+"""Bounds are compared to BOUND of themselves, or of this where they are less."""
+
+Stated = tuple[str, float, float]
+"""A bound of the manifest: its key, its value, and the purity for which it holds."""
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What disagrees of a mask's bounds, a line each, and how far the farthest is off.
+
+    `paired`: whether the manifest has a bound for every proof and the other way round.
+    """
+
+    deviation: float
+    lines: tuple[str, ...]
+    paired: bool
+
+
+def bounds_off(claims: Claims, at: int) -> Bounds:
+    """A mask's bounds against those that their proofs give.
+
+    The conditions are those of `certificate`.  Comparisons fail where a number is none.
+    """
+    mask, proofs, asked = claims.written.masks[at], claims.proofs, claims.bench.design.purity
+    if proofs is None or not claims.same_modes:
+        return Bounds(0.0, (), paired=True)
+    lines = list(row_faults(proofs, at, asked))
+    largest = float("inf") if lines else 0.0
+    target = claims.targets.get((mask.target, mask.orientation_deg))
+    if target is None:
+        return Bounds(largest, tuple(lines), paired=True)
+    if not np.max(np.abs(proofs.targets[at] - target.vector)) <= SAME_TARGET:
+        lines.append(f"targets in {CERTIFICATE} are not the vector of {mask.target}")
+    if np.isinf(largest):
+        return Bounds(largest, tuple(lines), paired=True)
+    stated, covers = _stated(mask, asked), proofs.covers(target, at)
+    pairs = [(one, other) for one in stated for other in covers if _same(one[2], other.purity)]
+    if not len(pairs) == len(stated) == len(covers):
+        return Bounds(0.0, (*lines, *_unmatched(stated, covers)), paired=False)
+    for claim, cover in pairs:
+        off, wrong = _bound_off(claims, mask, claim, cover)
+        largest = max(largest, off)
+        lines += wrong
+    return Bounds(largest, tuple(lines), paired=True)
+
+
+def _stated(mask: Record, asked: float) -> list[Stated]:
+    """The bounds that the manifest has of a mask, by purity."""
+    found: list[Stated] = []
+    if mask.bound is not None and mask.bound_purity is not None:
+        found.append(("bound", mask.bound, mask.bound_purity))
+    if mask.bound_asked is not None:
+        found.append(("bound_asked", mask.bound_asked, asked))
+    return found
+
+
+def contradictions(mask: Record, asked: float) -> Iterator[str]:
+    """Where the manifest's bounds, purities and `reached` are at odds with each other."""
+    if (mask.bound is None) != (mask.bound_purity is None):
+        words = ["null" if x is None else f"{x:.12g}" for x in (mask.bound, mask.bound_purity)]
+        yield f"bound {words[0]} and bound_purity {words[1]} in {MANIFEST}: both or none"
+    if mask.bound_purity is not None and not 0 < mask.bound_purity <= asked + PURITY:
+        yield (
+            f"bound_purity {mask.bound_purity:.12g} in {MANIFEST}, the bench asks for {asked:.12g}"
+        )
+    elif mask.bound_asked is not None and _same(mask.bound_purity or 0.0, asked):
+        yield f"bound_asked {mask.bound_asked:.12g} in {MANIFEST}, where bound is for that purity"
+    if mask.reached and not mask.purity >= asked - FIGURE:
+        yield (
+            f"reached in {MANIFEST}, with a purity of {mask.purity:.12g} where the bench asks for "
+            f"{asked:.12g}"
+        )
+
+
+def _unmatched(stated: list[Stated], covers: tuple[Certificate, ...]) -> Iterator[str]:
+    """Bounds without a proof for their purity, proofs without a bound, or several for one."""
+    for key, value, purity in stated:
+        proofs = sum(_same(purity, cover.purity) for cover in covers)
+        if proofs != 1:
+            yield (
+                f"{MANIFEST} has a {key} of {value:.6g} at purity {purity:.12g} and {CERTIFICATE} "
+                f"{proofs or 'no'} proof{'s' if proofs else ''}"
+            )
+    for cover in covers:
+        bounds = sum(_same(purity, cover.purity) for _, _, purity in stated)
+        if bounds != 1:
+            yield (
+                f"{MANIFEST} has {bounds or 'no'} bound{'s' if bounds else ''} at purity "
+                f"{cover.purity:.12g} and {CERTIFICATE} a proof"
+            )
+
+
+def _same(first: float, second: float) -> bool:
+    return abs(first - second) <= PURITY
+
+
+def _bound_off(
+    claims: Claims, mask: Record, claim: Stated, cover: Certificate
+) -> tuple[float, list[str]]:
+    key, stated, purity = claim
+    lines: list[str] = []
+    gap = left_out(cover)
+    if gap:
+        return float("inf"), [f"spans in {CERTIFICATE} leave out the phases {gap}, for {key}"]
+    amplitude = certified_bound(claims.launch, cover)
+    if not amplitude < np.inf:
+        return float("inf"), [f"multipliers in {CERTIFICATE} prove nothing, for {key}"]
+    proved = max(amplitude, 0.0) ** 2
+    off = abs(stated - proved) / max(proved, LEAST)
+    if not off <= BOUND:
+        lines.append(f"{key} {stated:.12g} in {MANIFEST}, {proved:.12g} by {CERTIFICATE}")
+    if mask.purity >= purity and not mask.efficiency <= stated * (1 + BOUND):
+        lines.append(
+            f"efficiency {mask.efficiency:.12g} is above the {key} {stated:.12g}, at a purity of "
+            f"{purity:.12g}"
+        )
+    return off if np.isfinite(off) else float("inf"), lines

@@ -1,0 +1,182 @@
+"""A design run: from a bench to its masks in play order, over processes."""
+
+import os
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import pairwise
+
+from threadpoolctl import threadpool_limits
+
+from maskforge.base.errors import BenchError
+from maskforge.base.processes import in_order
+from maskforge.bench import Bench
+from maskforge.bench.ready import Prepared, prepared
+from maskforge.launch.couplings import Prediction
+from maskforge.launch.light import Complex
+from maskforge.launch.symmetry import Turn, images, symmetries, turn_to
+from maskforge.launch.targets import Target
+from maskforge.methods import design
+from maskforge.methods.problem import Design, Problem, Settings
+from maskforge.methods.turned_design import turned
+from maskforge.sets.remedies import remedies
+
+FEW_MASKS = 40
+"""Starting a process takes as long as these do."""
+
+MOST_PROCESSES = 8
+"""Each takes about 200 MiB for 512 x 512 pixels and 45 modes."""
+
+LONGEST_CHAIN = 12
+"""Masks that one process makes in a row: they wait for the earlier ones in memory."""
+
+
+@dataclass(frozen=True, eq=False)
+class Finished:
+    """One mask of a set: `index` from 0 in play order; the prediction is the full model's."""
+
+    index: int
+    target: Target
+    design: Design
+    prediction: Prediction
+
+
+Keep = Callable[[range, Sequence[Finished]], None]
+
+
+@dataclass(frozen=True)
+class Memory:
+    """What is left of an earlier run, and what this one leaves, by chains (see `chains_of`).
+
+    `recall` gives the masks of one of the `known` chains; `keep`, which must pickle, takes those
+    of a chain as soon as it is finished, in the process that designed it.
+    """
+
+    known: frozenset[range]
+    recall: Callable[[range], Iterable[Finished]]
+    keep: Keep
+
+
+def processes_for(count: int) -> int:
+    """Processes worth starting for `count` masks: one a core, but one for a few masks."""
+    return min(os.cpu_count() or 1, MOST_PROCESSES) if count > FEW_MASKS else 1
+
+
+def finished_masks(
+    ready: Prepared, *, jobs: int = 1, memory: Memory | None = None
+) -> Iterator[Finished]:
+    """Every mask in play order as it gets done, over `jobs` processes; the same for any number.
+
+    Each process works on one thread: the result of a threaded product could depend on their number.
+    With a `memory` the chains that it knows are not designed again.
+    """
+    if jobs < 1:
+        raise BenchError(f"--jobs = {jobs}: at least 1 process")
+    keep = None if memory is None else memory.keep
+    known = frozenset[range]() if memory is None else memory.known
+    chains = chains_of(ready.targets)
+    with closing(_designed(ready, [c for c in chains if c not in known], jobs, keep)) as designed:
+        for chain in chains:
+            if memory is not None and chain in known:
+                yield from memory.recall(chain)
+            else:
+                yield from next(designed)
+
+
+def _designed(
+    ready: Prepared, chains: Sequence[range], jobs: int, keep: Keep | None
+) -> Generator[Iterable[Finished], None, None]:
+    """The masks of each of the chains, designed."""
+    if jobs > 1 and len(chains) > 1:
+        start = partial(_starting, ready.bench, keep)
+        yield from in_order(start, chains, min(jobs, len(chains)))
+        return
+    with threadpool_limits(1):
+        for chain in chains:
+            yield _kept(ready, chain, keep)
+
+
+def chains_of(targets: Sequence[Target]) -> list[range]:
+    """Runs of orientations of one label, which start from each other, cut at LONGEST_CHAIN."""
+    starts = [
+        index
+        for index, target in enumerate(targets)
+        if index == 0 or target.name != targets[index - 1].name
+    ]
+    whole = [range(a, b) for a, b in pairwise([*starts, len(targets)])]
+    return [
+        chain[first : first + LONGEST_CHAIN]
+        for chain in whole
+        for first in range(0, len(chain), LONGEST_CHAIN)
+    ]
+
+
+def _kept(ready: Prepared, chain: range, keep: Keep | None) -> Iterator[Finished]:
+    """The masks of a chain as they get done, handed to `keep` when the last one is."""
+    if keep is None:
+        yield from _chained(ready, chain)
+        return
+    made = []
+    for mask in _chained(ready, chain):
+        made.append(mask)
+        if len(made) == len(chain):
+            keep(chain, made)
+        yield mask
+
+
+def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
+    part, launch = ready.bench.design, ready.launch
+    settings = Settings(
+        window_factor=part.window_factor,
+        iterations=part.iterations,
+        amplitude=part.amplitude,
+        start=part.start,
+        seed=part.seed,
+        on_shortfall=part.on_shortfall,
+    )
+    # what turns the bench into itself need not do so with its scenarios
+    turns = () if ready.others else symmetries(launch)
+    sources: list[tuple[Design, Complex]] = []
+    made: Design | None = None
+    for index in chain:
+        target = ready.targets[index]
+        problem = Problem(launch, target, part.purity, ready.others)
+        done = _image(problem, turns, sources)
+        if done is None:
+            made = design(problem, part.method, settings=settings, previous=made)
+            done = made = _advised(ready, made, target)
+            sources.append((made, images(launch.basis, turns, target)))
+        yield Finished(index, target, done, done.prediction)
+
+
+def _advised(ready: Prepared, made: Design, target: Target) -> Design:
+    """A design whose purity was lowered, with what would help in its status.
+
+    Of the label's first orientation, so that all of a label say the same.
+    """
+    if made.bound_asked is None or ready.others:
+        return made
+    if target.name not in ready.helps:
+        first = next(one for one in ready.targets if one.name == target.name)
+        ready.helps[target.name] = remedies(ready.bench, ready.launch, first)
+    return replace(made, status=made.status + ready.helps[target.name])
+
+
+def _image(
+    problem: Problem, turns: tuple[Turn, ...], sources: Sequence[tuple[Design, Complex]]
+) -> Design | None:
+    """The first of the designs that can be turned to be the problem's, turned; None without."""
+    for made, vectors in sources:
+        turn = turn_to(turns, vectors, problem.target)
+        found = None if turn is None else turned(problem, made, turn)
+        if found is not None:
+            return found
+    return None
+
+
+def _starting(bench: Bench, keep: Keep | None) -> Callable[[range], list[Finished]]:
+    """What a process designs chains with."""
+    threadpool_limits(1)
+    ready = prepared(bench)
+    return lambda chain: list(_kept(ready, chain, keep))

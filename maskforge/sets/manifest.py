@@ -1,0 +1,102 @@
+"""What lies beside the stack: the manifest, its table and the couplings."""
+
+import json
+import platform
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, astuple, dataclass, fields
+from typing import Any
+
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from maskforge.base.csv_text import csv_text
+from maskforge.base.version import VERSION as RELEASE
+from maskforge.launch.basis import Basis, mode_name
+from maskforge.sets.names import FORMAT, VERSION
+
+
+@dataclass(frozen=True)
+class Record:
+    """A mask in the manifest, keys in this order; None (null, an empty cell): not known.
+
+    `index` and `page` count from 0; `bound` and `gap` go with a design that proves a bound, for
+    masks at least `bound_purity` pure.  Where that is lower than what was asked, `bound_asked` is
+    the bound of the efficiency at the asked purity; 0: no mask of this modulator is so pure.
+    `unwanted_db` is None where it is not finite.  `sha256`: see `stack.pixel_hash`.
+    `reached`: whether the mask is as pure as asked; `status`: how its design ended.
+    """
+
+    index: int
+    page: int
+    target: str
+    orientation_deg: float
+    method: str
+    purity: float
+    group_purity: float
+    efficiency: float
+    bound: float | None
+    bound_purity: float | None
+    gap: float | None
+    bound_asked: float | None
+    unwanted_db: float | None
+    sha256: str
+    reached: bool
+    status: str
+
+
+def manifest_text(
+    bench: Mapping[str, Any],
+    basis: Basis,
+    records: Sequence[Record],
+    robust: Sequence[Mapping[str, Any]] = (),
+) -> str:
+    """The manifest of a set as JSON text; `bench` is written out and its paths start at the set.
+
+    `robust`: of masks for several scenarios what `robust_proofs.robust_record` says.
+    """
+    content = {
+        "format": FORMAT,
+        "version": VERSION,
+        "bench": bench,
+        "modes": [
+            {
+                "index": mode.index,
+                "label": mode.label,
+                "l": mode.l,
+                "p": mode.p,
+                "part": mode.part,
+                "group": mode.group,
+                "n_eff": float(mode.n_eff),
+            }
+            for mode in basis
+        ],
+        "masks": [asdict(record) for record in records],
+        **({"robust": list(robust)} if robust else {}),
+        "made_with": {
+            "maskforge": RELEASE,
+            "python": platform.python_version(),
+            "numpy": np.__version__,
+            "scipy": scipy.__version__,
+        },
+    }
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def records_text(records: Sequence[Record]) -> str:
+    """The manifest's table of masks as CSV."""
+    header = [field.name for field in fields(Record)]
+    return csv_text(header, [astuple(record) for record in records])
+
+
+def coupling_text(
+    basis: Basis, records: Sequence[Record], couplings: NDArray[np.complex128]
+) -> str:
+    """Launched power as a share of the incident beam: a row a mask, a column a mode, as CSV."""
+    header = ["mask", "target", "orientation_deg", *(mode_name(mode) for mode in basis)]
+    powers = (np.abs(couplings) ** 2).tolist()
+    rows = [
+        [record.index, record.target, record.orientation_deg, *shares]
+        for record, shares in zip(records, powers, strict=True)
+    ]
+    return csv_text(header, rows)

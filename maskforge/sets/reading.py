@@ -1,0 +1,185 @@
+"""A finished set read back from its files: the manifest, the bench in it, and the pages."""
+
+import json
+import math
+from collections.abc import Generator, Iterator, Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from types import NoneType, UnionType
+from typing import Any, get_args
+
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+
+from maskforge.base.errors import BenchError
+from maskforge.base.wording import nearest, one_line, shown
+from maskforge.sets.manifest import Record
+from maskforge.sets.names import FORMAT, MANIFEST, STACK, VERSION
+from maskforge.sets.stack import Picture, pixel_hash
+
+LARGEST = 2**1000
+"""Whole numbers from here on are no numbers of a float."""
+
+WORDS: Mapping[type, str] = {
+    int: "a whole number",
+    float: "a finite number",
+    str: "text",
+    bool: "true or false",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class WrittenSet:
+    """A set in `files`: `bench` as `bench.from_dict` takes it, its paths starting at the folder;
+    `modes` and `masks` as in the manifest, in play order."""
+
+    folder: Path
+    bench: Mapping[str, Any]
+    modes: tuple[Mapping[str, Any], ...]
+    masks: tuple[Record, ...]
+    robust: tuple[Mapping[str, Any], ...] = ()
+    """Of masks for several scenarios: `robust_proofs.robust_record`, as it stands there."""
+
+    @property
+    def stack(self) -> Path:
+        return self.folder / STACK
+
+
+def read_set(folder: Path) -> WrittenSet:
+    """The set in a folder; BenchError, one line with file and key, where there is none."""
+    path = folder / MANIFEST
+    content = read_header(path, "a set of masks", FORMAT, VERSION)
+    for key, kind, word in (
+        ("bench", dict, "object"),
+        ("modes", list, "array"),
+        ("masks", list, "array"),
+    ):
+        if not isinstance(content.get(key), kind):
+            raise BenchError(f"{path}: {key}: must be a JSON {word}")
+    masks = tuple(_record(path, place, entry) for place, entry in enumerate(content["masks"]))
+    robust = content.get("robust", [])
+    if not isinstance(robust, list) or not all(isinstance(one, dict) for one in robust):
+        raise BenchError(f"{path}: robust: must be a JSON array of objects")
+    return WrittenSet(folder, content["bench"], tuple(content["modes"]), masks, tuple(robust))
+
+
+def read_header(path: Path, what: str, form: str, version: int) -> dict[str, Any]:
+    """The JSON object at `path`, whose folder must hold `what`, of this format and version.
+
+    Raises BenchError, one line, where it is none.
+    """
+    if not path.parent.is_dir():
+        raise BenchError(one_line(f"{path.parent}: no such folder; {what} is needed"))
+    if not path.is_file():
+        raise BenchError(one_line(f"{path.parent}: holds no {path.name}; {what} is needed"))
+    try:
+        content = json.loads(path.read_bytes())
+    except OSError as error:
+        raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
+    except (ValueError, RecursionError) as error:
+        raise BenchError(one_line(f"{path}: is not JSON ({error})")) from error
+    if not isinstance(content, dict) or content.get("format") != form:
+        raise BenchError(f'{path}: must have format = "{form}"')
+    if content.get("version") != version:
+        got = shown(content.get("version"))
+        raise BenchError(f"{path}: version = {got}: this program reads {version}")
+    return content
+
+
+def _record(path: Path, place: int, entry: object) -> Record:
+    """One entry of `masks`, each key of the type that `Record` gives it."""
+    where = f"{path}: masks[{place}]"
+    if not isinstance(entry, dict):
+        raise BenchError(f"{where} = {shown(entry)}: must be a JSON object")
+    known = {field.name: field.type for field in fields(Record)}
+    for key in entry:
+        if key not in known:
+            near = nearest(key, known)
+            raise BenchError(
+                f"{where} {key}: no such key" + (f"; did you mean {near}?" if near else "")
+            )
+    values: dict[str, Any] = {}
+    for key, kind in known.items():
+        kinds = get_args(kind) if isinstance(kind, UnionType) else (kind,)
+        value = entry.get(key)
+        if float in kinds and isinstance(value, int) and not isinstance(value, bool):
+            value = float(value) if abs(value) < LARGEST else math.inf
+        wrong = type(value) not in kinds or (NoneType in kinds and key not in entry)
+        if wrong or (isinstance(value, float) and not math.isfinite(value)):
+            words = " or ".join("null" if k is NoneType else WORDS[k] for k in kinds)
+            raise BenchError(one_line(f"{where} {key} = {shown(entry.get(key))}: must be {words}"))
+        values[key] = value
+    return Record(**values)
+
+
+def pages(written: WrittenSet) -> Iterator[Picture]:
+    """The pictures of the stack, one at a time, in the order of the file's pages.
+
+    Raises BenchError, which names the file, where a page cannot be read; how many pages there are
+    is for the caller to compare.
+    """
+    yield from stack_pages(written.stack)
+
+
+def stack_pages(path: Path) -> Iterator[Picture]:
+    """The same of any greyscale TIFF stack."""
+    place = 0
+    try:
+        with tifffile.TiffFile(path) as file:
+            for page in file.pages:
+                picture: NDArray[Any] = np.asarray(page.asarray())
+                if picture.ndim != 2 or picture.dtype.kind not in "ub":
+                    raise BenchError(f"{path}: page {place}: must be greyscale, whole numbers")
+                yield picture
+                place += 1
+    except FileNotFoundError as error:
+        raise BenchError(f"{path}: no such file") from error
+    except BenchError:
+        raise
+    except Exception as error:  # tifffile and the codecs raise many kinds for a damaged file
+        raise BenchError(
+            one_line(f"{path}: page {place} cannot be read ({error or type(error).__name__})")
+        ) from error
+
+
+def checked_pages(written: WrittenSet) -> Generator[Picture, None, None]:
+    """The set's pictures, uint8 or uint16, each against the manifest's hash, in play order.
+
+    Raises BenchError where pages and manifest differ.
+    """
+    count, place, shape = len(written.masks), 0, None
+    if not count:
+        raise BenchError(f"{written.folder / MANIFEST}: masks: is empty; a set has at least one")
+    for picture in pages(written):
+        where = f"{written.stack}: page {place}"
+        if place == count:
+            raise BenchError(f"{where}: {MANIFEST} lists {count} masks and pages only")
+        _check_record(written, place)
+        if picture.dtype.kind != "u" or picture.itemsize > 2:
+            raise BenchError(f"{where}: must be of 8 or 16 bits a pixel")
+        shape = shape or (picture.shape, picture.itemsize)
+        if (picture.shape, picture.itemsize) != shape:
+            raise BenchError(f"{where}: size and bits a pixel must be those of page 0")
+        found, expected = pixel_hash(picture), written.masks[place].sha256
+        if found != expected:
+            raise BenchError(
+                one_line(
+                    f"{where}: is not the page that {MANIFEST} lists: its pixels have sha256 "
+                    f"{found}, the manifest says {expected}"
+                )
+            )
+        yield picture.astype(picture.dtype.newbyteorder("="), copy=False)
+        place += 1
+    if place < count:
+        raise BenchError(f"{written.stack}: has {place} pages, {MANIFEST} lists {count} masks")
+
+
+def _check_record(written: WrittenSet, place: int) -> None:
+    """BenchError where a mask's entry would not do in a header."""
+    record, where = written.masks[place], f"{written.folder / MANIFEST}: masks[{place}]"
+    for key in ("index", "page"):
+        if getattr(record, key) != place:
+            raise BenchError(f"{where} {key} = {getattr(record, key)}: must be {place}")
+    if not record.target.isprintable():
+        raise BenchError(f"{where} target = {shown(record.target)}: must be printable")

@@ -1,0 +1,142 @@
+"""A set of masks as files: the stack, the manifest, the tables and the couplings.
+
+masks.tif     one page a mask in play order, a pixel being the grey value that the panel gets
+manifest.json the bench written out, the guided modes, and of every mask what it launches
+coupling.csv  launched power of every mask in every guided mode, as a share of the incident beam
+coupling.npz  the complex couplings (masks, modes), key `couplings`
+masks.csv     the manifest's table of masks
+certificate.npz  where masks have a proven bound: the proofs, see `certificate`
+robust.npz    of masks for several scenarios: the proofs of their own bounds, see `robust_proofs`
+
+Masks and pages count from 0.  The same masks on the same bench give the same bytes.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from maskforge.base.csv_text import finite
+from maskforge.base.files import telling
+from maskforge.bench import resolved
+from maskforge.bench.ready import Prepared
+from maskforge.launch.basis import Basis
+from maskforge.launch.couplings import Prediction, unwanted_db
+from maskforge.launch.modulator import Complex, Modulator
+from maskforge.launch.panel import rendered
+from maskforge.launch.targets import Target, described
+from maskforge.methods.problem import Design, Robust, gap_of
+from maskforge.sets.certificate import Proven, certificate, proofs_of
+from maskforge.sets.manifest import Record, coupling_text, manifest_text, records_text
+from maskforge.sets.names import (
+    CERTIFICATE,
+    MANIFEST,
+    ROBUST,
+    STACK,
+)
+from maskforge.sets.robust_proofs import proof_arrays, robust_record
+from maskforge.sets.stack import Picture, pixel_hash, stack
+
+
+class Mask(Protocol):
+    """One mask of a set: what it is for, what it is, and what it launches."""
+
+    @property
+    def target(self) -> Target: ...
+    @property
+    def design(self) -> Design: ...
+    @property
+    def prediction(self) -> Prediction: ...
+
+
+@dataclass(frozen=True, eq=False)
+class Head:
+    """What the masks of a set share.
+
+    `out`: the folder where the set will lie, for error lines.  `bench`: written out and ready for
+    JSON, its paths starting at `out`.  `count`: how many masks will come.
+    """
+
+    out: Path
+    bench: Mapping[str, Any]
+    modulator: Modulator
+    basis: Basis
+    count: int
+
+
+def head_of(ready: Prepared, out: Path) -> Head:
+    """The head of a prepared bench's set that will lie in `out`."""
+    return Head(
+        out=out,
+        bench=resolved(ready.bench, start=out.resolve()),
+        modulator=ready.launch.modulator,
+        basis=ready.launch.basis,
+        count=len(ready.targets),
+    )
+
+
+def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, ...]:
+    """Writes a set into an empty `files`, each mask as it comes, in play order.
+
+    Only records, couplings and certificates stay in memory.  Raises OutputError where a file
+    cannot be written, and whatever `masks` raises.
+    """
+    records: list[Record] = []
+    couplings: list[Complex] = []
+    proven: list[Proven] = []
+    robust: list[tuple[int, Robust]] = []
+    rows, columns = head.modulator.panel
+    size = head.count * rows * columns * head.modulator.alphabet.bits // 8
+    with stack(folder / STACK, size, head.out / STACK) as append:
+        for mask in masks:
+            picture = rendered(head.modulator, mask.design.states)
+            append(picture, described(mask.target.name, mask.target.orientation))
+            if mask.design.robust is not None:
+                robust.append((len(records), mask.design.robust))
+            records.append(_record(len(records), mask, picture))
+            couplings.append(mask.prediction.couplings)
+            proven.append(proofs_of(mask.target, mask.design))
+    table = np.array(couplings).reshape(len(records), len(head.basis))
+    texts = {
+        MANIFEST: manifest_text(
+            head.bench, head.basis, records, [robust_record(*one) for one in robust]
+        ),
+        "masks.csv": records_text(records),
+        "coupling.csv": coupling_text(head.basis, records, table),
+    }
+    for file, text in texts.items():
+        with telling(head.out / file):
+            (folder / file).write_text(text, encoding="utf-8", newline="")
+    with telling(head.out / "coupling.npz"):
+        np.savez(folder / "coupling.npz", couplings=table)
+    if any(proofs for _, proofs in proven):
+        with telling(head.out / CERTIFICATE):
+            np.savez(folder / CERTIFICATE, **certificate(proven))
+    if robust:
+        with telling(head.out / ROBUST):
+            np.savez(folder / ROBUST, **proof_arrays(robust))  # type: ignore[arg-type]
+    return tuple(records)
+
+
+def _record(index: int, mask: Mask, picture: Picture) -> Record:
+    found, made = mask.prediction, mask.design
+    return Record(
+        index=index,
+        page=index,
+        target=mask.target.name,
+        orientation_deg=float(mask.target.orientation),
+        method=made.method,
+        purity=float(found.purity),
+        group_purity=float(found.group_purity),
+        efficiency=float(found.efficiency),
+        bound=finite(made.bound),
+        bound_purity=None if made.certificate is None else float(made.certificate.purity),
+        gap=gap_of(found.efficiency, made.bound),
+        bound_asked=finite(made.bound_asked),
+        unwanted_db=finite(unwanted_db(found.purity)),
+        sha256=pixel_hash(picture),
+        reached=bool(made.reached),
+        status=made.status,
+    )

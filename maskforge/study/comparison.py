@@ -1,0 +1,270 @@
+"""The methods side by side: what each one's mask launches of every target, on several benches.
+
+One orientation a label.  All masks of a target are held against the same bound.
+"""
+
+from collections.abc import Callable, Collection, Generator, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from maskforge import bench as benches
+from maskforge.base.errors import BenchError
+from maskforge.base.processes import in_order
+from maskforge.bench import Bench
+from maskforge.bench.ready import Prepared, prepared
+from maskforge.launch.basis import Basis, sampled
+from maskforge.launch.couplings import insertion_loss_db
+from maskforge.launch.light import Complex, Real
+from maskforge.launch.modulator import Levels
+from maskforge.launch.targets import Target
+from maskforge.methods.problem import Design, Problem
+from maskforge.methods.quick_bound import bound_asked, quick_bound
+from maskforge.sets.designing import Finished, finished_masks
+
+Place = tuple[int, int]
+"""A target: index of its bench, and its own on that bench."""
+
+
+@dataclass(frozen=True, eq=False)
+class Entry:
+    """One method's mask for one target; powers are shares of the beam, purities shares.
+
+    `bound` is proven for masks at least `bound_purity` pure, `bound_asked` for those as pure as was
+    asked (0: there are none).  `states` (rows, columns), y up, only where the mask is to be shown;
+    `couplings` (K,).
+    """
+
+    bench: str
+    target: Target
+    method: str
+    asked: float
+    purity: float
+    group_purity: float
+    efficiency: float
+    bound: float
+    bound_purity: float
+    bound_asked: float
+    reached: bool
+    status: str
+    couplings: Complex
+    states: Levels | None
+
+    @property
+    def gap(self) -> float | None:
+        """1 - efficiency/bound; None where the mask is less pure than the bound is for."""
+        if not self.bound or self.purity < self.bound_purity:
+            return None
+        return 1 - self.efficiency / self.bound
+
+
+# --- what is compared ------------------------------------------------------------------------
+
+
+def methods_of(text: str) -> tuple[str, ...]:
+    """Methods between commas, each once; BenchError names --methods."""
+    found = tuple(dict.fromkeys(filter(None, (piece.strip() for piece in text.split(",")))))
+    for word in found:
+        if word not in benches.METHODS:
+            raise BenchError(f"--methods = {word}: must be of {', '.join(benches.METHODS)}")
+    if not found:
+        raise BenchError(f"--methods: at least one of {', '.join(benches.METHODS)}")
+    return found
+
+
+def entrants(given: Sequence[Bench]) -> tuple[Prepared, ...]:
+    """The benches made ready, LP targets in one orientation.
+
+    What a robust design has more, several wavelengths or places of the fibre, is left out: only one
+    method knows of it.  BenchError where a bench is given twice, or lacks a target.
+    """
+    places = [Path(bench.source).resolve() for bench in given]
+    for k, bench in enumerate(given):
+        if places[k] in places[:k]:
+            raise BenchError(f"{bench.source}: given twice; each bench is compared once")
+    return tuple(prepared(_nominal(bench)) for bench in given)
+
+
+def _nominal(bench: Bench) -> Bench:
+    alone = bench.model_copy(
+        update={
+            "light": bench.light.at(bench.light.wavelength_nm),
+            "design": bench.design.model_copy(update={"fiber_offset_um": (0.0, 0.0)}),
+        }
+    )
+    return benches.override(alone, orientations=1 if bench.targets.family == "lp" else None)
+
+
+def names_of(ready: Sequence[Prepared]) -> tuple[str, ...]:
+    """What tables call the benches: their names, or the files where two have the same name."""
+    names = [each.bench.name for each in ready]
+    return tuple(
+        each.bench.source if names.count(each.bench.name) > 1 else each.bench.name for each in ready
+    )
+
+
+def spread(count: int, most: int) -> tuple[int, ...]:
+    """At most `most` of `count` indices, evenly from the first to the last."""
+    if count <= most:
+        return tuple(range(count))
+    return tuple(round(k * (count - 1) / max(most - 1, 1)) for k in range(most))
+
+
+# --- the masks -------------------------------------------------------------------------------
+
+
+def compared(
+    ready: Sequence[Prepared],
+    methods: Sequence[str],
+    shown: Collection[Place] = (),
+    jobs: int = 1,
+) -> Generator[tuple[Entry, ...], None, None]:
+    """Every target's masks, one a method, as they get done; bench after bench, in play order.
+
+    Over `jobs` processes on one thread each; the same for any number.  Those in `shown` keep their
+    states.
+    """
+    tasks = [(b, t) for b, each in enumerate(ready) for t in range(len(each.targets))]
+    if jobs > 1 and len(tasks) > 1:
+        start = partial(_starting, [each.bench for each in ready], methods, frozenset(shown))
+        yield from in_order(start, tasks, min(jobs, len(tasks)))
+        return
+    with threadpool_limits(1):
+        for place in tasks:
+            yield _entered(ready, methods, shown, place)
+
+
+def _starting(
+    given: Sequence[Bench], methods: Sequence[str], shown: Collection[Place]
+) -> Callable[[Place], tuple[Entry, ...]]:
+    """What a process works on targets with."""
+    threadpool_limits(1)
+    return partial(_entered, [prepared(bench) for bench in given], methods, shown)
+
+
+def _entered(
+    ready: Sequence[Prepared], methods: Sequence[str], shown: Collection[Place], place: Place
+) -> tuple[Entry, ...]:
+    each, target = ready[place[0]], ready[place[0]].targets[place[1]]
+    masks = [_mask(each, target, method) for method in methods]
+    name = names_of(ready)[place[0]]
+    limits = _limits(each, target, [mask.design for mask in masks])
+    return tuple(
+        _entry(name, each.bench.design.purity, mask, limits, kept=place in shown) for mask in masks
+    )
+
+
+def _mask(each: Prepared, target: Target, method: str) -> Finished:
+    """The mask as a design run makes it."""
+    bench = benches.override(each.bench, method=method)
+    (mask,) = finished_masks(Prepared(bench, each.launch, (target,)))
+    return mask
+
+
+def _limits(
+    each: Prepared, target: Target, designs: Sequence[Design]
+) -> tuple[float, float, float]:
+    """(bound, the purity that it holds for, the bound at the asked one) of a target: the designs'
+    own, or else the quick one."""
+    problem = Problem(each.launch, target, each.bench.design.purity)
+    for design in designs:
+        if design.bound is not None and design.certificate is not None:
+            return design.bound, design.certificate.purity, bound_asked(problem, design)
+    limit = quick_bound(problem).efficiency
+    return limit, problem.purity, limit
+
+
+def _entry(
+    bench: str,
+    asked: float,
+    mask: Finished,
+    limits: tuple[float, float, float],
+    *,
+    kept: bool,
+) -> Entry:
+    found, made = mask.prediction, mask.design
+    return Entry(
+        bench=bench,
+        target=mask.target,
+        method=made.method,
+        asked=asked,
+        purity=found.purity,
+        group_purity=found.group_purity,
+        efficiency=found.efficiency,
+        bound=limits[0],
+        bound_purity=limits[1],
+        bound_asked=limits[2],
+        reached=made.reached,
+        status=made.status,
+        couplings=found.couplings,
+        states=made.states if kept else None,
+    )
+
+
+def kept_field(basis: Basis, couplings: Complex, u: Real, v: Real) -> Complex:
+    """Field (len(v), len(u)) in 1/m that stays in the fibre: the sum of c_k times mode k.
+
+    The rest is stripped by the cladding.  Phases are those of the launch; further on each group has
+    its own.  `u`, `v` in m from the fibre's axis.
+    """
+    return np.asarray(np.tensordot(couplings, sampled(basis, u, v), axes=1))
+
+
+# --- summary ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A method on a bench, over its `count` targets; purities are shares, losses in dB.
+
+    `worst`, `worst_group`: the least pure target's name and purity.  `pure`, `group_pure`: names of
+    the targets that get the `asked` purity, alone and with their group.
+    """
+
+    bench: str
+    method: str
+    asked: float
+    count: int
+    worst: tuple[str, float]
+    median: float
+    worst_group: tuple[str, float]
+    median_loss: float
+    median_gap: float | None
+    pure: tuple[str, ...]
+    group_pure: tuple[str, ...]
+
+    @property
+    def enough(self) -> bool:
+        """Every target is as pure as asked."""
+        return len(self.pure) == self.count
+
+
+def standings(entries: Sequence[Entry]) -> tuple[Standing, ...]:
+    """One a bench and method, in the order of the entries."""
+    return tuple(_standings(entries))
+
+
+def _standings(entries: Sequence[Entry]) -> Iterator[Standing]:
+    for bench, method in dict.fromkeys((one.bench, one.method) for one in entries):
+        own = [one for one in entries if (one.bench, one.method) == (bench, method)]
+        purities = [(one.target.name, one.purity) for one in own]
+        shared = [(one.target.name, one.group_purity) for one in own]
+        asked = own[0].asked
+        gaps = [one.gap for one in own if one.gap is not None]
+        yield Standing(
+            bench=bench,
+            method=method,
+            asked=asked,
+            count=len(own),
+            worst=min(purities, key=lambda pair: pair[1]),
+            median=median(purity for _, purity in purities),
+            worst_group=min(shared, key=lambda pair: pair[1]),
+            median_loss=median(insertion_loss_db(one.efficiency) for one in own),
+            median_gap=median(gaps) if gaps else None,
+            pure=tuple(name for name, purity in purities if purity >= asked),
+            group_pure=tuple(name for name, purity in shared if purity >= asked),
+        )

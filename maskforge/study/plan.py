@@ -1,0 +1,396 @@
+"""Which lens, which beam, which carrier: what any mask could launch, over a grid of them.
+
+At every point the dual's bound is computed for each target, one orientation a label, without a
+mask: it holds for every mask of this modulator at the bench's purity.
+"""
+
+import math
+from collections.abc import Callable, Generator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+from scipy.optimize import minimize_scalar
+from threadpoolctl import threadpool_limits
+
+from maskforge import bench as benches
+from maskforge.base.errors import BenchError
+from maskforge.base.processes import in_order
+from maskforge.bench import Bench
+from maskforge.bench.ready import guided_basis
+from maskforge.bench.sections import SECTIONS
+from maskforge.bench.values import keys_of
+from maskforge.fiber import Fiber
+from maskforge.launch import light as optics
+from maskforge.launch.basis import Basis
+from maskforge.launch.couplings import Launch, prepare
+from maskforge.launch.targets import Target, gaussian_waist
+from maskforge.methods.problem import Problem
+from maskforge.methods.quick_bound import quick_bound
+
+FOCAL_FACTORS = tuple(2.0 ** (k / 3) for k in range(-3, 4))
+"""Focal lengths that are looked at unless some are given, in the bench's own."""
+
+WAIST_FACTORS = tuple(0.7 * (4 / 0.7) ** (k / 9) for k in range(10))
+"""Waists likewise, in the one that the lens images onto LP01."""
+
+CRITERIA = ("worst", "mean")
+"""What a bench is judged by: the bound of its worst target, or the mean of all."""
+
+EQUAL = 0.005
+"""Relative: a quick bound lies up to so much above the least one; closer ones are equal."""
+
+FINEST = 0.01
+"""Relative: as near as a refined waist comes to the best; beams are not set better."""
+
+MOST_TRIALS = 10
+"""Of a lens's waist between its neighbours on the grid; golden sections take 9."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A choice: lens and waists (along the beam's axes) in mm, carrier period in pixels (0: none).
+
+    Without waists the beam is the measured one.
+    """
+
+    focal_length_mm: float
+    waists_mm: tuple[float, float] | None
+    carrier_period_px: float
+
+    @property
+    def row(self) -> tuple[float, float]:
+        """What cannot be turned at the bench: the lens and the carrier."""
+        return self.focal_length_mm, self.carrier_period_px
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A setting that the bench's model does not allow, and why."""
+
+    setting: Setting
+    reason: str
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a setting gives.
+
+    `bounds`: of the efficiency (share of the beam), by target.  `faint`: targets whose bound is so
+    low that a design would give up purity.  `fringe`: pixels on which the light of a point at the
+    core's edge turns by 2 pi, which is also how many core radii away the pixels repeat the launch.
+    `zero_order`, `conjugate`: distance of these orders from the core's axis in core radii.
+    `density`: peak on the modulator in 1/m^2, of a beam of 1 W.  `share`: of the beam on the mask.
+    """
+
+    setting: Setting
+    bounds: tuple[tuple[str, float], ...]
+    faint: tuple[str, ...]
+    fringe: float
+    zero_order: float
+    conjugate: float
+    density: float
+    share: float
+
+    @property
+    def worst(self) -> tuple[str, float]:
+        """The target that gets least, and its bound."""
+        return min(self.bounds, key=lambda pair: pair[1])
+
+    @property
+    def mean(self) -> float:
+        return float(np.mean([bound for _, bound in self.bounds]))
+
+    def merit(self, by: str) -> float:
+        """By one of CRITERIA."""
+        return self.worst[1] if by == "worst" else self.mean
+
+
+Outcome = Found | Refused
+
+
+@dataclass(frozen=True, eq=False)
+class Fixed:
+    """What is the same over the grid; the bench has one orientation a label and no crosstalk."""
+
+    bench: Bench
+    fiber: Fiber
+    basis: Basis
+    targets: tuple[Target, ...]
+
+
+def fixed_of(bench: Bench) -> Fixed:
+    """Solves the fibre; BenchError where it or the targets do not fit.
+
+    The bound is proven for pixels without crosstalk, so that it is left out.
+    """
+    raw = _keys(bench)
+    raw["modulator"].pop("crosstalk_px", None)
+    if bench.targets.family == "lp":
+        raw["targets"]["orientations"] = 1
+    one = benches.from_dict(raw, bench.source, bench.folder)
+    basis = guided_basis(one)
+    return Fixed(one, benches.fiber(one), basis, benches.targets(one, basis))
+
+
+# --- settings --------------------------------------------------------------------------------
+
+
+def setting_of(bench: Bench) -> Setting:
+    """The bench as it is."""
+    part = bench.light
+    waists = None
+    if part.waist_mm is not None:
+        waists = part.waist_mm, part.waist_mm
+    if part.waist_x_mm is not None and part.waist_y_mm is not None:
+        waists = part.waist_x_mm, part.waist_y_mm
+    return Setting(bench.lens.focal_length_mm, waists, bench.design.carrier_period_px)
+
+
+def changes(bench: Bench, setting: Setting) -> dict[tuple[str, str], float]:
+    """(section, key) and value of the bench file where a setting is not the bench's own."""
+    wanted = {
+        ("lens", "focal_length_mm"): setting.focal_length_mm,
+        ("design", "carrier_period_px"): setting.carrier_period_px,
+    }
+    if setting.waists_mm is not None:
+        first, second = setting.waists_mm
+        round_beam = {("light", "waist_mm"): first}
+        oval = {("light", "waist_x_mm"): first, ("light", "waist_y_mm"): second}
+        wanted |= round_beam if bench.light.waist_mm is not None else oval
+    return {
+        (section, key): value
+        for (section, key), value in wanted.items()
+        if getattr(getattr(bench, section), key) != value
+    }
+
+
+def with_setting(bench: Bench, setting: Setting) -> Bench:
+    """The bench set up so; BenchError where its model does not allow it."""
+    raw = _keys(bench)
+    for (section, key), value in changes(bench, setting).items():
+        raw[section][key] = value
+    return benches.from_dict(raw, bench.source, bench.folder)
+
+
+def _keys(bench: Bench) -> dict[str, dict[str, Any]]:
+    return {name: keys_of(getattr(bench, name)) for name in SECTIONS}
+
+
+def rows_of(
+    fixed: Fixed,
+    focal: Sequence[float] | None = None,
+    waist: Sequence[float] | None = None,
+    carrier: Sequence[float] | None = None,
+) -> tuple[tuple[Setting, ...], ...]:
+    """The grid, of each lens and carrier the waists, ascending as given; None: the defaults.
+
+    In mm, mm and pixels.  A waist is that along the beam's first axis; the second keeps its ratio
+    to it.  BenchError where waists are given for a measured beam.
+    """
+    own = setting_of(fixed.bench)
+    if own.waists_mm is None and waist:
+        raise BenchError(f"--waist: {fixed.bench.source} has a measured beam, whose width is given")
+    length = own.focal_length_mm
+    focals = focal or [length if f == 1 else _rounded(length * f) for f in FOCAL_FACTORS]
+    rows = []
+    for period in carrier or [own.carrier_period_px]:
+        for length in focals:
+            widths: Sequence[float | None] = waist or _default_waists(fixed, own, length)
+            rows.append(tuple(Setting(length, _waists(own, width), period) for width in widths))
+    return tuple(rows)
+
+
+def _default_waists(fixed: Fixed, own: Setting, focal_length_mm: float) -> list[float | None]:
+    if own.waists_mm is None:
+        return [None]
+    x, y = own.waists_mm
+    first = matched_waist_mm(fixed, focal_length_mm) * math.sqrt(x / y)
+    return [_rounded(first * factor) for factor in WAIST_FACTORS]
+
+
+def matched_waist_mm(fixed: Fixed, focal_length_mm: float) -> float:
+    """Waist on the modulator that the lens images onto LP01: lambda f / (pi w).
+
+    Kogelnik and Li, Appl. Opt. 5, 1550 (1966).
+    """
+    wavelength = fixed.fiber.wavelength
+    return wavelength * focal_length_mm / (math.pi * gaussian_waist(fixed.basis))
+
+
+def _waists(own: Setting, first: float | None) -> tuple[float, float] | None:
+    if first is None or own.waists_mm is None:
+        return None
+    x, y = own.waists_mm
+    return first, first if x == y else _rounded(first * y / x, 4)
+
+
+def _rounded(value: float, digits: int = 3) -> float:
+    """What the bench file will say is what is judged."""
+    return float(f"{value:.{digits}g}")
+
+
+# --- one setting -----------------------------------------------------------------------------
+
+
+def evaluated(fixed: Fixed, setting: Setting) -> Outcome:
+    """The bounds of all targets at a setting, and what else it decides."""
+    try:
+        bench = with_setting(fixed.bench, setting)
+        light, panel = benches.light(bench), benches.modulator(bench)
+        launch = prepare(
+            light,
+            panel,
+            benches.carrier(bench),
+            benches.focal_length(bench),
+            fixed.fiber,
+            fixed.basis,
+            benches.lens_offset(bench),
+        )
+    except BenchError as error:
+        return Refused(setting, str(error))
+    hot = benches.power_warning(bench)
+    if hot is not None:
+        return Refused(setting, hot)
+    limits = [quick_bound(Problem(launch, t, bench.design.purity)) for t in fixed.targets]
+    names = [target.name for target in fixed.targets]
+    zero_order, conjugate = order_distances(launch, benches.carrier(bench).frequency)
+    density = optics.peak_density(replace(light, power=1.0))
+    assert density is not None
+    return Found(
+        setting=setting,
+        bounds=tuple((n, limit.efficiency) for n, limit in zip(names, limits, strict=True)),
+        faint=tuple(n for n, limit in zip(names, limits, strict=True) if not limit.worthwhile),
+        fringe=launch.scale / (launch.core_radius * max(panel.pitch_seen)),
+        zero_order=zero_order,
+        conjugate=conjugate,
+        density=density,
+        share=benches.share_on_mask(bench),
+    )
+
+
+def order_distances(launch: Launch, frequency: tuple[float, float]) -> tuple[float, float]:
+    """Distance of the zero order and of the conjugate (order -1) from the core, in core radii.
+
+    Grating equation: order m of a carrier of `frequency` fringes a pixel lies at m lambda f /
+    (period pitch), and once more for every turn that the pixels cannot tell; the nearest counts.
+    """
+    found = []
+    for order in (0, -1):
+        steps = (order - 1) * np.array(frequency)
+        steps -= np.round(steps)
+        apart = launch.scale * steps / np.array(launch.modulator.pitch_seen)
+        found.append(float(np.hypot(*apart)) / launch.core_radius)
+    return found[0], found[1]
+
+
+# --- the grid --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Row:
+    """One lens and carrier: what the grid's waists give, and those tried between them."""
+
+    grid: tuple[Outcome, ...]
+    between: tuple[Outcome, ...] = ()
+
+    @property
+    def key(self) -> tuple[float, float]:
+        return self.grid[0].setting.row
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The rows, the bench as it is, and by which of CRITERIA they are judged.
+
+    `fine`: whether other waists than the grid's may be chosen, such as the bench's own.
+    """
+
+    rows: tuple[Row, ...]
+    own: Outcome
+    by: str
+    fine: bool = True
+
+    def best(self, row: Row) -> Found | None:
+        """A row's waist of most merit; None: all are refused."""
+        asked = [*row.grid, *row.between, *([self.own] if self._has_own(row) else [])]
+        found = [outcome for outcome in asked if isinstance(outcome, Found)]
+        return max(found, key=lambda one: one.merit(self.by), default=None)
+
+    def choice(self) -> Found:
+        """The best of all rows; those within EQUAL of it are equal.
+
+        Of equal ones that with the lowest peak density on the modulator wins, then the one with
+        the most pixels a fringe, but none with less than the bench as it is, where that is a
+        choice.  BenchError where every setting is refused.
+        """
+        rows = [found for found in map(self.best, self.rows) if found is not None]
+        if not rows:
+            refused = [one for row in self.rows for one in row.grid if isinstance(one, Refused)]
+            raise BenchError(f"nothing can be planned: {refused[0].reason}")
+        floor = (1 - EQUAL) * max(found.merit(self.by) for found in rows)
+        if isinstance(self.own, Found) and any(map(self._has_own, self.rows)):
+            floor = max(floor, self.own.merit(self.by))
+        equal = [found for found in rows if found.merit(self.by) >= floor]
+        return min(equal, key=lambda found: (found.density, -found.fringe))
+
+    def _has_own(self, row: Row) -> bool:
+        """Whether the bench as it is is one of a row's choices."""
+        waists = [one.setting.waists_mm for one in row.grid]
+        fits = self.fine or self.own.setting.waists_mm in waists
+        return fits and self.own.setting.row == row.key
+
+
+def explored(
+    fixed: Fixed, rows: Sequence[Sequence[Setting]], by: str, *, fine: bool, jobs: int = 1
+) -> Generator[Row, None, None]:
+    """Every row as it gets done, over `jobs` processes on one thread each.
+
+    `fine`: look between the waists of a row for the best one.
+    """
+    if jobs > 1 and len(rows) > 1:
+        yield from in_order(partial(_starting, fixed.bench, by, fine), rows, min(jobs, len(rows)))
+        return
+    with threadpool_limits(1):
+        for row in rows:
+            yield _row(fixed, by, fine, row)
+
+
+def _starting(bench: Bench, by: str, fine: bool) -> Callable[[Sequence[Setting]], Row]:
+    """What a process works on rows with."""
+    threadpool_limits(1)
+    return partial(_row, fixed_of(bench), by, fine)
+
+
+def _row(fixed: Fixed, by: str, fine: bool, settings: Sequence[Setting]) -> Row:
+    grid = tuple(evaluated(fixed, setting) for setting in settings)
+    merits = [one.merit(by) if isinstance(one, Found) else 0.0 for one in grid]
+    best = int(np.argmax(merits))
+    low, high = (settings[k] for k in (max(best - 1, 0), min(best + 1, len(grid) - 1)))
+    if not fine or low == high or not merits[best]:
+        return Row(grid)
+    return Row(grid, refined(fixed, by, low, high))
+
+
+def refined(fixed: Fixed, by: str, low: Setting, high: Setting) -> tuple[Outcome, ...]:
+    """The waists tried on the way to the best between those of two settings of a row.
+
+    Golden sections and parabolas (Brent, Algorithms for Minimization without Derivatives, 1973).
+    """
+    assert low.waists_mm is not None
+    assert high.waists_mm is not None
+    own = setting_of(fixed.bench)
+    tried: dict[Setting, Outcome] = {}
+
+    def missed(logarithm: float) -> float:
+        waists = _waists(own, _rounded(math.exp(logarithm)))
+        setting = replace(low, waists_mm=waists)
+        if setting not in tried:
+            tried[setting] = evaluated(fixed, setting)
+        outcome = tried[setting]
+        return -outcome.merit(by) if isinstance(outcome, Found) else 0.0
+
+    bounds = math.log(low.waists_mm[0]), math.log(high.waists_mm[0])
+    minimize_scalar(missed, bounds=bounds, options={"xatol": FINEST, "maxiter": MOST_TRIALS})
+    return tuple(tried.values())

@@ -1,0 +1,70 @@
+"""The pixels of a set on another bench: what they launch there."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from maskforge import bench as benches
+from maskforge.base.errors import BenchError
+from maskforge.base.wording import one_line
+from maskforge.bench import Bench
+from maskforge.launch.couplings import Prediction, couplings, judged
+from maskforge.launch.modulator import emitted
+from maskforge.launch.panel import states_of
+from maskforge.launch.targets import described
+from maskforge.sets.manifest import Record
+from maskforge.sets.reading import WrittenSet, checked_pages
+from maskforge.sets.rebuilding import bench_of, launch_of, targets_in
+
+
+@dataclass(frozen=True, eq=False)
+class Replay:
+    """A mask as the manifest knows it, and what it launches on the other bench.
+
+    `prediction` is None where that bench's fibre does not guide the target.
+    """
+
+    mask: Record
+    prediction: Prediction | None
+
+
+def replayed(written: WrittenSet, other: Bench) -> Iterator[Replay]:
+    """What the pages of a set launch on another bench, one at a time, in play order.
+
+    A grey is the state that the other bench's modulator has for it; a target is the one of the
+    same name and orientation in its fibre, which sits where its own carrier sends the light.
+    Raises BenchError where the masks do not fit its panel, a grey is none of its states, or the
+    pages are not those of the manifest.
+    """
+    own = bench_of(written)
+    _same_panel(own, other)
+    launch = launch_of(other)
+    targets = targets_in(own, launch.basis)
+    for mask, picture in zip(written.masks, checked_pages(written), strict=True):
+        try:
+            states = states_of(launch.modulator, picture)
+        except BenchError as error:
+            name = described(mask.target, mask.orientation_deg)
+            raise BenchError(
+                one_line(f"{other.source}: [modulator]: mask {mask.index} ({name}): {error}")
+            ) from None
+        target = targets.get((mask.target, mask.orientation_deg))
+        found = None
+        if target is not None:
+            factors = emitted(launch.modulator, states)
+            found = judged(launch.basis, target, couplings(launch, factors))
+        yield Replay(mask, found)
+
+
+def _same_panel(own: Bench, other: Bench) -> None:
+    """BenchError where the masks of one do not lie on the panel of the other as on their own."""
+    ours, theirs = benches.modulator(own), benches.modulator(other)
+    for key, need, got in (
+        ("pixels", ours.shape, theirs.shape),
+        ("panel", ours.panel, theirs.panel),
+        ("at", ours.corner, theirs.corner),
+    ):
+        if need != got:
+            raise BenchError(
+                f"{other.source}: [modulator] {key} = {list(got[::-1])}: must be "
+                f"{list(need[::-1])}, as the masks of the set lie"
+            )

@@ -1,0 +1,255 @@
+"""What many masks launch on disturbed benches, in single precision.
+
+One F (see `frames`) serves all errors of the fibre's place, tilt and profile and of the focal
+length, at the price of a small product; every other error takes a transform of each mask, and few
+of its values do.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import qr
+
+from maskforge.launch.basis import Basis, groups_of, sampled
+from maskforge.launch.fourier import folded_transform
+from maskforge.launch.light import Complex, Real
+from maskforge.launch.targets import Target
+from maskforge.study.tolerance.causes import Errors
+from maskforge.study.tolerance.disturbed import (
+    Nominal,
+    Setup,
+    carried_over,
+    disturbed_factors,
+    setup_of,
+)
+from maskforge.study.tolerance.frames import (
+    Fast,
+    FastReal,
+    Frame,
+    beside,
+    fits,
+    frame_of,
+    home,
+    samples,
+)
+
+States = NDArray[np.unsignedinteger]
+
+BLOCK = 16
+"""Masks whose light on the facet is held at a time: 36 kB each for 45 modes, times the values."""
+
+SPANNED = 1e-6
+"""Of the light: what is left when some views are taken for sums of others."""
+
+PROBES, PROBED_STATES = 1024, 64
+"""Pixels and states on which that is found out."""
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """A disturbed bench: `kernel` (K, n J J) and `slant` (n J J) take F of the frame's n lights to
+    couplings, to which `gaps` (K,) adds.  `values`: those of the alphabet's states."""
+
+    errors: Errors
+    frame: Frame
+    values: Complex
+    basis: Basis
+    kernel: FastReal
+    slant: Fast | None
+    gaps: Complex
+
+
+LIGHT = (
+    "defocus",
+    "beam_offset_x",
+    "beam_offset_y",
+    "waist",
+    "ellipticity",
+    "wavelength",
+    "flatness",
+)
+"""Errors that change the beam on the mask."""
+
+
+# --- views -----------------------------------------------------------------------------------
+
+
+def view_of(start: Nominal, errors: Errors) -> View:
+    """The view of a disturbed bench; BenchError where the errors leave nothing to predict."""
+    setup, frame = setup_of(start, errors), home(start)
+    panel = setup.modulator
+    same_light = not any(getattr(errors, name) for name in LIGHT) and (
+        panel.alphabet is start.modulator.alphabet or panel.panel == panel.shape
+    )
+    place = beside(setup, frame)
+    if not (same_light and fits(start, setup, frame, place)):
+        place, frame = (0.0, 0.0), frame_of(setup, samples(start, setup, frame), frame)
+    k, step = frame.k, setup.scale * (frame.k[1] - frame.k[0])
+    modes = _modes(start, setup, frame, place) * (step**2 / setup.scale)
+    slant = _slant(setup, k)
+    gaps = np.zeros(len(modes), complex)
+    if frame.dark is not None:
+        dark = frame.dark if slant is None else frame.dark * slant
+        gaps = -1j * np.tensordot(modes, dark, axes=2)
+    kernels = [(modes * envelope).reshape(len(modes), k.size**2) for envelope in frame.envelopes]
+    return View(
+        errors=errors,
+        frame=frame,
+        values=panel.alphabet.values,
+        basis=setup.basis,
+        kernel=np.concatenate(kernels, axis=1).astype(np.float32),
+        slant=None if slant is None else np.tile(slant.ravel(), len(kernels)).astype(np.complex64),
+        gaps=gaps,
+    )
+
+
+def _slant(setup: Setup, k: Real) -> Complex | None:
+    """Phase factor (J, J) of light that meets the facet aslant, as `couplings.slant_of`."""
+    if not any(setup.lens_offset):
+        return None
+    turn_x, turn_y = (np.exp(-2j * np.pi * k * offset) for offset in setup.lens_offset)
+    return np.asarray(turn_y[:, None] * turn_x)
+
+
+def _modes(start: Nominal, setup: Setup, frame: Frame, place: tuple[float, float]) -> Real:
+    """The modes (K, J, J) on a frame's samples; most errors leave them as they are."""
+    same_scale = setup.scale == start.scale and not any(place)
+    if same_scale and frame.k is home(start).k and setup.basis is start.basis:
+        return _unmoved(start)
+    u = setup.scale * frame.k
+    return sampled(setup.basis, u - place[0], u - place[1])
+
+
+@lru_cache(maxsize=2)
+def _unmoved(start: Nominal) -> Real:
+    """The modes on the samples of `home`."""
+    u = start.scale * home(start).k
+    return sampled(start.basis, u, u)
+
+
+# --- masks -----------------------------------------------------------------------------------
+
+
+def sent(start: Nominal, view: View, states: NDArray[np.integer]) -> Fast:
+    """F (n J J,) of a mask given by the states (rows, columns) of its pixels: of each of the n
+    lights of the view's frame."""
+    factors = disturbed_factors(start, view.errors, states, np.float32)
+    frame = view.frame
+    *others, last = frame.lights
+    lit = [light * factors for light in others]
+    holds = np.iscomplexobj(factors) or np.isrealobj(last)
+    lit.append(np.multiply(last, factors, out=factors if holds else None))
+    facets = [folded_transform(light, frame.over_y, frame.over_x).ravel() for light in lit]
+    return np.concatenate(facets)
+
+
+def couplings_of(view: View, facets: Fast) -> Complex:
+    """c (M, K) of the light F (M, n J J) of masks."""
+    if view.slant is not None:
+        facets = facets * view.slant
+    real, imaginary = (np.ascontiguousarray(part) for part in (facets.real, facets.imag))
+    found = real @ view.kernel.T + 1j * (imaginary @ view.kernel.T)
+    return np.asarray(view.gaps - 1j * found)
+
+
+def figures(start: Nominal, basis: Basis, targets: Sequence[Target], couplings: Complex) -> Real:
+    """Purity, group purity and efficiency, (M, 3), of couplings (M, K) over a disturbed basis.
+
+    As `couplings.judged` has them; a target that is no longer guided is launched with purity 0.
+    """
+    own = np.array([target.vector for target in targets])
+    vectors = own if basis is start.basis else own @ carried_over(start, basis)
+    power = np.abs(couplings) ** 2
+    wanted = np.abs(np.sum(np.conj(vectors) * couplings, axis=1)) ** 2
+    total = power.sum(axis=1)
+    # of each target and mode, whether the target has modes of its group
+    same = groups_of(start.basis)[:, None] == groups_of(basis)
+    within = np.sum(power * ((np.abs(own) > 1e-9) @ same), axis=1)
+    some = np.where(total > 0, total, 1.0)
+    return np.stack([wanted / some, within / some, wanted], axis=1)
+
+
+def responses(
+    start: Nominal,
+    targets: Sequence[Target],
+    masks: Sequence[States] | States,
+    errors: Sequence[Errors],
+) -> Real:
+    """Purity, group purity and efficiency (errors, masks, 3) of masks under each of some errors.
+
+    `masks`: states (rows, columns) by index, of which one at a time is looked at.
+    """
+    views = [view_of(start, one) for one in errors]
+    mixtures = _mixtures(start, views)
+    out = np.empty((len(views), len(targets), 3))
+    for first in range(0, len(targets), BLOCK):
+        some = slice(first, min(first + BLOCK, len(targets)))
+        for mixture in mixtures:
+            parts = _all_sent(start, [views[k] for k in mixture.sources], masks, some)
+            for place, weights in zip(mixture.views, mixture.weights, strict=True):
+                found = couplings_of(views[place], np.tensordot(weights, parts, axes=1))
+                out[place, some] = figures(start, views[place].basis, targets[some], found)
+    return out
+
+
+def _all_sent(
+    start: Nominal, views: Sequence[View], masks: Sequence[States] | States, some: slice
+) -> Fast:
+    """F of some masks (views, masks, n J J)."""
+    size = views[0].kernel.shape[1]
+    out = np.empty((len(views), some.stop - some.start, size), np.complex64)
+    for row, index in enumerate(range(some.start, some.stop)):
+        # numbers that index arrays as they are, for all views
+        states = masks[index].astype(np.intp)
+        for place, view in enumerate(views):
+            out[place, row] = sent(start, view, states)
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Mixture:
+    """Views (places in a list) whose F are sums of those of `sources`, by `weights` (views,
+    sources)."""
+
+    views: tuple[int, ...]
+    sources: tuple[int, ...]
+    weights: Fast
+
+
+def _mixtures(start: Nominal, views: Sequence[View]) -> list[Mixture]:
+    """All views, each once.
+
+    F is linear in what light and states are, and values of one error differ so smoothly that few
+    of them span the rest.  Where neighbours' phases are blurred, their states have to be the same.
+    """
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for place, view in enumerate(views):
+        blur = float(np.hypot(start.modulator.crosstalk, view.errors.crosstalk))
+        table = view.values.tobytes() if blur else b""
+        key = id(view.frame.k), view.frame.orders, blur, view.errors.dead_pixels, table
+        alike.setdefault(key, []).append(place)
+    return [_mixture(views, places) for places in alike.values()]
+
+
+def _mixture(views: Sequence[View], places: Sequence[int]) -> Mixture:
+    """The fewest of some views that span them all, by a pivoted QR of their light on some pixels in
+    some states."""
+    rng = np.random.default_rng(0)
+    pixels = rng.integers(views[0].frame.lights[0].size, size=PROBES)
+    states = np.unique(np.linspace(0, views[0].values.size - 1, PROBED_STATES).round().astype(int))
+    light = np.array(
+        [
+            [np.outer(light.ravel()[pixels], view.values[states]) for light in view.frame.lights]
+            for view in (views[place] for place in places)
+        ]
+    ).reshape(len(places), -1)
+    triangle, order = qr(light.T, mode="r", pivoting=True)
+    sizes = np.abs(np.diag(triangle))
+    kept = order[: max(1, int(np.sum(sizes > SPANNED * sizes[0])))]
+    weights = np.linalg.lstsq(light[kept].T, light.T, rcond=None)[0].T
+    return Mixture(
+        tuple(places), tuple(places[index] for index in kept), weights.astype(np.complex64)
+    )

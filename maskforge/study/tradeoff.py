@@ -1,0 +1,189 @@
+"""Purity against efficiency: what any mask could launch, and what a designed one does."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from maskforge import bench as benches
+from maskforge.base.errors import BenchError
+from maskforge.bench import Bench
+from maskforge.launch.basis import Basis
+from maskforge.launch.couplings import Launch
+from maskforge.launch.modulator import CONTINUOUS_LEVELS, Alphabet, binary, continuous, levels
+from maskforge.launch.targets import Target, lp_target
+from maskforge.methods import design
+from maskforge.methods.problem import Problem
+from maskforge.methods.quick_bound import bound_asked
+
+PURITIES = (0.8, 0.9, 0.99, 0.999, 0.9999, 0.99999)
+WORDS = ("binary", "4", "16", "256", "continuous", "own")
+"""What is compared unless something else is asked for."""
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """An alphabet under the name that tables and figures give it."""
+
+    name: str
+    alphabet: Alphabet
+
+
+@dataclass(frozen=True)
+class Point:
+    """One alphabet at one asked purity; words as in DESIGN's list, powers as shares.
+
+    `bound` is proven for masks at least `bound_purity` pure: the asked purity, or what can be had
+    where that is out of reach.  `bound_asked` is that at the asked one; 0: no mask is so pure.
+    `purity` and `efficiency` are those of the designed mask, predicted in full; `reached` and
+    `status` are its design's.
+    """
+
+    alphabet: str
+    asked: float
+    bound: float
+    bound_purity: float
+    bound_asked: float
+    purity: float
+    efficiency: float
+    reached: bool
+    status: str
+
+    @property
+    def lowered(self) -> bool:
+        """The bound holds for a lower purity than was asked."""
+        return self.bound_purity < self.asked
+
+    @property
+    def gap(self) -> float | None:
+        """1 - efficiency/bound; None where nothing can be launched."""
+        return 1 - self.efficiency / self.bound if self.bound > 0 else None
+
+
+def target_of(bench: Bench, basis: Basis, label: str, orientation: float = 0.0) -> Target:
+    """The target of a label in the bench's family; `orientation` in degrees, for LP modes only.
+
+    Raises BenchError where the family or the basis has no such label.
+    """
+    part = bench.targets
+    if not -360 <= orientation <= 360:
+        raise BenchError(f"--orientation = {orientation:g}: must be a number from -360 to 360 deg")
+    if part.family != "lp" and orientation:
+        raise BenchError(
+            f"--orientation = {orientation:g}: only LP modes are turned, "
+            f'{bench.source} has [targets] family = "{part.family}"'
+        )
+    one = benches.override(bench, labels=[label], orientations=1 if part.family == "lp" else None)
+    (target,) = benches.targets(one, basis)
+    if part.family == "lp" and orientation:
+        return lp_target(basis, label, orientation)
+    return target
+
+
+def _words(text: str) -> list[str]:
+    return [word for word in (piece.strip() for piece in text.split(",")) if word]
+
+
+def purities_of(text: str) -> tuple[float, ...]:
+    """Purities (shares) between commas, each once, ascending; BenchError names --purity."""
+    found = set()
+    for word in _words(text):
+        try:
+            purity = float(word)
+        except ValueError:
+            purity = np.nan
+        if not 0.5 < purity < 1:
+            meant = f"; did you mean {purity / 100:.10g}?" if 50 < purity < 100 else ""
+            raise BenchError(f"--purity = {word}: must be a number between 0.5 and 1{meant}")
+        found.add(purity)
+    if not found:
+        raise BenchError("--purity: at least one number between 0.5 and 1")
+    return tuple(sorted(found))
+
+
+def choices_of(text: str, own: Alphabet) -> tuple[Choice, ...]:
+    """Alphabets between commas; `own` is the bench's.  One that is asked for twice is kept once.
+
+    Raises BenchError, which names the option --alphabets, for another word.
+    """
+    found: list[Choice] = []
+    for word in _words(text):
+        new = Choice(_shown(word), own if word == "own" else _alphabet(word))
+        place = next((k for k, old in enumerate(found) if _same(old.alphabet, new.alphabet)), None)
+        if place is None:
+            found.append(new)
+        elif word == "own":
+            found[place] = Choice(f"{found[place].name} (own)", own)
+        elif found[place].name == "own":
+            found[place] = Choice(f"{new.name} (own)", own)
+    if not found:
+        raise BenchError("--alphabets: at least one of " + ", ".join(WORDS))
+    return tuple(found)
+
+
+def _shown(word: str) -> str:
+    return f"{int(word)} levels" if word.isdecimal() else word
+
+
+def _alphabet(word: str) -> Alphabet:
+    if word == "binary":
+        return binary()
+    if word == "continuous":
+        return continuous()
+    if not (word.isascii() and word.isdecimal() and 2 <= int(word[:9]) <= CONTINUOUS_LEVELS):
+        raise BenchError(
+            f"--alphabets = {word}: must be binary, continuous, own or a number of levels "
+            f"from 2 to {CONTINUOUS_LEVELS}"
+        )
+    return levels(int(word))
+
+
+def _same(one: Alphabet, other: Alphabet) -> bool:
+    """Whether two alphabets do the same to the light, whatever their grey values."""
+    return one.size == other.size and np.allclose(one.values, other.values, rtol=0, atol=1e-12)
+
+
+def points(
+    launch: Launch, target: Target, choices: Sequence[Choice], purities: Sequence[float]
+) -> tuple[Point, ...]:
+    """Every alphabet at every purity (shares), in this order; see `walked`."""
+    return tuple(walked(launch, target, choices, purities))
+
+
+def walked(
+    launch: Launch, target: Target, choices: Sequence[Choice], purities: Sequence[float]
+) -> Iterator[Point]:
+    """The points as they get done, designed by `dual` on the launch's bench.
+
+    On one thread, as sets are: the result of a threaded product could depend on their number.
+    """
+    with threadpool_limits(1):
+        for choice in choices:
+            panel = replace(launch.modulator, alphabet=choice.alphabet)
+            # nothing else in a launch depends on the alphabet
+            changed = replace(launch, modulator=panel)
+            for purity in purities:
+                yield _point(changed, target, choice.name, purity)
+
+
+def _point(launch: Launch, target: Target, name: str, purity: float) -> Point:
+    problem = Problem(launch, target, purity)
+    made = design(problem, "dual")
+    if made.bound is None or made.certificate is None:
+        raise BenchError(
+            f"[modulator] crosstalk_px = {launch.modulator.crosstalk:g}: must be 0 here, since the "
+            "bound is proven for pixels without crosstalk"
+        )
+    found = made.prediction
+    return Point(
+        alphabet=name,
+        asked=purity,
+        bound=made.bound,
+        bound_purity=made.certificate.purity,
+        bound_asked=bound_asked(problem, made),
+        purity=found.purity,
+        efficiency=found.efficiency,
+        reached=made.reached,
+        status=made.status,
+    )

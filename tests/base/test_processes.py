@@ -1,0 +1,99 @@
+"""Work over processes: in order, and nothing left of it.  Common practice, no source."""
+
+import os
+import time
+from collections.abc import Callable
+from contextlib import closing
+from functools import partial
+
+import pytest
+
+from maskforge.base.errors import BenchError, MaskforgeError
+from maskforge.base.processes import AHEAD, in_order
+
+
+def starting(task: Callable[[int], object]) -> Callable[[int], object]:
+    return task
+
+
+def waited(place: int) -> tuple[int, int]:
+    """The first one is the last to be done."""
+    time.sleep(0.3 if place == 0 else 0.0)
+    return place, os.getpid()
+
+
+def refused(place: int) -> int:
+    if place == 1:
+        raise BenchError("[light] waist_mm: too small")
+    return place
+
+
+def ended(place: int) -> int:
+    if place == 1:
+        os._exit(9)
+    return place
+
+
+def endless(place: int) -> int:
+    time.sleep(600 if place else 0)
+    return os.getpid()
+
+
+def broken() -> Callable[[int], int]:
+    raise MaskforgeError("nothing to work with")
+
+
+def test_results_come_in_order_from_all_processes() -> None:
+    found = list(in_order(partial(starting, waited), range(9), 2))
+    assert [place for place, _ in found] == list(range(9))
+    makers = {process for _, process in found}
+    assert len(makers) == 2
+    assert os.getpid() not in makers
+
+
+def test_few_results_wait() -> None:
+    """Tasks are not even looked at before there is room for their results."""
+    asked = []
+
+    class Noted(list[int]):
+        def __getitem__(self, place: int) -> int:  # type: ignore[override]
+            asked.append(place)
+            return super().__getitem__(place)
+
+        def __iter__(self):  # type: ignore[no-untyped-def]
+            return (self[place] for place in range(len(self)))
+
+    with closing(in_order(partial(starting, waited), Noted(range(50)), 1)) as results:
+        next(results)
+        assert len(asked) == AHEAD + 1
+        next(results)
+        assert len(asked) == AHEAD + 2
+
+
+def test_an_error_arrives_as_it_was_raised() -> None:
+    """The one of a task, and that of the start; where it came from is noted on it."""
+    results = in_order(partial(starting, refused), range(3), 2)
+    assert next(results) == 0
+    with pytest.raises(BenchError) as told:
+        next(results)
+    assert str(told.value) == "[light] waist_mm: too small"
+    assert "in refused" in told.value.__notes__[0]
+    with pytest.raises(MaskforgeError, match="nothing to work with"):
+        list(in_order(broken, range(3), 1))
+
+
+def test_a_process_ended_from_outside_is_told() -> None:
+    results = in_order(partial(starting, ended), range(3), 2)
+    assert next(results) == 0
+    with pytest.raises(MaskforgeError, match="a process was ended from outside"):
+        list(results)
+
+
+def test_closing_kills_what_still_works() -> None:
+    results = in_order(partial(starting, endless), range(9), 2)
+    process = next(results)
+    begun = time.monotonic()
+    results.close()
+    assert time.monotonic() - begun < 60
+    with pytest.raises(ProcessLookupError):
+        os.kill(process, 0)

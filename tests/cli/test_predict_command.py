@@ -1,0 +1,364 @@
+"""The pixels of a set on another bench."""
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import tifffile
+
+from maskforge import bench as benches
+from maskforge.bench import Bench
+from maskforge.bench.ready import prepared
+from maskforge.cli import main as cli
+from maskforge.cli import predict as command
+from maskforge.fiber import SILICA, germania_doped, germania_fraction
+from maskforge.launch.couplings import Prediction, predict
+from maskforge.launch.modulator import emitted
+from maskforge.sets.designing import Finished, finished_masks
+from maskforge.sets.reading import read_set
+from maskforge.sets.rebuilding import bench_at
+from maskforge.sets.writing import Head, write_set
+
+KEYS: dict[str, dict[str, Any]] = {
+    "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},
+    "modulator": {"pixels": [64, 60], "pitch_um": 60.0, "alphabet": "levels", "levels": 4},
+    "lens": {"focal_length_mm": 8.0},
+    "fiber": {"preset": "six-mode-graded"},
+    "targets": {"labels": ["LP21", "LP01", "LP11"], "orientations": 2},
+    "design": {"method": "simple", "carrier_period_px": 7.0},
+}
+"""Six modes, 64 x 60 pixels, a carrier."""
+
+
+def bench_with(**changes: dict[str, Any]) -> Bench:
+    """The bench with keys of its sections changed; None leaves one out."""
+    merged = {name: part | changes.get(name, {}) for name, part in KEYS.items()}
+    return benches.from_dict(merged, "tiny")
+
+
+def written(folder: Path, bench: Bench) -> list[Finished]:
+    """The masks of the bench, also written as a set into a new folder."""
+    ready = prepared(bench)
+    masks = list(finished_masks(ready))
+    folder.mkdir()
+    resolved = benches.resolved(bench, start=folder)
+    head = Head(folder, resolved, ready.launch.modulator, ready.launch.basis, len(masks))
+    write_set(folder, head, masks)
+    return masks
+
+
+def toml_text(sections: dict[str, dict[str, Any]]) -> str:
+    """A bench file; JSON's numbers, texts and lists are TOML's too."""
+    return "\n".join(
+        f"[{name}]\n" + "".join(f"{key} = {json.dumps(value)}\n" for key, value in part.items())
+        for name, part in sections.items()
+    )
+
+
+def toml(path: Path, **changes: dict[str, Any]) -> Path:
+    path.write_text(toml_text({n: part | changes.get(n, {}) for n, part in KEYS.items()}), "utf-8")
+    return path
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    return list(csv.DictReader(path.read_text("utf-8").splitlines()))
+
+
+def direct(bench: Bench, masks: list[Finished]) -> list[Prediction]:
+    """What the same states launch on a bench, for its own targets of the same order."""
+    ready = prepared(bench)
+    return [
+        predict(ready.launch, target, emitted(ready.launch.modulator, mask.design.states))
+        for target, mask in zip(ready.targets, masks, strict=True)
+    ]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Finished]]:
+    folder = tmp_path_factory.mktemp("made") / "set"
+    return folder, written(folder, bench_with())
+
+
+def ran(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
+    code = cli.main(["predict", *map(str, arguments)])
+    found = capsys.readouterr()
+    return code, found.out, found.err
+
+
+# --- the same bench, and others --------------------------------------------------------------
+
+
+def test_the_own_bench_gives_the_manifests_numbers(
+    made: tuple[Path, list[Finished]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for option in (("--bench", toml(tmp_path / "own.toml")), ("--wavelength-nm", 1310)):
+        code, output, errors = ran(capsys, made[0], *option, "--csv", tmp_path / "now.csv")
+        assert (code, errors) == (0, "")
+        masks = read_set(made[0]).masks
+        rows = rows_of(tmp_path / "now.csv")
+        assert [(row["target"], float(row["orientation_deg"])) for row in rows] == [
+            (mask.target, mask.orientation_deg) for mask in masks
+        ]
+        for row, mask in zip(rows, masks, strict=True):
+            assert row["guided"] == "yes"
+            for key in ("purity", "group_purity", "efficiency"):
+                assert float(row[f"{key}_before"]) == getattr(mask, key)
+                assert float(row[key]) == pytest.approx(getattr(mask, key), abs=1e-12)
+            assert abs(float(row["purity_change"])) < 1e-12
+        assert len(output.splitlines()) == 3 + 5 + 2
+
+
+def test_another_wavelength_is_the_states_predicted_there(
+    made: tuple[Path, list[Finished]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, output, _ = ran(capsys, made[0], "--wavelength-nm", 1280, "--csv", tmp_path / "now.csv")
+    expected = direct(bench_with(light={"wavelength_nm": 1280.0}), made[1])
+    assert code == 0
+    for row, found in zip(rows_of(tmp_path / "now.csv"), expected, strict=True):
+        for key in ("purity", "group_purity", "efficiency"):
+            assert float(row[key]) == pytest.approx(getattr(found, key), abs=1e-12)
+        assert abs(float(row["purity_change"])) > 1e-9
+    worst = min(range(5), key=lambda index: expected[index].purity)
+    assert f"the least pure now mask {worst} " in output
+
+
+def test_another_bench_changes_all_that_may_change(
+    made: tuple[Path, list[Finished]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Beam, lens, fibre, carrier and what the greys do; the pixels and targets are the set's."""
+    changes: dict[str, dict[str, Any]] = {
+        "light": {"waist_mm": 1.0, "offset_mm": [0.1, 0.0], "zernike": {"4": 0.03}},
+        "modulator": {"depth_deg": 330.0, "fill_factor": 0.9, "gap_reflectance": 0.4},
+        "lens": {"focal_length_mm": 8.2},
+        "fiber": {"preset": "six-mode-step"},
+        "design": {"carrier_period_px": 7.1},
+        "targets": {"labels": ["LP01"], "orientations": 1},
+    }
+    (tmp_path / "other.toml").write_text(
+        toml_text(
+            {n: part | changes[n] for n, part in KEYS.items()}
+            | {"light": KEYS["light"] | {"waist_mm": 1.0, "offset_mm": [0.1, 0.0]}}
+        ).replace("offset_mm", 'zernike = { "4" = 0.03 }\noffset_mm'),
+        "utf-8",
+    )
+    code, _, _ = ran(
+        capsys, made[0], "--bench", tmp_path / "other.toml", "--csv", tmp_path / "now.csv"
+    )
+    expected = direct(bench_with(**{**changes, "targets": KEYS["targets"]}), made[1])
+    assert code == 0
+    for row, found in zip(rows_of(tmp_path / "now.csv"), expected, strict=True):
+        assert float(row["purity"]) == pytest.approx(found.purity, abs=1e-12)
+        assert float(row["efficiency"]) == pytest.approx(found.efficiency, abs=1e-12)
+
+
+def test_what_only_the_product_of_wavelength_and_focal_length_does(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The facet field depends on lambda f alone, scalar modes on V = 2 pi a NA / lambda.
+
+    Goodman, Introduction to Fourier Optics, sec. 5.2; Gloge, Appl. Opt. 10, 2252 (1971); citations
+    from memory.  Light of 1.1 times the wavelength behind a lens of 1/1.1 times the focal length,
+    into a fibre of 1.1 times the NA, launches the same.
+    """
+    fixed = {"profile": "power-law", "core_radius_um": 9.0, "na": 0.153, "cladding_index": 1.447}
+    fiber = {"fiber": {**fixed, "preset": None}}
+    base = {n: part | fiber.get(n, {}) for n, part in KEYS.items()}
+    base["fiber"] = fixed
+    written(tmp_path / "set", benches.from_dict(base, "fixed"))
+    other = base | {
+        "light": base["light"] | {"wavelength_nm": 1310.0 * 1.1},
+        "lens": {"focal_length_mm": 8.0 / 1.1},
+        "fiber": fixed | {"na": 0.153 * 1.1},
+    }
+    (tmp_path / "other.toml").write_text(toml_text(other), "utf-8")
+    arguments = (tmp_path / "set", "--bench", tmp_path / "other.toml", "--csv", tmp_path / "a.csv")
+    assert ran(capsys, *arguments)[0] == 0
+    for row in rows_of(tmp_path / "a.csv"):
+        assert abs(float(row["purity_change"])) < 1e-9
+        assert float(row["efficiency"]) == pytest.approx(float(row["efficiency_before"]), abs=1e-9)
+    assert (
+        ran(capsys, tmp_path / "set", "--wavelength-nm", 1441, "--csv", tmp_path / "a.csv")[0] == 0
+    )
+    assert max(abs(float(row["purity_change"])) for row in rows_of(tmp_path / "a.csv")) > 1e-3
+
+
+@pytest.mark.parametrize(
+    "fiber",
+    [
+        {"na": 0.153, "na_wavelength_nm": 1250.0},
+        {"na": 0.153},
+        {"delta_percent": 0.56},
+        {"core_index": 1.4555, "glass": "silica"},
+    ],
+)
+def test_the_glass_stays_the_same(tmp_path: Path, fiber: dict[str, Any]) -> None:
+    """Indices by Sellmeier of the glass that the set's wavelength, or na_wavelength_nm, fixes."""
+    keys = KEYS | {"fiber": {"profile": "power-law", "core_radius_um": 9.0, **fiber}}
+    bench = benches.from_dict(keys, "glass")
+    written(tmp_path / "set", bench)
+    there = fiber.get("na_wavelength_nm", 1310.0) * 1e-9
+    silica = SILICA.index(there)
+    core = {
+        "na": lambda: np.hypot(silica, 0.153),
+        "delta_percent": lambda: silica / np.sqrt(1 - 2 * 0.0056),
+        "core_index": lambda: 1.4555,
+    }[next(iter(fiber))]()
+    glass = germania_doped(germania_fraction(there, float(core)))
+    other = bench_at(read_set(tmp_path / "set"), 1400.0)
+    found = benches.indices(other)[:2]
+    assert found == pytest.approx((glass.index(1.4e-6), SILICA.index(1.4e-6)), abs=1e-12)
+
+
+def test_fixed_indices_have_no_dispersion(tmp_path: Path) -> None:
+    fixed = {"profile": "step", "core_radius_um": 6.0, "na": 0.16, "cladding_index": 1.45}
+    bench = benches.from_dict(KEYS | {"fiber": fixed}, "fixed")
+    written(tmp_path / "set", bench)
+    other = bench_at(read_set(tmp_path / "set"), 1280.0)
+    assert benches.indices(other) == benches.indices(bench)
+
+
+def test_groups_that_are_not_guided_any_more(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A basis of 3 groups, of which the light at 1650 nm has two: those count."""
+    written(tmp_path / "set", bench_with(fiber={"groups": 3}))
+    other = bench_at(read_set(tmp_path / "set"), 1900.0)
+    assert other.fiber.groups is None
+    assert bench_at(read_set(tmp_path / "set"), 1320.0).fiber.groups == 3
+    code, output, _ = ran(capsys, tmp_path / "set", "--wavelength-nm", 1900)
+    assert code == 0
+    assert "! 2 masks for what the other fibre does not guide: LP21" in output
+
+
+# --- what is not guided, and what is printed -------------------------------------------------
+
+
+def test_a_fibre_that_does_not_guide_the_target(
+    made: tuple[Path, list[Finished]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = toml(tmp_path / "one.toml", fiber={"preset": "single-mode"}, targets={"labels": "all"})
+    code, output, _ = ran(capsys, made[0], "--bench", other, "--csv", tmp_path / "now.csv")
+    lines = output.splitlines()
+    assert code == 0
+    for line in lines[3:5]:
+        assert line.split()[3:] == ["-", "-", line.split()[5], "-", "!", "not", "guided"]
+    assert lines[-2].startswith("1 mask, the least pure now mask 2 (LP01 0 deg): 100.0000 %")
+    assert lines[-1] == "! 4 masks for what the other fibre does not guide: LP21, LP11"
+    rows = rows_of(tmp_path / "now.csv")
+    assert [row["guided"] for row in rows] == ["no", "no", "yes", "no", "no"]
+    assert [row["purity"] for row in rows if row["guided"] == "no"] == [""] * 4
+
+
+def test_a_long_set_is_printed_by_label(
+    made: tuple[Path, list[Finished]],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(command, "LONG_SET", 4)
+    expected = direct(bench_with(light={"wavelength_nm": 1280.0}), made[1])
+    _, output, _ = ran(capsys, made[0], "--wavelength-nm", 1280)
+    rows = [line.split() for line in output.splitlines() if line.startswith("LP")]
+    assert [row[:2] for row in rows] == [["LP21", "2"], ["LP01", "1"], ["LP11", "2"]]
+    pure = [found.purity for found in expected[:2]]
+    assert rows[0][4:6] == [f"{100 * min(pure):.4f}", f"{50 * sum(pure):.4f}"]
+
+
+def test_greys_are_mapped_by_value(
+    made: tuple[Path, list[Finished]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A measured table whose rows are in another order, one grey more than needed."""
+    (tmp_path / "grey.csv").write_text("3,250\n0,10\n9,300\n1,100\n2,170\n", "utf-8")
+    other = toml(tmp_path / "other.toml")
+    text = other.read_text("utf-8").replace("levels = 4\n", 'table = "grey.csv"\n')
+    other.write_text(text.replace('alphabet = "levels"', 'alphabet = "table"'), "utf-8")
+    code, _, errors = ran(capsys, made[0], "--bench", other, "--csv", tmp_path / "now.csv")
+    assert (code, errors) == (0, "")
+    ready = prepared(bench_with())
+    phases = np.deg2rad([10, 100, 170, 250])
+    for row, mask, target in zip(
+        rows_of(tmp_path / "now.csv"), made[1], ready.targets, strict=True
+    ):
+        found = predict(ready.launch, target, np.exp(1j * phases)[mask.design.states])
+        assert float(row["purity"]) == pytest.approx(found.purity, abs=1e-12)
+
+
+# --- bad input -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        (
+            {"modulator": {"levels": 2}},
+            "[modulator]: mask 0 (LP21 0 deg): 1",
+        ),
+        ({"modulator": {"pixels": [60, 60]}}, "[modulator] pixels = [60, 60]: must be [64, 60]"),
+        ({"modulator": {"panel": [70, 60]}}, "[modulator] panel = [70, 60]: must be [64, 60]"),
+    ],
+)
+def test_a_bench_that_the_masks_do_not_fit(
+    made: tuple[Path, list[Finished]],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    changes: dict[str, dict[str, Any]],
+    words: str,
+) -> None:
+    other = toml(tmp_path / "other.toml", **changes)
+    code, output, errors = ran(capsys, made[0], "--bench", other, "--csv", tmp_path / "now.csv")
+    assert (code, output, errors.count("\n")) == (2, "", 1)
+    assert errors.startswith(f"error: {other}: {words}")
+    assert not (tmp_path / "now.csv").exists()
+
+
+def test_a_grey_that_is_missing_is_named(
+    made: tuple[Path, list[Finished]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = toml(tmp_path / "other.toml", modulator={"levels": 2})
+    _, _, errors = ran(capsys, made[0], "--bench", other)
+    assert errors.endswith("have a grey that is no state's, such as 2\n")
+
+
+@pytest.mark.parametrize(
+    ("option", "words"),
+    [
+        ([], "--bench or --wavelength-nm: one of them is needed, and not both"),
+        (["--bench", "few-mode-1310", "--wavelength-nm", "1300"], "needed, and not both"),
+        (["--wavelength-nm", "1.31"], "--wavelength-nm = 1.31: must be a number from 200 to 3000"),
+        (["--wavelength-nm", "nan"], "--wavelength-nm = nan: must be a number from 200 to 3000 nm"),
+        (["--wavelength-nm", "red"], "--wavelength-nm = red: must be a number from 200 to 3000 nm"),
+        (["--bench", "none"], 'no preset "none"'),
+        (["--wavelength-nm", "1300", "--csv", "no/now.csv"], "no/now.csv: cannot be written"),
+        (
+            ["--wavelength-nm", "205"],
+            "bench: [fiber] na = 0.153: glass: wavelength 0.205 um",
+        ),
+    ],
+)
+def test_options_that_cannot_be(
+    made: tuple[Path, list[Finished]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    option: list[str],
+    words: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, output, errors = ran(capsys, made[0], *option)
+    assert (code, output, errors.count("\n")) == (2, "", 1)
+    assert words in errors
+
+
+def test_a_set_whose_pages_are_not_its_own(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a spoilt set launches would be compared with what another one launched."""
+    written(tmp_path / "set", bench_with())
+    path = tmp_path / "set/masks.tif"
+    found = tifffile.imread(path)
+    tifffile.imwrite(path, found[::-1], photometric="minisblack")
+    code, output, errors = ran(capsys, tmp_path / "set", "--wavelength-nm", 1300)
+    assert (code, output, errors.count("\n")) == (2, "", 1)
+    assert f"{path}: page 0" in errors

@@ -1,0 +1,98 @@
+"""A design run: play order, and the same masks however many processes work."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from maskforge import bench as benches
+from maskforge.base.errors import BenchError
+from maskforge.bench import Bench
+from maskforge.bench.ready import guided_basis, prepared
+from maskforge.launch.couplings import predict
+from maskforge.launch.modulator import emitted
+from maskforge.sets.designing import finished_masks
+
+
+def tiny(**design: Any) -> Bench:
+    """Six modes, 64 x 60 pixels."""
+    return benches.from_dict(
+        {
+            "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},
+            "modulator": {"pixels": [64, 60], "pitch_um": 60.0, "alphabet": "binary"},
+            "lens": {"focal_length_mm": 8.0},
+            "fiber": {"preset": "six-mode-graded"},
+            "targets": {"labels": ["LP21", "LP01", "LP11"], "orientations": 2},
+            "design": {"method": "ifta", "purity": 0.99, "seed": 5, **design},
+        },
+        "tiny",
+    )
+
+
+def test_any_number_of_processes_makes_the_same_set() -> None:
+    """Byte for byte, in play order."""
+    ready = prepared(tiny())
+    alone = list(finished_masks(ready, jobs=1))
+    shared = list(finished_masks(ready, jobs=2))
+    assert [done.index for done in alone] == list(range(5))
+    order = [(done.target.name, done.target.orientation) for done in alone]
+    assert order == [("LP21", 0), ("LP21", 45), ("LP01", 0), ("LP11", 0), ("LP11", 90)]
+    for one, other in zip(alone, shared, strict=True):
+        assert one.design.states.dtype == other.design.states.dtype
+        assert one.design.states.tobytes() == other.design.states.tobytes()
+        assert (one.index, one.target.name) == (other.index, other.target.name)
+        assert one.prediction.couplings.tobytes() == other.prediction.couplings.tobytes()
+        assert one.design.status == other.design.status
+    assert len({done.design.states.tobytes() for done in alone}) == 5
+
+
+@pytest.mark.parametrize(
+    ("labels", "order"),
+    [
+        ("all", ["LG0+0", "LG0+1", "LG0-1", "LG0+2", "LG0-2", "LG1+0"]),
+        (["LG0-1", "LG1+0", "LG0+1"], ["LG0-1", "LG1+0", "LG0+1"]),
+    ],
+)
+def test_vortices_are_played_by_groups(labels: str | list[str], order: list[str]) -> None:
+    """Groups rising (2p + abs(l) + 1), the larger l of a group first, + before -; or as asked."""
+    data = benches.resolved(tiny(method="simple"))
+    data["targets"] = {"family": "lg", "labels": labels}
+    ready = prepared(benches.from_dict(data, "vortices"))
+    made = list(finished_masks(ready))
+    assert [done.target.name for done in made] == order
+    assert [done.index for done in made] == list(range(len(order)))
+
+
+def test_the_prediction_is_the_full_models() -> None:
+    ready = prepared(tiny(method="simple"))
+    for done in finished_masks(ready):
+        factors = emitted(ready.launch.modulator, done.design.states)
+        again = predict(ready.launch, done.target, factors)
+        assert np.array_equal(done.prediction.couplings, again.couplings)
+        assert done.design.method == "simple"
+
+
+def test_the_benchs_settings_arrive() -> None:
+    """Another seed gives another mask, a given amplitude the efficiency that belongs to it."""
+    first = next(iter(finished_masks(prepared(tiny()))))
+    other = next(iter(finished_masks(prepared(tiny(seed=6)))))
+    assert not np.array_equal(first.design.states, other.design.states)
+    strong, weak = (
+        next(iter(finished_masks(prepared(tiny(amplitude=amplitude))))).prediction.efficiency
+        for amplitude in (0.8, 0.4)
+    )
+    # the search ends when it stagnates, with the field some 10 % off in amplitude, 20 % in power
+    assert weak / strong == pytest.approx(0.25, rel=0.2)
+
+
+def test_the_basis_of_a_bench() -> None:
+    """The six-mode fibre guides 6 fields in 4 labels; DESIGN's word list."""
+    basis = guided_basis(tiny())
+    assert len(basis) == 6
+    assert {mode.label for mode in basis} == {"LP01", "LP11", "LP21", "LP02"}
+
+
+@pytest.mark.parametrize("jobs", [0, -3])
+def test_no_process_makes_nothing(jobs: int) -> None:
+    with pytest.raises(BenchError, match=f"--jobs = {jobs}: at least 1"):
+        list(finished_masks(prepared(tiny(method="simple")), jobs=jobs))
