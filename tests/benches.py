@@ -21,6 +21,7 @@ from maskforge.launch.basis import Basis, basis_of
 from maskforge.launch.couplings import Launch, prepare
 from maskforge.launch.light import Light
 from maskforge.launch.modulator import Alphabet, Carrier, Modulator, continuous
+from maskforge.launch.setup import Setup
 
 Real = NDArray[np.float64]
 
@@ -105,4 +106,4 @@ def on_parabola(
     fiber, basis = parabola(groups)
     pixels = alphabet or continuous()
     modulator = Modulator(shape, pitch, pixels, fill_factor=fill_factor, **changes)
-    return prepare(light, modulator, carrier or Carrier(), FOCAL_LENGTH, fiber, basis)
+    return prepare(Setup(light, modulator, carrier or Carrier(), FOCAL_LENGTH, fiber, basis))

@@ -16,6 +16,7 @@ from maskforge.launch.light import Light, Real
 from maskforge.launch.lit_panel import panel_axes
 from maskforge.launch.modulator import Background, Carrier, Modulator
 from maskforge.launch.panel import mask_window
+from maskforge.launch.setup import Setup
 
 SMALL = 1.0
 """Radius in lambda f / (panel's width) up to which seven places stand for a pinhole."""
@@ -137,7 +138,9 @@ class Scene:
             (x, y), panel = self.middle, self.whole
             light = replace(light, offset=(light.offset[0] - x, light.offset[1] - y))
             offset = offset[0] + x, offset[1] + y
-        return prepare(light, panel, carrier, self.focal_length, self.fiber, self.basis, offset)
+        return prepare(
+            Setup(light, panel, carrier, self.focal_length, self.fiber, self.basis, offset)
+        )
 
 
 def scene_of(bench: Bench) -> Scene:

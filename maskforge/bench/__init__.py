@@ -23,6 +23,7 @@ from maskforge.bench.build import (
     light,
     modulator,
     na_wavelength_nm,
+    setup,
     targets,
     zernike_radius_mm,
 )
@@ -57,6 +58,7 @@ __all__ = [
     "preset_names",
     "preset_text",
     "resolved",
+    "setup",
     "share_on_mask",
     "targets",
 ]

@@ -14,6 +14,7 @@ from maskforge.fiber import glass, profile
 from maskforge.launch import basis as fields
 from maskforge.launch import light as optics
 from maskforge.launch import modulator as pixels
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import (
     Target,
     all_lg_targets,
@@ -218,6 +219,19 @@ def _profile(part: FiberSection, core: float, cladding: float) -> profile.Profil
     ring = (part.trench_inner_um or 0.0) * 1e-6, (part.trench_outer_um or 0.0) * 1e-6
     depth = profile.trench_depth(-(part.trench_delta_index or 0.0), core, cladding)
     return profile.trench(inside, *ring, depth)
+
+
+def setup(bench: Bench, basis: fields.Basis) -> Setup:
+    """The bench in SI units, with its guided modes; raises BenchError where it cannot be built."""
+    return Setup(
+        light(bench),
+        modulator(bench),
+        carrier(bench),
+        focal_length(bench),
+        fiber(bench),
+        basis,
+        lens_offset(bench),
+    )
 
 
 def targets(bench: Bench, basis: fields.Basis) -> tuple[Target, ...]:

@@ -39,15 +39,7 @@ def at_wavelength(bench: Bench, nm: float, *, realign: bool = False) -> Launch:
             benches.modulator(there).alphabet, drawn_by=benches.modulator(bench).alphabet
         ),
     )
-    launch = prepare(
-        benches.light(there),
-        panel,
-        carrier,
-        focal,
-        benches.fiber(there),
-        basis,
-        benches.lens_offset(bench),
-    )
+    launch = prepare(replace(benches.setup(there, basis), modulator=panel))
     if realign or not any(carrier.frequency):
         return launch
     back = (bench.light.wavelength_nm - nm) * 1e-9 * focal

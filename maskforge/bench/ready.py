@@ -46,13 +46,5 @@ def prepared(bench: Bench) -> Prepared:
     with threadpool_limits(1):
         basis = guided_basis(bench)
         targets = benches.targets(bench, basis)
-        launch = prepare(
-            benches.light(bench),
-            benches.modulator(bench),
-            benches.carrier(bench),
-            benches.focal_length(bench),
-            benches.fiber(bench),
-            basis,
-            benches.lens_offset(bench),
-        )
+        launch = prepare(benches.setup(bench, basis))
     return Prepared(bench, launch, targets)

@@ -18,7 +18,8 @@ from maskforge.launch.beam_in_pixels import Beam, Layer, layers_of
 from maskforge.launch.fourier import Folded, axis, folded, folded_transform, real_times, times_real
 from maskforge.launch.light import Complex, Light, Real, pixel_envelope
 from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel, sent
-from maskforge.launch.modulator import Carrier, Modulator
+from maskforge.launch.modulator import Modulator
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target
 
 TAIL_POWER = 1e-11
@@ -119,28 +120,18 @@ class Prediction:
     efficiency: float
 
 
-def prepare(
-    light: Light,
-    modulator: Modulator,
-    carrier: Carrier,
-    focal_length: float,
-    fiber: Fiber,
-    basis: Basis,
-    lens_offset: tuple[float, float] = (0.0, 0.0),
-) -> Launch:
+def prepare(setup: Setup) -> Launch:
     """Everything that the couplings of masks on this bench need, computed once.
 
     Raises BenchError where the pixels are too coarse for this lens and core.
     """
-    scale = light.wavelength * focal_length
-    pitch_x, pitch_y = modulator.pitch_seen
-    centre = scale * carrier.frequency[0] / pitch_x, scale * carrier.frequency[1] / pitch_y
-    _check_window(modulator, scale, fiber, light.wavelength)
+    light, modulator, basis, scale = setup.light, setup.modulator, setup.basis, setup.scale
+    profile, centre = setup.fiber.profile, setup.place
+    _check_window(modulator, scale, setup.fiber, light.wavelength)
     # half the finest detail: the sum over samples is then the integral for every mask
-    step = min(_step(fiber.profile), finest_detail(scale, modulator, lens_offset) / 2)
+    step = min(_step(profile), finest_detail(scale, modulator, setup.lens_offset) / 2)
     u = facet_axis(basis, step, TAIL_POWER)
-    core_radius = fiber.profile.core_radius
-    tilt, reach = (centre[0] / scale, centre[1] / scale), REACH * core_radius / scale
+    tilt, reach = (centre[0] / scale, centre[1] / scale), REACH * profile.core_radius / scale
     beam, outside = on_panel(Lit(light, modulator, tilt, reach))
     x, y = mask_axes(modulator)
     return _with_gaps(
@@ -148,7 +139,7 @@ def prepare(
             basis=basis,
             light=light,
             modulator=modulator,
-            core_radius=core_radius,
+            core_radius=profile.core_radius,
             scale=scale,
             centre=centre,
             beam=beam,
@@ -159,7 +150,7 @@ def prepare(
             v=u,
             kernel=(u[1] - u[0]) ** 2 * sampled(basis, u, u).reshape(len(basis), -1),
             gaps=np.zeros(len(basis), complex),
-            lens_offset=lens_offset,
+            lens_offset=setup.lens_offset,
         )
     )
 

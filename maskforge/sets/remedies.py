@@ -53,12 +53,5 @@ def _others(bench: Bench, launch: Launch) -> list[tuple[str, Launch]]:
 
 
 def _launch(bench: Bench, basis: Basis, modulator: Modulator, carrier: Carrier) -> Launch:
-    return prepare(
-        benches.light(bench),
-        replace(modulator, crosstalk=0.0),
-        carrier,
-        benches.focal_length(bench),
-        benches.fiber(bench),
-        basis,
-        benches.lens_offset(bench),
-    )
+    setup, panel = benches.setup(bench, basis), replace(modulator, crosstalk=0.0)
+    return prepare(replace(setup, modulator=panel, carrier=carrier))

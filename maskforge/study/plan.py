@@ -238,16 +238,8 @@ def evaluated(fixed: Fixed, setting: Setting) -> Outcome:
     """The bounds of all targets at a setting, and what else it decides."""
     try:
         bench = with_setting(fixed.bench, setting)
-        light, panel = benches.light(bench), benches.modulator(bench)
-        launch = prepare(
-            light,
-            panel,
-            benches.carrier(bench),
-            benches.focal_length(bench),
-            fixed.fiber,
-            fixed.basis,
-            benches.lens_offset(bench),
-        )
+        setup = replace(benches.setup(bench, fixed.basis), fiber=fixed.fiber)
+        light, panel, launch = setup.light, setup.modulator, prepare(setup)
     except BenchError as error:
         return Refused(setting, str(error))
     hot = benches.power_warning(bench)

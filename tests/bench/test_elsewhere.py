@@ -21,6 +21,7 @@ from maskforge.fiber import SILICA, germania_doped, germania_fraction, solve
 from maskforge.launch.couplings import Launch, couplings, moved, prepare
 from maskforge.launch.modulator import Carrier, emitted
 from maskforge.launch.panel import background_states
+from maskforge.launch.setup import Setup
 
 NOMINAL, NA, RADIUS = 1310.0, 0.14, 5.0
 FOCAL, PITCH, PIXELS, WAIST = 8e-3, 40e-6, 64, 0.8e-3
@@ -293,13 +294,15 @@ def test_moving_is_another_carrier(part: dict[str, dict[str, Any]]) -> None:
     fx, fy = (c * PITCH / launch.scale for c in there.centre)
     tilt = Carrier(1 / math.hypot(fx, fy), math.atan2(fy, fx))
     again = prepare(
-        benches.light(bench),
-        benches.modulator(bench),
-        tilt,
-        FOCAL,
-        benches.fiber(bench),
-        launch.basis,
-        benches.lens_offset(bench),
+        Setup(
+            benches.light(bench),
+            benches.modulator(bench),
+            tilt,
+            FOCAL,
+            benches.fiber(bench),
+            launch.basis,
+            benches.lens_offset(bench),
+        )
     )
     factors = emitted(launch.modulator, some_states())
     close(couplings(there, factors), couplings(again, factors), 1e-11)

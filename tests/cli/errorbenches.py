@@ -10,7 +10,11 @@ from numpy.typing import NDArray
 
 from maskforge import bench as benches
 from maskforge.bench import Bench
-from maskforge.study.tolerance.disturbed import Nominal, nominal
+from maskforge.launch.couplings import Launch, prepare
+from maskforge.launch.modulator import Carrier
+from maskforge.launch.setup import Setup
+from maskforge.study.tolerance.causes import Errors
+from maskforge.study.tolerance.disturbed import Nominal, nominal, setup_of
 from tests.benches import FOCAL_LENGTH, MASK_WAIST, MODE_WAIST, POINT, WAVELENGTH
 
 DEEP_V = 60.0
@@ -104,3 +108,26 @@ def carried() -> Nominal:
     start = nominal(bench_of(keys))
     waves = 0.05 * np.random.default_rng(4).normal(size=start.modulator.shape)
     return replace(start, modulator=replace(start.modulator, flatness=waves))
+
+
+def disturbed_launch(start: Nominal, errors: Errors) -> Launch:
+    """The disturbed bench in double precision: couplings of `disturbed_factors` by `launch`.
+
+    Raises BenchError where the errors leave nothing that can be predicted.
+    """
+    setup = setup_of(start, errors)
+    pitch_x, pitch_y = setup.modulator.pitch_seen
+    x, y = setup.place[0] * pitch_x / setup.scale, setup.place[1] * pitch_y / setup.scale
+    fringes = float(np.hypot(x, y))
+    stands_at = Carrier(1 / fringes, float(np.arctan2(y, x))) if fringes else Carrier()
+    return prepare(
+        Setup(
+            setup.light,
+            setup.modulator,
+            stands_at,
+            setup.focal_length,
+            setup.fiber,
+            setup.basis,
+            setup.lens_offset,
+        )
+    )

@@ -18,13 +18,12 @@ from maskforge.study.tolerance.disturbed import (
     carried_over,
     disturbed_factors,
     disturbed_fiber,
-    disturbed_launch,
     guided,
     nominal,
     setup_of,
     state_phases,
 )
-from tests.cli.errorbenches import bench_of, carried, small, states_for
+from tests.cli.errorbenches import bench_of, carried, disturbed_launch, small, states_for
 
 # --- benches with the error put in by hand ---------------------------------------------------
 

@@ -24,15 +24,17 @@ from maskforge.launch.couplings import (
 from maskforge.launch.fourier import axis, fourier_rows
 from maskforge.launch.light import Light, illumination
 from maskforge.launch.modulator import Alphabet, Carrier, Modulator, binary, emitted, levels
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import lp_target
 from maskforge.methods import design
 from maskforge.methods.draft import draft_of
 from maskforge.methods.ifta import window_of
 from maskforge.methods.problem import Problem
 from maskforge.study.tolerance.causes import CAUSES, Errors
-from maskforge.study.tolerance.disturbed import disturbed_factors, disturbed_launch, nominal
+from maskforge.study.tolerance.disturbed import disturbed_factors, nominal
 from maskforge.study.tolerance.response import couplings_of, sent, view_of
 from tests.benches import FOCAL_LENGTH, WAVELENGTH, graded_50
+from tests.cli.errorbenches import disturbed_launch
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
@@ -67,7 +69,7 @@ def coarse(
         fill_factor=0.9,
         gap_reflectance=0.3,
     )
-    return prepare(light, modulator, carrier, FOCAL_LENGTH, *graded_50())
+    return prepare(Setup(light, modulator, carrier, FOCAL_LENGTH, *graded_50()))
 
 
 def noise(launch: Launch, seed: int = 1) -> Complex:
@@ -279,7 +281,7 @@ def test_a_mask_of_coarse_pixels_is_as_pure_as_it_says(carrier: Carrier) -> None
     """Designed, and judged by integrals over its pixels."""
     light = Light(WAVELENGTH, (1.5 * WAIST, 1.2 * WAIST), 0.3)
     modulator = Modulator((36, 40), WAIST / 5, levels(16), fill_factor=0.9)
-    launch = prepare(light, modulator, carrier, FOCAL_LENGTH, *graded_50(4))
+    launch = prepare(Setup(light, modulator, carrier, FOCAL_LENGTH, *graded_50(4)))
     target = lp_target(launch.basis, "LP11", 20.0)
     made = design(Problem(launch, target, 0.98), "dual")
     assert made.reached

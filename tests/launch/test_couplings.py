@@ -41,6 +41,7 @@ from maskforge.launch.modulator import (
     levels,
 )
 from maskforge.launch.panel import rendered, states_of
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target, lg_target, lp_target, superposition
 from maskforge.methods.problem import Problem, overall_phase
 from maskforge.methods.simple import simple
@@ -180,7 +181,7 @@ def test_couplings_are_the_direct_integral(
         zernike=((5, 0.1),),
         zernike_radius=1.5e-3,
     )
-    launch = prepare(light, modulator, carrier, FOCAL_LENGTH, fiber, basis, lens_offset)
+    launch = prepare(Setup(light, modulator, carrier, FOCAL_LENGTH, fiber, basis, lens_offset))
     x, y = np.arange(shape[1]), np.arange(shape[0])[:, None]
     tilt = 2 * math.pi * (x * carrier.frequency[0] + y * carrier.frequency[1])
     factors = np.exp(1j * (tilt + 0.8 * rng.normal(size=shape)))
@@ -218,7 +219,7 @@ def test_what_is_around_the_mask_is_a_part_of_a_larger_mask(
     )
     beam_offset = (0.1e-3, -0.2e-3)
     light = Light(WAVELENGTH, (1.1e-3, 0.9e-3), 0.5, offset=beam_offset)
-    launch = prepare(light, part, carrier, FOCAL_LENGTH, fiber, basis)
+    launch = prepare(Setup(light, part, carrier, FOCAL_LENGTH, fiber, basis))
     assert launch.outside is not None
     states = rng.integers(0, 8, shape).astype(np.uint16)
 
@@ -229,7 +230,7 @@ def test_what_is_around_the_mask_is_a_part_of_a_larger_mask(
     whole = replace(part, shape=panel_shape, at=None, panel_shape=None)
     picture = rendered(part, states)
     beside = replace(light, offset=(beam_offset[0] + x, beam_offset[1] + y))
-    larger = prepare(beside, whole, carrier, FOCAL_LENGTH, fiber, basis, (-x, -y))
+    larger = prepare(Setup(beside, whole, carrier, FOCAL_LENGTH, fiber, basis, (-x, -y)))
     found = couplings(launch, emitted(part, states))
     every = couplings(larger, emitted(whole, picture[::-1].astype(np.uint16)))
     turn = np.vdot(every, found) / abs(np.vdot(every, found))
@@ -265,7 +266,7 @@ def test_the_finest_detail_is_the_narrowest_fringe(lens_offset: tuple[float, flo
     detail = finest_detail(SCALE, modulator, lens_offset)
     assert detail == pytest.approx(fringe(reach), rel=1e-4)
     launch = prepare(
-        beam(), modulator, Carrier(), FOCAL_LENGTH, *graded_50(3), lens_offset=lens_offset
+        Setup(beam(), modulator, Carrier(), FOCAL_LENGTH, *graded_50(3), lens_offset=lens_offset)
     )
     for samples in (launch.u, launch.v):
         assert samples[1] - samples[0] <= fringe(reach) / 2 * (1 + 1e-4)
@@ -282,9 +283,9 @@ def test_a_mask_beside_the_axis_is_a_part_of_one_about_it(right: int, up: int) -
     assert finest_detail(SCALE, part, at) == pytest.approx(whole_detail, rel=1e-12)
     fiber, basis = graded_50(3)
     light = Light(WAVELENGTH, (0.9e-3, 0.7e-3), offset=(0.1e-3, -0.2e-3))
-    alone = prepare(light, part, Carrier(), FOCAL_LENGTH, fiber, basis, at)
+    alone = prepare(Setup(light, part, Carrier(), FOCAL_LENGTH, fiber, basis, at))
     moved = replace(light, offset=(light.offset[0] + at[0], light.offset[1] + at[1]))
-    larger = prepare(moved, whole, Carrier(), FOCAL_LENGTH, fiber, basis)
+    larger = prepare(Setup(moved, whole, Carrier(), FOCAL_LENGTH, fiber, basis))
     factors = np.exp(1j * noise(part.shape, 3).real)
     shown = np.zeros(whole.shape, complex)
     row, column = abs(up) + up, abs(right) + right
@@ -306,7 +307,8 @@ def test_far_beside_the_axis_nothing_is_launched() -> None:
 
     def launched(lens_offset: tuple[float, float]) -> Complex:
         return couplings(
-            prepare(light, modulator, carrier, FOCAL_LENGTH, fiber, basis, lens_offset), factors
+            prepare(Setup(light, modulator, carrier, FOCAL_LENGTH, fiber, basis, lens_offset)),
+            factors,
         )
 
     assert np.abs(launched((0.0, 0.0))).max() > 0.3
@@ -324,7 +326,7 @@ def full_bench() -> Launch:
     fiber, basis = graded_50(5)
     modulator = small_panel((33, 40), np.random.default_rng(6))
     light = Light(WAVELENGTH, (0.9e-3, 0.7e-3), 0.5, offset=(0.3e-3, -0.2e-3))
-    return prepare(light, modulator, Carrier(4.3, 0.6), FOCAL_LENGTH, fiber, basis, SIDE)
+    return prepare(Setup(light, modulator, Carrier(4.3, 0.6), FOCAL_LENGTH, fiber, basis, SIDE))
 
 
 def noise(shape: tuple[int, ...], seed: int) -> Complex:
@@ -646,7 +648,7 @@ def test_filled_pixels(fill: float) -> None:
     )
     assert ratio[0, 0] == pytest.approx(fill, rel=1e-12)
     fiber, basis = parabola(1)
-    launch = prepare(beam(), modulator, Carrier(), FOCAL_LENGTH, fiber, basis)
+    launch = prepare(Setup(beam(), modulator, Carrier(), FOCAL_LENGTH, fiber, basis))
     gaps = gap_field(launch, zero, zero)
     if fill < 1.0:
         assert gaps is not None
@@ -665,7 +667,7 @@ def test_first_order_of_filled_pixels() -> None:
     carrier = Carrier(8.0)
     modulator = Modulator((20, 30), pitch, levels(8), fill_factor=fill**2)
     fiber, basis = parabola(1)
-    launch = prepare(beam(), modulator, carrier, FOCAL_LENGTH, fiber, basis)
+    launch = prepare(Setup(beam(), modulator, carrier, FOCAL_LENGTH, fiber, basis))
     assert launch.centre == pytest.approx((SCALE / (8 * pitch), 0), rel=1e-12)
     zero = np.zeros(1)
     whole = pixel_field(replace(modulator, fill_factor=1.0), (0, 0), SCALE, zero, zero)
@@ -682,7 +684,9 @@ def test_gaps_are_what_a_mirror_has_and_the_pixels_have_not(carrier: Carrier) ->
     def launched(fill: float, gaps: float) -> Complex:
         modulator = Modulator((40, 50), 6e-5, binary(), fill_factor=fill, gap_reflectance=gaps)
         light = Light(WAVELENGTH, (8e-4, 8e-4), offset=(1e-4, 2e-4))
-        return couplings(prepare(light, modulator, carrier, FOCAL_LENGTH, fiber, basis), blank)
+        return couplings(
+            prepare(Setup(light, modulator, carrier, FOCAL_LENGTH, fiber, basis)), blank
+        )
 
     mirror, pixels = launched(1.0, 0.0), launched(0.7, 0.0)
     assert np.abs(launched(0.7, 1.0) - mirror).max() < 1e-12
@@ -714,7 +718,7 @@ def test_flatness_and_clipping() -> None:
     curved = Modulator((60, 64), pitch, continuous(), flatness=waves)
     flat = replace(curved, flatness=None)
     launches = [
-        prepare(beam(1.5), m, Carrier(), FOCAL_LENGTH, fiber, basis) for m in (curved, flat)
+        prepare(Setup(beam(1.5), m, Carrier(), FOCAL_LENGTH, fiber, basis)) for m in (curved, flat)
     ]
     blank = np.ones((60, 64), complex)
     signs = np.where(np.arange(64) < 32, 1, -1) * blank
@@ -833,13 +837,13 @@ def test_pixels_too_coarse_for_the_core(pitch: float) -> None:
     fiber, basis = graded_50(1)
     modulator = Modulator((40, 40), pitch, binary())
     with pytest.raises(BenchError, match=r"focal_length_mm = 1: pixels of .* um reach") as caught:
-        prepare(beam(), modulator, Carrier(), 1e-3, fiber, basis)
+        prepare(Setup(beam(), modulator, Carrier(), 1e-3, fiber, basis))
     named = re.search(r"at least ([\d.]+) mm do", str(caught.value))
     assert named is not None
     focal_length = float(named[1]) * 1e-3
     least = 2 * pitch * 25e-6 / WAVELENGTH
     assert focal_length == pytest.approx(least, rel=0.01)
-    prepare(beam(), modulator, Carrier(), focal_length, fiber, basis)
+    prepare(Setup(beam(), modulator, Carrier(), focal_length, fiber, basis))
 
 
 # --- the facet field -----------------------------------------------------------------------------
@@ -858,11 +862,13 @@ def test_the_facet_field_holds_the_couplings() -> None:
 def test_the_facet_field_has_the_beams_power() -> None:
     """Filled pixels, no loss, Parseval: on the whole field of view what falls on the mask."""
     ready = prepare(
-        Light(WAVELENGTH, (0.7e-3, 0.7e-3)),
-        Modulator((64, 64), 1e-4, continuous(), fill_factor=POINT),
-        Carrier(),
-        FOCAL_LENGTH,
-        *graded_50(3),
+        Setup(
+            Light(WAVELENGTH, (0.7e-3, 0.7e-3)),
+            Modulator((64, 64), 1e-4, continuous(), fill_factor=POINT),
+            Carrier(),
+            FOCAL_LENGTH,
+            *graded_50(3),
+        )
     )
     u = axis(256, SCALE / (256 * 1e-4))
     factors = np.exp(2j * np.pi * np.random.default_rng(2).random((64, 64)))

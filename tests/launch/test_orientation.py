@@ -17,6 +17,7 @@ from maskforge.launch.fourier import matrix_transform as transform
 from maskforge.launch.light import Light, illumination
 from maskforge.launch.modulator import Carrier, Modulator, levels
 from maskforge.launch.panel import rendered
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import lp_target, superposition, target_field
 from tests.benches import FOCAL_LENGTH, MASK_WAIST, MODE_WAIST, SCALE, WAVELENGTH, beam, parabola
 
@@ -197,7 +198,7 @@ def test_a_spot_beside_the_axis_has_lobes_of_its_side(
     """
     fiber, basis = parabola(2)
     modulator = Modulator(shape, MASK_WAIST / 12, levels(256), fill_factor=0.9)
-    launch = prepare(beam(), modulator, Carrier(), FOCAL_LENGTH, fiber, basis)
+    launch = prepare(Setup(beam(), modulator, Carrier(), FOCAL_LENGTH, fiber, basis))
     place = {(m.label, m.part): m.index for m in basis}[label, part]
     offset = 0.3 * MODE_WAIST
     tilt = 2 * math.pi / SCALE * offset * (side[0] * launch.x + side[1] * launch.y[:, None])
@@ -222,7 +223,7 @@ def test_an_orientation_turns_counter_clockwise_on_the_panel_too() -> None:
     """LP11 at 30 degrees: the mask's two halves meet along the line at 120 degrees."""
     fiber, basis = parabola(2)
     modulator = Modulator((120, 131), MASK_WAIST / 12, levels(2))
-    launch = prepare(beam(), modulator, Carrier(), FOCAL_LENGTH, fiber, basis)
+    launch = prepare(Setup(beam(), modulator, Carrier(), FOCAL_LENGTH, fiber, basis))
     back = back_propagated(launch, lp_target(basis, "LP11", 30.0).vector)
     line = math.cos(math.radians(30)) * launch.x + math.sin(math.radians(30)) * launch.y[:, None]
     # E carries 1/i and the transform of an odd field another i: sign and lobes agree

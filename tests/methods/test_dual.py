@@ -30,6 +30,7 @@ from maskforge.launch.modulator import (
     levels,
     table,
 )
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target, lg_target, lp_target, superposition
 from maskforge.methods.cover import STEPS, certified_bound
 from maskforge.methods.dual import dual
@@ -138,7 +139,7 @@ def sums(alphabet: str, carrier: str, groups: int, gap_reflectance: float) -> Su
         shape, pitch, ALPHABETS[alphabet], fill_factor=FILL, gap_reflectance=gap_reflectance
     )
     tilt = CARRIERS[carrier]
-    launch = prepare(beam(BEAM), panel, tilt, FOCAL_LENGTH, fiber, basis)
+    launch = prepare(Setup(beam(BEAM), panel, tilt, FOCAL_LENGTH, fiber, basis))
     far = max(mode.radial.field.radius_enclosing(1e-15) for mode in basis)
     u = np.linspace(-far, far, 161)
     r, theta = np.hypot(u, u[:, None]), np.arctan2(u[:, None], u)
@@ -369,13 +370,15 @@ def on_preset(
     if background is not None:
         panel = replace(panel, panel_shape=(600, 640), at=(20, 50), background=background)
     return prepare(
-        beam_on_mask,
-        panel,
-        carrier or Carrier(),
-        benches.focal_length(bench),
-        benches.fiber(bench),
-        ready.launch.basis,
-        lens_offset,
+        Setup(
+            beam_on_mask,
+            panel,
+            carrier or Carrier(),
+            benches.focal_length(bench),
+            benches.fiber(bench),
+            ready.launch.basis,
+            lens_offset,
+        )
     )
 
 

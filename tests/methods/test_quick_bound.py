@@ -20,6 +20,7 @@ from maskforge.launch.modulator import (
     levels,
     table,
 )
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import lg_target, lp_target
 from maskforge.methods.best_phase import Ground, solved_from
 from maskforge.methods.blocks import model_of
@@ -166,7 +167,7 @@ def test_single_mode_fibre() -> None:
     assert len(basis) == 1
     panel = Modulator((64, 64), 4e-5, binary())
     light = Light(WAVELENGTH, (1e-3, 1e-3))
-    launch = prepare(light, panel, Carrier(), FOCAL_LENGTH, fiber, basis)
+    launch = prepare(Setup(light, panel, Carrier(), FOCAL_LENGTH, fiber, basis))
     problem = Problem(launch, lp_target(basis, "LP01"), 0.999)
     design = dual(problem)
     assert design.bound is not None

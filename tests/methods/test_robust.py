@@ -23,6 +23,7 @@ from maskforge.launch.basis import Basis, basis_of
 from maskforge.launch.couplings import Launch, Scenario, couplings, moved, prepare
 from maskforge.launch.light import Light
 from maskforge.launch.modulator import Alphabet, Carrier, Modulator, emitted, table
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target, lp_target
 from maskforge.methods import design
 from maskforge.methods.blocks import coarse_of, coarse_of_all
@@ -141,7 +142,7 @@ def launch_at(name: str, tilt: Carrier, share: float, at: tuple[float, float]) -
         SHAPE, PITCH, alphabet_of(name, 1 / share), fill_factor=FILL, gap_reflectance=GAPS
     )
     light = Light(share * WAVELENGTH, (waist, waist))
-    launch = prepare(light, panel, tilt, FOCAL_LENGTH, fiber, basis)  # type: ignore[arg-type]
+    launch = prepare(Setup(light, panel, tilt, FOCAL_LENGTH, fiber, basis))  # type: ignore[arg-type]
     stays = [(1 - share) * WAVELENGTH * FOCAL_LENGTH * f / PITCH for f in tilt.frequency]
     return moved(launch, at[0] + stays[0], at[1] + stays[1])
 

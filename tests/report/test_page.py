@@ -31,6 +31,7 @@ from maskforge.launch.modulator import (
     emitted,
     levels,
 )
+from maskforge.launch.setup import Setup
 from maskforge.report import page_of_set
 from maskforge.report.page.bench_sketch import bar_of, beam_axes, facet, mask_plane
 from maskforge.report.page.page import css_text
@@ -178,13 +179,15 @@ def launched(
     fiber, basis = parabola(3)
     given: dict[str, Any] = {"shape": (60, 64), "pitch": MASK_WAIST / 12, "alphabet": levels(16)}
     return prepare(
-        light or beam(1.5),
-        Modulator(**(given | {"fill_factor": 0.8} | modulator)),
-        carrier or Carrier(),
-        FOCAL_LENGTH,
-        fiber,
-        basis,
-        lens_offset,
+        Setup(
+            light or beam(1.5),
+            Modulator(**(given | {"fill_factor": 0.8} | modulator)),
+            carrier or Carrier(),
+            FOCAL_LENGTH,
+            fiber,
+            basis,
+            lens_offset,
+        )
     )
 
 

@@ -12,9 +12,9 @@ from maskforge.launch.couplings import back_propagated, couplings, pixel_field
 from maskforge.launch.fourier import axis, fourier_rows, matrix_transform
 from maskforge.launch.targets import lp_target
 from maskforge.study.tolerance.causes import Errors
-from maskforge.study.tolerance.disturbed import Nominal, disturbed_launch
+from maskforge.study.tolerance.disturbed import Nominal
 from tests.benches import FOCAL_LENGTH, MODE_WAIST, POINT, SCALE, WAVELENGTH
-from tests.cli.errorbenches import deep, matched
+from tests.cli.errorbenches import deep, disturbed_launch, matched
 from tests.reference import optics_values as ref
 
 Complex = NDArray[np.complex128]

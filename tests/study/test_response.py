@@ -18,12 +18,11 @@ from maskforge.study.tolerance.disturbed import (
     Nominal,
     carried_over,
     disturbed_factors,
-    disturbed_launch,
     nominal,
 )
 from maskforge.study.tolerance.frames import home
 from maskforge.study.tolerance.response import couplings_of, figures, responses, sent, view_of
-from tests.cli.errorbenches import bench_of, carried, small
+from tests.cli.errorbenches import bench_of, carried, disturbed_launch, small
 
 SWEPT = np.array([1e-5, 1e-5, 3e-5])
 """How far purities and efficiency may be from those of the launch in full, within a sweep."""

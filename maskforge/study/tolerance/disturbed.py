@@ -23,18 +23,18 @@ from maskforge.bench.ready import guided_basis
 from maskforge.fiber import Fiber
 from maskforge.fiber.modes import solve
 from maskforge.launch.basis import Basis, basis_of, groups_of
-from maskforge.launch.couplings import Launch, prepare
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Light, Real, zernike
-from maskforge.launch.modulator import Alphabet, Carrier, Modulator
+from maskforge.launch.modulator import Alphabet, Modulator
+from maskforge.launch.setup import Setup
 from maskforge.study.tolerance.causes import Errors
 
 RESIDUE = range(4, 16)
 """Noll indices of the random wavefront: focus to the fourth order, without tilts."""
 
 
-@dataclass(frozen=True, eq=False)
-class Nominal:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Nominal(Setup):
     """A bench without errors, SI units, and the seed of the random patterns.
 
     `phases` (n,): phase in rad of each state, not wrapped.
@@ -42,25 +42,7 @@ class Nominal:
 
     bench: Bench
     seed: int
-    light: Light
-    modulator: Modulator
-    carrier: Carrier
-    focal_length: float
-    lens_offset: tuple[float, float]
-    fiber: Fiber
-    basis: Basis
     phases: Real
-
-    @property
-    def scale(self) -> float:
-        """lambda f in m^2."""
-        return self.light.wavelength * self.focal_length
-
-    @property
-    def place(self) -> tuple[float, float]:
-        """Where on the facet the fibre was aligned to, in m from the zero order."""
-        (x, y), (pitch_x, pitch_y) = self.carrier.frequency, self.modulator.pitch_seen
-        return self.scale * x / pitch_x, self.scale * y / pitch_y
 
     @cached_property
     def grey_pattern(self) -> Real:
@@ -96,18 +78,8 @@ class Nominal:
 
 def nominal(bench: Bench, seed: int = 0) -> Nominal:
     """The bench in SI units; raises BenchError where it cannot be built."""
-    return Nominal(
-        bench=bench,
-        seed=seed,
-        light=benches.light(bench),
-        modulator=benches.modulator(bench),
-        carrier=benches.carrier(bench),
-        focal_length=benches.focal_length(bench),
-        lens_offset=benches.lens_offset(bench),
-        fiber=benches.fiber(bench),
-        basis=guided_basis(bench),
-        phases=_phases(bench),
-    )
+    setup = benches.setup(bench, guided_basis(bench))
+    return Nominal(**vars(setup), bench=bench, seed=seed, phases=_phases(bench))
 
 
 def _phases(bench: Bench) -> Real:
@@ -188,7 +160,7 @@ def carried_over(start: Nominal, basis: Basis) -> Real:
 
 
 @dataclass(frozen=True, eq=False)
-class Setup:
+class DisturbedSetup:
     """A disturbed bench as `couplings.prepare` takes it, but for the carrier.
 
     `place`: the fibre's on the facet, in m from the zero order, as it looks from the focal plane.
@@ -209,7 +181,7 @@ class Setup:
         return self.light.wavelength * self.focal_length
 
 
-def setup_of(start: Nominal, errors: Errors) -> Setup:
+def setup_of(start: Nominal, errors: Errors) -> DisturbedSetup:
     """Light, lens, pixels and fibre with errors.
 
     A facet z behind the focal plane sees what the mask sends through the phase
@@ -224,7 +196,7 @@ def setup_of(start: Nominal, errors: Errors) -> Setup:
     wider, rounder = 1 + errors.waist, float(np.sqrt(1 + errors.ellipticity))
     fiber, basis = guided(start, errors)
     middle = start.lens_offset
-    return Setup(
+    return DisturbedSetup(
         light=replace(
             light,
             waist=(light.waist[0] * wider * rounder, light.waist[1] * wider / rounder),
@@ -320,27 +292,3 @@ def disturbed_factors(
     out = np.empty(shown.shape, np.result_type(real, np.complex64))
     out.real, out.imag = np.cos(phase), np.sin(phase)
     return out if np.all(amplitudes == 1) else out * amplitudes.astype(real)[shown]
-
-
-# --- in full ---------------------------------------------------------------------------------
-
-
-def disturbed_launch(start: Nominal, errors: Errors) -> Launch:
-    """The disturbed bench in double precision: couplings of `disturbed_factors` by `launch`.
-
-    Raises BenchError where the errors leave nothing that can be predicted.
-    """
-    setup = setup_of(start, errors)
-    pitch_x, pitch_y = setup.modulator.pitch_seen
-    x, y = setup.place[0] * pitch_x / setup.scale, setup.place[1] * pitch_y / setup.scale
-    fringes = float(np.hypot(x, y))
-    stands_at = Carrier(1 / fringes, float(np.arctan2(y, x))) if fringes else Carrier()
-    return prepare(
-        setup.light,
-        setup.modulator,
-        stands_at,
-        setup.focal_length,
-        setup.fiber,
-        setup.basis,
-        setup.lens_offset,
-    )
