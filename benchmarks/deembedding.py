@@ -19,7 +19,7 @@ import numpy as np
 from maskforge.cli import main as cli
 from maskforge.launch.basis import groups_of
 from maskforge.launch.light import Real
-from maskforge.report.figures.sweep import Curve, curve_of, groups_figure
+from maskforge.report.figures.sweep import SweepCurve, curve_of, groups_figure
 from maskforge.sets.reading import read_set
 from maskforge.sweep.answer import Answer, Question, answered
 from maskforge.sweep.deembed import group_transmission
@@ -27,7 +27,7 @@ from maskforge.sweep.groups import isolations
 from maskforge.sweep.labels import decibel
 from maskforge.sweep.launched import launched_by, lookups
 from maskforge.sweep.passes import read_sweep
-from maskforge.sweep.simulate import Device, Disturbance, readings_text, splitter, swept
+from maskforge.sweep.simulate import Device, DeviceDisturbance, readings_text, splitter, swept
 from maskforge.sweep.simulate import transmissions as passed
 
 BENCH = """\
@@ -70,7 +70,7 @@ def answer_of(folder: Path, method: str) -> tuple[Answer, Device]:
     device = splitter(launched.basis)
     shown = np.tile(np.arange(len(written.masks)), PASSES)
     times: Real = 0.03 * np.arange(shown.size)
-    disturbance = Disturbance(turn=20.0, noise=1e-3, floor=1e-6)
+    disturbance = DeviceDisturbance(turn=20.0, noise=1e-3, floor=1e-6)
     read = swept(device, launched, shown, times, disturbance, 1)
     path = folder / f"{method}.csv"
     path.write_text(readings_text(device, "page", shown, times, read), "utf-8")
@@ -87,7 +87,7 @@ def main() -> None:
         curve_of("simple, raw", simple.raw, 0),
         curve_of("simple, corrected", simple.corrected, 1),
         curve_of("dual, raw", dual.raw, 2),
-        Curve("truth", decibel(truth), isolations(truth, truth.argmax(axis=1)), 3),
+        SweepCurve("truth", decibel(truth), isolations(truth, truth.argmax(axis=1)), 3),
     )
     print("\nisolation of the ports, dB; simulated, invented data")
     print("group             " + "".join(f"{group:8d}" for group in groups))

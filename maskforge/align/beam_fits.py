@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.align.fit import Found, Value, brightest, column, page_means
+from maskforge.align.fit import FitResult, Value, brightest, column, page_means
 from maskforge.align.readings import Readings
 from maskforge.align.regression import Solution, solve
 from maskforge.align.scene import Detector, Scene, pinhole_rule, scene_of
@@ -58,7 +58,7 @@ def slits(
     return (found[0], found[1]), weight
 
 
-def beam_edge(stack: Stack, readings: Readings) -> Found:
+def beam_edge(stack: Stack, readings: Readings) -> FitResult:
     """Centre and waist along x and y from the edge's places."""
     scene = scene_of(stack.bench)
     edge = column(stack, "edge_mm") * 1e-3
@@ -88,7 +88,7 @@ def _edge_starts(
     return out
 
 
-def beam_square(stack: Stack, readings: Readings) -> Found:
+def beam_square(stack: Stack, readings: Readings) -> FitResult:
     """Centre and waist along x and y from the square's places."""
     scene = scene_of(stack.bench)
     side = column(stack, "side_px")
@@ -114,7 +114,7 @@ def _beam(
     scene: Scene,
     bounds: list[tuple[Real, Real]],
     starts: list[tuple[float, float]],
-) -> Found:
+) -> FitResult:
     """Centres and waists of a beam of which every frame shows a rectangle."""
     (across, up), weight = slits(scene, stack.detector, bounds)
 
@@ -127,7 +127,7 @@ def _beam(
     ]
     scales = [waist for waist in scene.waists for _ in range(2)]
     solution = solve(readings, signal, tried, scales)
-    return Found(_values(solution), solution, _notes(scene, solution))
+    return FitResult(_values(solution), solution, _notes(scene, solution))
 
 
 def _values(solution: Solution) -> tuple[Value, ...]:

@@ -37,7 +37,7 @@ SENT = 5
 
 
 @dataclass(frozen=True, eq=False)
-class View:
+class BlockView:
     """`factors` (frames, MOMENTS * blocks): what the pictures do to light that goes to the order.
 
     `x`, `y`: the blocks' middles in m from the middle of the mask, blocks in rows, x fastest;
@@ -52,7 +52,7 @@ class View:
     size: int
 
 
-def view_of(scene: Scene, detector: Detector, pictures: Iterable[Picture]) -> View:
+def view_of(scene: Scene, detector: Detector, pictures: Iterable[Picture]) -> BlockView:
     """The view of a stack's pictures on its own bench."""
     rows, columns = scene.whole.shape
     size = max(1, -(-max(rows, columns) // MOST_BLOCKS))
@@ -76,7 +76,7 @@ def view_of(scene: Scene, detector: Detector, pictures: Iterable[Picture]) -> Vi
         light = light * tilt_y[:, None] * tilt_x * bent
         moments = (light, light * off_x, light * off_y[:, None])
         found.append(np.concatenate([_blocks(moment, size) for moment in moments]))
-    return View(scene, detector, np.array(found), middle_x, middle_y, size)
+    return BlockView(scene, detector, np.array(found), middle_x, middle_y, size)
 
 
 def _means(values: Real, size: int) -> Real:
@@ -103,7 +103,7 @@ def _waves(middles: Real, places: Real, scale: float, size: int, pitch: float) -
 
 
 def seen_by(
-    view: View, *, shift: tuple[float, float] = (0.0, 0.0), stretch: float = 1.0
+    view: BlockView, *, shift: tuple[float, float] = (0.0, 0.0), stretch: float = 1.0
 ) -> Complex:
     """(places, SENT * blocks) that take the light of blocks to a detector.
 
@@ -139,7 +139,7 @@ def seen_by(
     )
 
 
-def _places(view: View, scale: float) -> tuple[Real, Real, Real]:
+def _places(view: BlockView, scale: float) -> tuple[Real, Real, Real]:
     """What the detector sees of the facet: fields (places, len(v), len(u)), u and v, in m from its
     middle, or from the order where it stands aside."""
     scene, detector = view.scene, view.detector
@@ -156,19 +156,19 @@ def _places(view: View, scale: float) -> tuple[Real, Real, Real]:
     return fields, u + detector.aside[0], v + detector.aside[1]
 
 
-def turned(view: View, turn: float) -> View:
+def turned(view: BlockView, turn: float) -> BlockView:
     """The view of a detector that stands turned by `turn` rad about its order."""
     (x, y), cos, sin = view.detector.aside, np.cos(turn), np.sin(turn)
     aside = (x * cos - y * sin, x * sin + y * cos)
     return replace(view, detector=replace(view.detector, aside=aside))
 
 
-def lit(view: View, light: Light) -> Complex:
+def lit(view: BlockView, light: Light) -> Complex:
     """The beam (rows, columns) of blocks, in 1/m."""
     return illumination(light, view.x, view.y)
 
 
-def signals(view: View, field: Complex, seen: Complex) -> Real:
+def signals(view: BlockView, field: Complex, seen: Complex) -> Real:
     """Power (frames,) at the detector, of any common scale; `field`, `seen`: as of `lit` and
     `seen_by`."""
     up, across = np.gradient(field, view.y, view.x)

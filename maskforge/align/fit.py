@@ -36,7 +36,7 @@ class GreyTable:
 
 
 @dataclass(frozen=True, eq=False)
-class Curve:
+class FittedCurve:
     """A scan for the figure: `x` (rows,), readings free of background and drift, their standard
     deviation, the fit and whether they count; powers in mW."""
 
@@ -50,7 +50,7 @@ class Curve:
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
+class FitResult:
     """What a step's own fit gives.  `notes`: what a person should know of it."""
 
     values: tuple[Value, ...]
@@ -77,7 +77,7 @@ class Fit:
     missing: int
     unseen: int
     notes: tuple[str, ...]
-    curves: tuple[Curve, ...]
+    curves: tuple[FittedCurve, ...]
     table: GreyTable | None
 
 
@@ -107,7 +107,7 @@ def brightest(means: Real, where: NDArray[np.bool_]) -> int | None:
     return int(np.nanargmax(np.where(where, means, np.nan)))
 
 
-def curves_of(stack: Stack, readings: Readings, solution: Solution) -> tuple[Curve, ...]:
+def curves_of(stack: Stack, readings: Readings, solution: Solution) -> tuple[FittedCurve, ...]:
     """The scans of a stack, one for each value of what tells them apart."""
     step = stack.step
     x = column(stack, step.scanned)
@@ -121,7 +121,7 @@ def curves_of(stack: Stack, readings: Readings, solution: Solution) -> tuple[Cur
             continue
         title = f"{name:g}" if isinstance(name, float) else f"{name}"
         out.append(
-            Curve(
+            FittedCurve(
                 title=f"{step.by} {title}" if step.by else "",
                 axis=step.scanned,
                 x=x[own],

@@ -7,12 +7,12 @@ from threadpoolctl import threadpool_limits
 
 from maskforge.align import beam_fits, flatness_fits, grey_fits
 from maskforge.align import order_fits as view_fits
-from maskforge.align.fit import Fit, Found, curves_of
+from maskforge.align.fit import Fit, FitResult, curves_of
 from maskforge.align.readings import NO_PAGE, Readings, saturated
 from maskforge.align.stack_file import Stack
 from maskforge.base.errors import BenchError
 
-FITS: Mapping[str, Callable[[Stack, Readings], Found]] = {
+FITS: Mapping[str, Callable[[Stack, Readings], FitResult]] = {
     "beam-square": beam_fits.beam_square,
     "beam-edge": beam_fits.beam_edge,
     "phase-depth": grey_fits.phase_depth,

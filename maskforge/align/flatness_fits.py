@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from maskforge.align.fit import Found, column
+from maskforge.align.fit import FitResult, column
 from maskforge.align.order_fits import WIDER, Case, case_of, zernike_signal, zernike_values
 from maskforge.align.panel_steps import zernike_radius
 from maskforge.align.readings import Readings
@@ -24,7 +24,7 @@ MUCH = 0.1
 """Waves: of a coefficient."""
 
 
-def flatness(stack: Stack, readings: Readings) -> Found:
+def flatness(stack: Stack, readings: Readings) -> FitResult:
     """Coefficients of the light from the phases of the sub-apertures."""
     case = case_of(stack, readings)
     x, y, phase, weight = phases(case)
@@ -44,7 +44,7 @@ def flatness(stack: Stack, readings: Readings) -> Found:
         "Noll 2 and 3 are the wave's tilt, which is the pinhole's place, and stay out of --update",
         f"{phase.size} places; a wavefront with more than Noll {terms[-1]} in it spoils the others",
     )
-    return Found(values, solution, notes)
+    return FitResult(values, solution, notes)
 
 
 def phases(case: Case) -> tuple[Real, Real, Real, Real]:

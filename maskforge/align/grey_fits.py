@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from maskforge import bench as benches
-from maskforge.align.fit import Found, GreyTable, Value, column, page_means
+from maskforge.align.fit import FitResult, GreyTable, Value, column, page_means
 from maskforge.align.readings import Readings
 from maskforge.align.regression import Solution, solve
 from maskforge.align.stack_file import Stack
@@ -70,7 +70,7 @@ def power_of(greys: Greys, values: NDArray[np.complexfloating]) -> Real:
 # --- three greys and more --------------------------------------------------------------------
 
 
-def phase_depth(stack: Stack, readings: Readings) -> Found:
+def phase_depth(stack: Stack, readings: Readings) -> FitResult:
     """Phase of each grey; two greys: see `two_states`."""
     greys = greys_of(stack)
     if greys.greys.size == 2:
@@ -85,7 +85,7 @@ def phase_depth(stack: Stack, readings: Readings) -> Found:
     return _found(greys, solution, None)
 
 
-def grey_amplitude(stack: Stack, readings: Readings) -> Found:
+def grey_amplitude(stack: Stack, readings: Readings) -> FitResult:
     """Phase and amplitude of each grey; two greys: see `two_states`."""
     greys = greys_of(stack)
     if greys.greys.size == 2:
@@ -168,7 +168,7 @@ def _unfolded(greys: Greys, phases: Real) -> Real:
     return np.asarray(own if slope >= 0 else -own)
 
 
-def _found(greys: Greys, solution: Solution, amplitude: Real | None) -> Found:
+def _found(greys: Greys, solution: Solution, amplitude: Real | None) -> FitResult:
     count = greys.greys.size - 1
     phases = np.concatenate([[0.0], solution.theta[:count]])
     unfolded = np.rad2deg(_unfolded(greys, phases))
@@ -186,13 +186,13 @@ def _found(greys: Greys, solution: Solution, amplitude: Real | None) -> Found:
         if np.any(back & (np.abs(np.diff(unfolded)) > wide[1:]))
         else ()
     )
-    return Found(tuple(values), solution, notes, table)
+    return FitResult(tuple(values), solution, notes, table)
 
 
 # --- two states ------------------------------------------------------------------------------
 
 
-def two_states(greys: Greys, stack: Stack, readings: Readings) -> Found:
+def two_states(greys: Greys, stack: Stack, readings: Readings) -> FitResult:
     """The phase between two states, and the second one's amplitude against the first one's.
 
     By the cosine of the phase: it stays well defined where the phase itself does not, at 180 deg.
@@ -224,7 +224,7 @@ def two_states(greys: Greys, stack: Stack, readings: Readings) -> Found:
     )
     if SURE < phase < 180 - SURE:
         notes = ()
-    return Found((step, size), solution, notes)
+    return FitResult((step, size), solution, notes)
 
 
 # --- for the bench file ----------------------------------------------------------------------

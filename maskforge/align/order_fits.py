@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from maskforge.align.block_model import View, lit, seen_by, signals, turned, view_of
+from maskforge.align.block_model import BlockView, lit, seen_by, signals, turned, view_of
 from maskforge.align.fiber_steps import pupil
-from maskforge.align.fit import Found, Value, brightest, column, page_means
+from maskforge.align.fit import FitResult, Value, brightest, column, page_means
 from maskforge.align.panel_steps import zernike_radius
 from maskforge.align.readings import Readings
 from maskforge.align.regression import Signal, Solution, solve
@@ -27,7 +27,7 @@ class Case:
     stack: Stack
     readings: Readings
     scene: Scene
-    view: View
+    view: BlockView
     means: Real
 
 
@@ -75,7 +75,7 @@ def at_end(case: Case, key: str, value: float, factor: float = 1.0) -> tuple[str
 # --- the fibre -------------------------------------------------------------------------------
 
 
-def fiber_position(stack: Stack, readings: Readings) -> Found:
+def fiber_position(stack: Stack, readings: Readings) -> FitResult:
     """Where the fibre is against the nominal order, on the facet."""
     case = case_of(stack, readings)
 
@@ -88,10 +88,10 @@ def fiber_position(stack: Stack, readings: Readings) -> Found:
     solution = solve(case.readings, signal, [[*start, 0.0]], [spot, spot, WIDER])
     x, y = (value_of(solution, k, f"fiber offset {name}", "um", 1e6) for k, name in enumerate("xy"))
     notes = {note for z in solution.theta[:2] for note in at_end(case, "place_um", z, 1e6)}
-    return Found((x, y), solution, tuple(notes))
+    return FitResult((x, y), solution, tuple(notes))
 
 
-def focus(stack: Stack, readings: Readings) -> Found:
+def focus(stack: Stack, readings: Readings) -> FitResult:
     """The light's curvature, and how far beyond the facet its focus lies.
 
     Newton's lens equation: light from 1/c before the front focal plane is focused c f^2 behind the
@@ -111,12 +111,12 @@ def focus(stack: Stack, readings: Readings) -> Found:
     more = value_of(solution, 0, "curvature", "1/m")
     whole = replace(more, value=more.value + light.curvature)
     moved = value_of(solution, 0, "focus beyond the facet", "mm", 1e3 * scene.focal_length**2)
-    return Found(
+    return FitResult(
         (whole, moved), solution, at_end(case, "curvature_per_m", -float(solution.theta[0]))
     )
 
 
-def carrier_direction(stack: Stack, readings: Readings) -> Found:
+def carrier_direction(stack: Stack, readings: Readings) -> FitResult:
     """The angle at which the carrier's order meets the fibre best."""
     case = case_of(stack, readings)
     home = case.scene.carrier_to(stack.detector.order)
@@ -131,10 +131,10 @@ def carrier_direction(stack: Stack, readings: Readings) -> Found:
     wide = case.scene.spot / float(np.hypot(*stack.detector.order))
     solution = solve(case.readings, signal, [[start, 0.0]], [wide, WIDER])
     angle = value_of(solution, 0, "carrier angle", "deg", 180 / np.pi)
-    return Found((angle,), solution, at_end(case, "angle_deg", angle.value))
+    return FitResult((angle,), solution, at_end(case, "angle_deg", angle.value))
 
 
-def facet_waist(stack: Stack, readings: Readings) -> Found:
+def facet_waist(stack: Stack, readings: Readings) -> FitResult:
     """The focal length with which the beam's focus is as wide against the fibre's mode."""
     case = case_of(stack, readings)
     field = lit(case.view, case.scene.light)
@@ -146,7 +146,7 @@ def facet_waist(stack: Stack, readings: Readings) -> Found:
     solution = solve(case.readings, signal, [[0.0]], [WIDER])
     grown, wide = float(np.exp(solution.theta[0])), float(solution.half_widths[0])
     focal, spot = (grown * z for z in (case.scene.focal_length, case.scene.spot))
-    return Found(
+    return FitResult(
         (
             Value("focal length", 1e3 * focal, 1e3 * focal * wide, "mm"),
             Value("waist at the facet", 1e6 * spot, 1e6 * spot * wide, "um"),
@@ -158,7 +158,7 @@ def facet_waist(stack: Stack, readings: Readings) -> Found:
 # --- LP11 ------------------------------------------------------------------------------------
 
 
-def lp11_null(stack: Stack, readings: Readings) -> Found:
+def lp11_null(stack: Stack, readings: Readings) -> FitResult:
     """The beam's centre: where the line halves it."""
     case = case_of(stack, readings)
     light, seen = case.scene.light, seen_by(case.view)
@@ -174,7 +174,7 @@ def lp11_null(stack: Stack, readings: Readings) -> Found:
     solution = solve(case.readings, signal, [[*start, *[0.0] * widths]], scales)
     found = tuple(value_of(solution, k, f"offset {name}", "mm", 1e3) for k, name in enumerate("xy"))
     notes = {note for value in found for note in at_end(case, "line_mm", value.value)}
-    return Found(found, solution, tuple(notes))
+    return FitResult(found, solution, tuple(notes))
 
 
 def _stretched(light: Light, factors: Real) -> Light:
@@ -194,7 +194,7 @@ def _darkest(case: Case, name: str) -> float:
     return float(column(case.stack, "line_mm")[page] * 1e-3)
 
 
-def lp11_lobe(stack: Stack, readings: Readings) -> Found:
+def lp11_lobe(stack: Stack, readings: Readings) -> FitResult:
     """Where, on the panel, the direction lies that the pinhole stands in."""
     case = case_of(stack, readings)
 
@@ -205,13 +205,13 @@ def lp11_lobe(stack: Stack, readings: Readings) -> Found:
     start = np.deg2rad(peak(case, "angle_deg") or 0.0)
     solution = solve(case.readings, signal, [[start, 0.0]], [np.deg2rad(20.0), WIDER])
     angle = value_of(solution, 0, "zero of the orientation", "deg", 180 / np.pi)
-    return Found((replace(angle, value=(angle.value + 90) % 180 - 90),), solution)
+    return FitResult((replace(angle, value=(angle.value + 90) % 180 - 90),), solution)
 
 
 # --- the wavefront ---------------------------------------------------------------------------
 
 
-def zernike_scan(stack: Stack, readings: Readings) -> Found:
+def zernike_scan(stack: Stack, readings: Readings) -> FitResult:
     """Coefficients of the light, all of those scanned at once."""
     case = case_of(stack, readings)
     found = dict.fromkeys(values["noll"] for values in stack.frames)
@@ -225,7 +225,7 @@ def zernike_scan(stack: Stack, readings: Readings) -> Found:
         for index, value, most in zip(indices, solution.theta, reach, strict=False)
         if abs(value) >= most
     ]
-    return Found(zernike_values(case, solution, indices), solution, tuple(beyond))
+    return FitResult(zernike_values(case, solution, indices), solution, tuple(beyond))
 
 
 def zernike_signal(case: Case, indices: Sequence[int]) -> Signal:

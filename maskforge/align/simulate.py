@@ -38,7 +38,7 @@ class Mounting:
 
 
 @dataclass(frozen=True)
-class Disturbance:
+class BenchDisturbance:
     """What else a reading has in it.
 
     Relative to the power: `noise` (standard deviation), `drift` (linear, over all readings) and
@@ -99,7 +99,7 @@ def _pinhole(stack: Stack, scene: Scene) -> Callable[[Launch, Complex], float]:
     return power
 
 
-def disturbed(stack: Stack, clean: Real, disturbance: Disturbance, seed: int) -> Readings:
+def disturbed(stack: Stack, clean: Real, disturbance: BenchDisturbance, seed: int) -> Readings:
     """Readings of the play list, the beam blocked before and after; the same for the same seed."""
     chance = np.random.default_rng(seed)
     dark = np.full(DARKS, NO_PAGE)

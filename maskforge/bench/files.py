@@ -58,7 +58,7 @@ class DataFile:
 
 
 @dataclass(frozen=True)
-class Source:
+class BenchText:
     """Where a bench comes from: its name, how errors call it, and the folder of its data files."""
 
     name: str
@@ -116,16 +116,16 @@ def _no_preset(name: str, known: list[str]) -> str:
 # --- TOML ------------------------------------------------------------------------------------
 
 
-def bench_source(name_or_path: str | Path) -> Source:
+def bench_source(name_or_path: str | Path) -> BenchText:
     """The text of a bench preset or of a TOML file; BenchError where there is none."""
     given = str(name_or_path)
     path = Path(name_or_path)
     presets = _preset_files("bench")
     if given in presets:
-        return Source(given, given, Path(), presets[given].read_text("utf-8"))
+        return BenchText(given, given, Path(), presets[given].read_text("utf-8"))
     looks_like_path = isinstance(name_or_path, Path) or path.suffix == ".toml" or "/" in given
     if looks_like_path or "\\" in given or ("\0" not in given and path.is_file()):
-        return Source(path.stem, one_line(given), path.parent, _text_of(path))
+        return BenchText(path.stem, one_line(given), path.parent, _text_of(path))
     for kind, name, _ in preset_names():
         if name == given:
             raise BenchError(

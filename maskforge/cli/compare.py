@@ -27,7 +27,7 @@ from maskforge.launch.couplings import insertion_loss_db, unwanted_db
 from maskforge.report import format_of
 from maskforge.sets.designing import processes_for
 from maskforge.study import comparison
-from maskforge.study.comparison import Entry, Place, Standing
+from maskforge.study.comparison import ComparedMask, Place, Standing
 
 COLUMNS = (
     "bench",
@@ -122,10 +122,10 @@ def _places(ready: Sequence[Prepared], methods: int) -> set[Place]:
 
 def _compared(
     ready: Sequence[Prepared], methods: Sequence[str], shown: set[Place], jobs: int | None
-) -> list[Entry]:
+) -> list[ComparedMask]:
     """The entries, counted by a progress bar as they get done."""
     total = len(methods) * sum(len(each.targets) for each in ready)
-    entries: list[Entry] = []
+    entries: list[ComparedMask] = []
     work = comparison.compared(ready, methods, shown, jobs or processes_for(total))
     with progress_bar() as progress, closing(work):
         task = progress.add_task("", total=total)
@@ -135,7 +135,7 @@ def _compared(
     return entries
 
 
-def _picture(ready: Sequence[Prepared], entries: Sequence[Entry], kind: str) -> bytes:
+def _picture(ready: Sequence[Prepared], entries: Sequence[ComparedMask], kind: str) -> bytes:
     from maskforge.report.figures.comparison import comparison_figure
 
     names = comparison.names_of(ready)
@@ -143,7 +143,7 @@ def _picture(ready: Sequence[Prepared], entries: Sequence[Entry], kind: str) -> 
     return comparison_figure(launches, entries, kind)
 
 
-def _cells(one: Entry) -> list[Cell]:
+def _cells(one: ComparedMask) -> list[Cell]:
     """An entry's values, as COLUMNS says."""
     return [
         one.bench,
@@ -173,7 +173,7 @@ def _percent(share: float | None) -> str:
     return "-" if share is None else f"{round(100 * share, 4) + 0.0:.4f}"
 
 
-def _print_entries(entries: Sequence[Entry]) -> None:
+def _print_entries(entries: Sequence[ComparedMask]) -> None:
     """The table: the methods of a target below each other."""
     several = len({one.bench for one in entries}) > 1
     bench = ["bench"] if several else []
@@ -271,7 +271,7 @@ def _enough(one: Standing) -> str:
     )
 
 
-def _print_shown(entries: Sequence[Entry]) -> None:
+def _print_shown(entries: Sequence[ComparedMask]) -> None:
     """Which targets the figure shows, where it has no room for all."""
     every = {(one.bench, one.target.name): one.states is not None for one in entries}
     if all(every.values()):

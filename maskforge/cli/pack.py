@@ -12,7 +12,7 @@ from maskforge.base.wording import counted
 from maskforge.cli.common import interruptible, whole
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.playing.formats import DEPTHS, check_format
-from maskforge.playing.pack_header import PACK, PACK_FOLDER, Header
+from maskforge.playing.pack_header import PACK, PACK_FOLDER, PackHeader
 from maskforge.playing.packing import write_pack
 from maskforge.sets.reading import read_set
 
@@ -80,7 +80,7 @@ def _beside(set_folder: Path, kind: str) -> Path:
     return named.with_name(f"{named.name}-{kind}")
 
 
-def _print(header: Header, sizes: list[int]) -> None:
+def _print(header: PackHeader, sizes: list[int]) -> None:
     columns, rows = header.pixels
     table = table_of("format", "pixels", "bits", "frames", "files", "bytes", left=("format",))
     table.add_row(

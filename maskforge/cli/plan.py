@@ -14,7 +14,7 @@ from maskforge.base.files import write_bytes, write_text
 from maskforge.base.ranges import BadValueError
 from maskforge.base.safety import CAUTION
 from maskforge.bench import Bench
-from maskforge.bench.files import Source, bench_source
+from maskforge.bench.files import BenchText, bench_source
 from maskforge.bench.section import Metres
 from maskforge.bench.sections import LensSection
 from maskforge.bench.values import carrier as carrier_period
@@ -158,7 +158,7 @@ def _number(word: str) -> float:
 
 def _planned(
     fixed: planning.Fixed,
-    rows: tuple[tuple[planning.Setting, ...], ...],
+    rows: tuple[tuple[planning.PlannedSetting, ...], ...],
     by: str,
     *,
     fine: bool,
@@ -180,7 +180,7 @@ def _planned(
 def _written(
     found: Plan,
     bench: Bench,
-    source: Source,
+    source: BenchText,
     to: tuple[Path | None, Path | None, Path | None, str | None],
 ) -> None:
     write, csv, figure, kind = to

@@ -19,7 +19,7 @@ from maskforge.playing.playlist import (
     ORDERS,
     SEED,
     SETTLE_MS,
-    Entry,
+    PlayedMask,
     Timing,
     longest_between_references,
 )
@@ -131,7 +131,7 @@ def _write(place: Path, made: playfile.Playlist) -> None:
         raise
 
 
-def _tell(steps: tuple[Entry, ...], timing: Timing, duration: float) -> None:
+def _tell(steps: tuple[PlayedMask, ...], timing: Timing, duration: float) -> None:
     """Counts, duration, and how far the references are apart."""
     references = sum(step.reference for step in steps)
     longest = longest_between_references(steps)

@@ -9,7 +9,7 @@ from maskforge.base.csv_text import Cell
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.cli.terminal import print_table, say, table_of
-from maskforge.study.plan import Found, Outcome, Plan, Refused, Setting
+from maskforge.study.plan import Outcome, Plan, PlannedBounds, PlannedSetting, Refused
 
 KEY = re.compile(r"\[(\w+)\] (\w+)")
 """What an error line of the bench's model blames."""
@@ -35,7 +35,11 @@ def print_plan(plan: Plan, bench: Bench) -> None:
             f"\nThe bounds are at {bench.light.wavelength_nm:g} nm with the fibre in its place: "
             "to be pure elsewhere too costs more light."
         )
-    rows = [found for found in (*map(plan.best, plan.rows), plan.own) if isinstance(found, Found)]
+    rows = [
+        found
+        for found in (*map(plan.best, plan.rows), plan.own)
+        if isinstance(found, PlannedBounds)
+    ]
     if any(found.faint for found in rows):
         say(
             f"\n! so many targets for which {100 * bench.design.purity:.10g} % purity costs so "
@@ -100,7 +104,7 @@ def _cells(one: Outcome, bench: Bench, mark: str) -> list[str]:
     ]
 
 
-def _waist(setting: Setting) -> str:
+def _waist(setting: PlannedSetting) -> str:
     if setting.waists_mm is None:
         return "measured"
     first, second = setting.waists_mm
@@ -121,7 +125,7 @@ def _all(plan: Plan) -> Iterator[Outcome]:
 
 def plan_columns(plan: Plan) -> list[str]:
     """Header of the CSV; bounds, the share on the mask and the targets' columns are shares."""
-    found = next(one for one in _all(plan) if isinstance(one, Found))
+    found = next(one for one in _all(plan) if isinstance(one, PlannedBounds))
     return [
         "focal_length_mm",
         "waist_x_mm",

@@ -13,7 +13,7 @@ from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.launch.light import Real
 from maskforge.launch.targets import Target
 from maskforge.study.tolerance.causes import Cause, cause_named
-from maskforge.study.tolerance.one_error import Curve, Limit
+from maskforge.study.tolerance.one_error import ErrorCurve, ErrorLimit
 
 if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Spread
@@ -38,7 +38,7 @@ LEAST_SHARE = 0.005
 # --- the sweep -------------------------------------------------------------------------------
 
 
-def curve_cells(curves: Sequence[Curve], targets: Sequence[Target]) -> Iterator[list[Cell]]:
+def curve_cells(curves: Sequence[ErrorCurve], targets: Sequence[Target]) -> Iterator[list[Cell]]:
     """Rows as CURVE_COLUMNS says: a row a mask, cause and value."""
     for mask, target in enumerate(targets):
         for curve in curves:
@@ -57,7 +57,7 @@ def curve_cells(curves: Sequence[Curve], targets: Sequence[Target]) -> Iterator[
 
 
 def curve_table(
-    curves: Sequence[Curve], names: Sequence[str], limit: float
+    curves: Sequence[ErrorCurve], names: Sequence[str], limit: float
 ) -> tuple[list[str], list[list[str]]]:
     """(header, a row a cause): what each error costs, in text; \n breaks a header's lines."""
     header = [
@@ -92,7 +92,7 @@ def curve_table(
     return header, rows
 
 
-def page_table(curves: Sequence[Curve], names: Sequence[str], limit: float) -> str:
+def page_table(curves: Sequence[ErrorCurve], names: Sequence[str], limit: float) -> str:
     """The same as `one_error.json`, which the set's page shows."""
     header, rows = curve_table(curves, names, limit)
     columns = [name.replace("-\n", "-").replace("\n", " ") for name in header]
@@ -100,7 +100,7 @@ def page_table(curves: Sequence[Curve], names: Sequence[str], limit: float) -> s
 
 
 def print_curves(
-    curves: Sequence[Curve], names: Sequence[str], limit: float, left_out: Mapping[str, str]
+    curves: Sequence[ErrorCurve], names: Sequence[str], limit: float, left_out: Mapping[str, str]
 ) -> None:
     """The table of causes, a row each, and what its columns mean."""
     header, rows = curve_table(curves, names, limit)
@@ -126,7 +126,7 @@ def print_unharmed(purity: Real, name: str) -> None:
     )
 
 
-def _limit(cause: Cause, found: Limit) -> str:
+def _limit(cause: Cause, found: ErrorLimit) -> str:
     if found.value is None:
         return f"> {found.searched:.3g}"
     size = f"{abs(found.value):.3g}"
@@ -135,16 +135,16 @@ def _limit(cause: Cause, found: Limit) -> str:
     return ("±" if found.both else "+" if found.value > 0 else "-") + size
 
 
-def _median(cause: Cause, found: Limit) -> str:
+def _median(cause: Cause, found: ErrorLimit) -> str:
     return f"> {cause.half_range:g}" if found.median is None else f"{found.median:.3g}"
 
 
-def _at_ends(curve: Curve, figure: Real) -> Real:
+def _at_ends(curve: ErrorCurve, figure: Real) -> Real:
     """The lower of a figure's values at the half-range, (masks,)."""
     return np.asarray(figure[curve.ends].min(axis=0))
 
 
-def _more_loss(curve: Curve) -> float:
+def _more_loss(curve: ErrorCurve) -> float:
     """Largest ratio of the efficiencies without and with the error, in dB."""
     before, after = curve.efficiency[curve.unharmed], _at_ends(curve, curve.efficiency)
     lit = before > 0

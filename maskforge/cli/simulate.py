@@ -8,7 +8,7 @@ import numpy as np
 import typer
 
 from maskforge import bench as benches
-from maskforge.align.simulate import Disturbance, Mounting, disturbed, powers, readings_text
+from maskforge.align.simulate import BenchDisturbance, Mounting, disturbed, powers, readings_text
 from maskforge.align.stack_file import read_stack
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place, write_text
@@ -79,7 +79,7 @@ def simulate_bench(
         "--seed": seed,
     }
     _check(given)
-    disturbance = Disturbance(
+    disturbance = BenchDisturbance(
         noise=noise / 100,
         drift=drift / 100,
         wander=wander / 100,

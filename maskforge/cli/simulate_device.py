@@ -19,7 +19,7 @@ from maskforge.playing.playlist_file import read_playlist
 from maskforge.sets.reading import WrittenSet, read_set
 from maskforge.sweep import simulate as devices
 from maskforge.sweep.launched import launched_by, references_in
-from maskforge.sweep.simulate import Disturbance
+from maskforge.sweep.simulate import DeviceDisturbance
 
 MOST_READINGS = 2_000_000
 
@@ -60,7 +60,7 @@ def simulate_device(
     Port A passes the low groups, port B the high ones, and each field of a label a little
     differently.  The masks launch what the set says.
     """
-    disturbance = Disturbance(
+    disturbance = DeviceDisturbance(
         turn=_limited("--turn", turn),
         fade=_limited("--fade", fade) / 100,
         noise=_limited("--noise", noise) / 100,

@@ -45,7 +45,7 @@ from maskforge.sets.reading import WrittenSet, read_set
 from maskforge.sets.rebuilding import bench_of
 from maskforge.study.tolerance.causes import causes_of, left_out
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
-from maskforge.study.tolerance.one_error import LIMIT, Curve, processes_for, ranked, swept
+from maskforge.study.tolerance.one_error import LIMIT, ErrorCurve, processes_for, ranked, swept
 
 if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Factor, Spread
@@ -293,7 +293,7 @@ def _study(folder: Path, given: Bench | WrittenSet, jobs: int | None) -> Study:
         )
 
 
-def _swept(study: Study, limit: float, seed: int, jobs: int | None) -> list[Curve]:
+def _swept(study: Study, limit: float, seed: int, jobs: int | None) -> list[ErrorCurve]:
     """The curves in the order of tables."""
     causes = causes_of(study.bench)
     found = {}
@@ -306,7 +306,7 @@ def _swept(study: Study, limit: float, seed: int, jobs: int | None) -> list[Curv
     return [found[cause.field] for cause in causes]
 
 
-def _usual(study: Study, curves: Sequence[Curve]) -> list[int]:
+def _usual(study: Study, curves: Sequence[ErrorCurve]) -> list[int]:
     """The masks that lose most, of different targets, and the fundamental mode's."""
     worst: dict[str, int] = {}
     for mask in ranked(curves):
@@ -341,7 +341,7 @@ def _drawn(
 
 
 def _curves_figure(
-    curves: Sequence[Curve], study: Study, limit: float, name: str, kind: str
+    curves: Sequence[ErrorCurve], study: Study, limit: float, name: str, kind: str
 ) -> bytes:
     # the plotting library takes longer to load than the sweep of a small set
     from maskforge.report.figures.tolerance import tolerance_figure

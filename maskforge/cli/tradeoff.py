@@ -69,7 +69,10 @@ def tradeoff(
 
 
 def _traded(
-    ready: Prepared, target: Target, choices: Sequence[trading.Choice], asked: Sequence[float]
+    ready: Prepared,
+    target: Target,
+    choices: Sequence[trading.AlphabetChoice],
+    asked: Sequence[float],
 ) -> list[trading.Point]:
     """The points, counted by a progress bar as they get done."""
     points: list[trading.Point] = []

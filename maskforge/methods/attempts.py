@@ -22,7 +22,7 @@ QUICK_AIMS = 3
 
 
 @dataclass(frozen=True, eq=False)
-class Alone(OneLaunch):
+class OwnLaunch(OneLaunch):
     """The view of a problem's own launch; its floor was seen to on blocks."""
 
     target: Target
@@ -44,7 +44,7 @@ def begun(problem: Problem) -> tuple[Side, Attempt]:
     limits = next(one.limits for one in proofs if np.all(np.isfinite(one.limits)))
     phase = STEP * int(np.argmax(limits))
     side = side_of(target.vector * np.exp(1j * phase), problem.purity)
-    return settled_phase(Alone(launch, target), side)
+    return settled_phase(OwnLaunch(launch, target), side)
 
 
 def is_pure(side: Side, tried: Attempt) -> bool:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.methods.blocks import Blocks
-from maskforge.methods.dual_function import Model, Real, Side, complex_of, real_of
+from maskforge.methods.dual_function import BlockModel, Real, Side, complex_of, real_of
 from maskforge.methods.search import SMOOTHING, least
 from maskforge.methods.turns import at_all_turns, directions, histogram, limits
 
@@ -159,7 +159,7 @@ def turned_on_blocks(model: Blocks, multipliers: Real) -> Real:
     turns = directions(TURNS)
     fast = multipliers.astype(np.float32)
     x = model.real @ fast
-    if isinstance(model, Model) and model.imag is None:
+    if isinstance(model, BlockModel) and model.imag is None:
         y = -(model.real @ real_of(1j * complex_of(multipliers)).astype(np.float32))
         supports = model.radius * np.abs(turns.real)
     else:
@@ -172,7 +172,7 @@ def turned_on_blocks(model: Blocks, multipliers: Real) -> Real:
 
 
 def _supports(model: Blocks) -> Real:
-    if isinstance(model, Model):
+    if isinstance(model, BlockModel):
         return np.full(TURNS, model.radius)
     gains = np.real(np.conj(directions(TURNS))[:, None] * model.corners)
     return np.asarray(gains.max(axis=1))

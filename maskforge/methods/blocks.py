@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from maskforge.launch.couplings import Launch, couplings
 from maskforge.launch.modulator import Alphabet, Complex
 from maskforge.methods.draft import Sheet, draft_of, sent_from
-from maskforge.methods.dual_function import Model, Real, real_of
+from maskforge.methods.dual_function import BlockModel, Real, real_of
 from maskforge.methods.polygon_blocks import CornerModel
 from maskforge.methods.turns import directions
 
@@ -35,7 +35,7 @@ BLOCKS = 64
 DIM = 1e-5
 """Blocks with less light than this share of the brightest are left out."""
 
-Blocks = Model | CornerModel
+Blocks = BlockModel | CornerModel
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +176,7 @@ def _model(hull: Hull, backs: Sequence[NDArray[np.complex128]], fixed: Sequence[
         corners = hull.corners.astype(np.complex64)
         return CornerModel(real.astype(np.float32), imag.astype(np.float32), corners, middle)
     turned = None if hull.half is not None else imag.astype(np.float32)
-    return Model(real.astype(np.float32), turned, hull.radius, middle)
+    return BlockModel(real.astype(np.float32), turned, hull.radius, middle)
 
 
 def _blocks(

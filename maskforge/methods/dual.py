@@ -18,12 +18,12 @@ import numpy as np
 from maskforge.launch.basis import rotated
 from maskforge.launch.couplings import Launch
 from maskforge.launch.targets import Target
-from maskforge.methods.attempts import Alone, begun
+from maskforge.methods.attempts import OwnLaunch, begun
 from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_from
 from maskforge.methods.blocks import blocks_of, disc_of, fine_of, model_of
 from maskforge.methods.cover import STEP
 from maskforge.methods.dual_function import Complex, Side, complex_of, real_of, side_of
-from maskforge.methods.one_mask import SAME, Mask, mask_at, simple_mask
+from maskforge.methods.one_mask import SAME, MadeMask, mask_at, simple_mask
 from maskforge.methods.problem import Design, Problem, Settings
 from maskforge.methods.proving import Proven, certified, proven
 from maskforge.methods.search import FINER, corrected, inverse_curvature
@@ -109,8 +109,8 @@ class _Search:
         return self.problem.target
 
     @property
-    def view(self) -> Alone:
-        return Alone(self.launch, self.target)
+    def view(self) -> OwnLaunch:
+        return OwnLaunch(self.launch, self.target)
 
     def solved_at_phases(self, side: Side, known: Sequence[Solved] = ()) -> list[Solved]:
         side = side.with_kappa(math.sqrt(1 / self.problem.purity - 1))
@@ -175,7 +175,7 @@ class _Search:
         reach = least_worth(self.ground, side, self.settings.on_shortfall)
         return self.covered(known, self.problem.purity, reach)
 
-    def found(self, start: _Start) -> tuple[Mask, Proven]:
+    def found(self, start: _Start) -> tuple[MadeMask, Proven]:
         """The mask from a start, and the bound over all phases; from another phase where better."""
         best = mask_at(self.ground, self.view, start.solved[0])
         known = (*start.known, *_multipliers(start.solved))
@@ -193,7 +193,7 @@ class _Search:
             proof = self.proven(best, known, best.held(self.problem.purity))
         return best, proof
 
-    def is_tight(self, made: Mask, proof: Proven) -> bool:
+    def is_tight(self, made: MadeMask, proof: Proven) -> bool:
         """Whether the mask is as pure as was aimed at, and next to the bound."""
         if not made.is_pure:
             return False
@@ -204,12 +204,12 @@ class _Search:
         return light > (1 - TIGHT) * max(proof.bound, 0.0) ** 2
 
     def better(
-        self, first: tuple[Mask, Proven], second: tuple[Mask, Proven]
-    ) -> tuple[Mask, Proven]:
+        self, first: tuple[MadeMask, Proven], second: tuple[MadeMask, Proven]
+    ) -> tuple[MadeMask, Proven]:
         """What is worth more at the asked purity."""
         return max(first, second, key=lambda one: one[0].worth(self.problem.purity))
 
-    def proven(self, made: Mask, known: tuple[Complex, ...], purity: float) -> Proven:
+    def proven(self, made: MadeMask, known: tuple[Complex, ...], purity: float) -> Proven:
         """The bound over all phases at a purity that a mask has."""
         reach = math.sqrt(made.prediction.efficiency)
         return self.covered((made.multipliers, *known), purity, reach)
@@ -256,7 +256,7 @@ class _Search:
         point = side.point(real_of(near))
         return solved_from(self.ground, side.turned(phase - at), point, floor=floor)
 
-    def finished(self, made: Mask, proof: Proven, limit: Proven | None) -> Design:
+    def finished(self, made: MadeMask, proof: Proven, limit: Proven | None) -> Design:
         """The design of a mask; `limit`: the bound at the asked purity, where that was lowered."""
         launch, problem = self.launch, self.problem
         prediction = made.prediction

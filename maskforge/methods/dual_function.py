@@ -69,7 +69,7 @@ def _excess(point: Real) -> float:
 
 
 class Smooth(Protocol):
-    """F's pixels, smoothed (`Model`, `polygon_blocks.CornerModel`)."""
+    """F's pixels, smoothed (`BlockModel`, `polygon_blocks.CornerModel`)."""
 
     @property
     def real(self) -> FastReal: ...
@@ -207,7 +207,7 @@ def side_of(target: Complex, purity: float) -> Side:
 
 
 @dataclass(frozen=True, eq=False)
-class Model:
+class BlockModel:
     """F's pixels: radius * sum of |x|, x = real . mu + offset (+ i imag . mu), and `fixed` . mu.
 
     `real`, `imag` (n, 2 K): without `imag` the terms are kinks of a line, with it of a disc.

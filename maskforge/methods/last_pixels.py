@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from maskforge.launch.couplings import Launch, couplings
 from maskforge.launch.modulator import Alphabet, Levels, emitted
 from maskforge.methods.draft import Fast
-from maskforge.methods.dual_function import Conditions, FastReal, Model, Real, newton, real_of
+from maskforge.methods.dual_function import BlockModel, Conditions, FastReal, Real, newton, real_of
 from maskforge.methods.single_pixels import pixel_couplings, table_of
 
 FEW, MANY = 1 / 32, 1 / 4
@@ -175,7 +175,7 @@ def dithered(
     """
     half = 0.5 * open_pixels.change
     offset = -0.5 * open_pixels.cost - half @ side.multipliers(point).astype(np.float32)
-    model = Model(half, None, 1.0, found + half.sum(axis=0, dtype=np.float64), offset)
+    model = BlockModel(half, None, 1.0, found + half.sum(axis=0, dtype=np.float64), offset)
     # where all changes are free, their median cost would leave nothing to smooth with
     least = TINY * float(np.abs(offset).max())
     middle = max(float(np.median(open_pixels.cost)) / 2, least, LEAST_WIDTH)

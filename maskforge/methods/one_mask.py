@@ -7,7 +7,7 @@ import numpy as np
 
 from maskforge.launch.couplings import Prediction, couplings, judged
 from maskforge.launch.modulator import Levels, emitted
-from maskforge.methods.attempts import Alone, is_pure
+from maskforge.methods.attempts import OwnLaunch, is_pure
 from maskforge.methods.best_phase import Ground, Solved, solved_from
 from maskforge.methods.dual_function import Complex, Real, Side, complex_of
 from maskforge.methods.last_pixels import refined
@@ -42,7 +42,7 @@ SAME = 1 - 1e-9
 
 
 @dataclass(frozen=True, eq=False)
-class Mask:
+class MadeMask:
     """States and their prediction, multipliers of the lowest bound on the way there, and the side
     conditions that it was designed for."""
 
@@ -73,7 +73,7 @@ class Mask:
         return min(purity, self.prediction.purity)
 
 
-def simple_mask(view: Alone, side: Side, tried: Attempt, purity: float) -> Mask | None:
+def simple_mask(view: OwnLaunch, side: Side, tried: Attempt, purity: float) -> MadeMask | None:
     """The simple mask, where it is pure enough."""
     if not is_pure(side, tried):
         return None
@@ -82,10 +82,10 @@ def simple_mask(view: Alone, side: Side, tried: Attempt, purity: float) -> Mask 
     prediction = judged(launch.basis, view.target, found)
     if prediction.purity < purity:
         return None
-    return Mask(states, prediction, complex_of(side.target), side)
+    return MadeMask(states, prediction, complex_of(side.target), side)
 
 
-def mask_at(ground: Ground, view: Alone, solved: Solved) -> Mask:
+def mask_at(ground: Ground, view: OwnLaunch, solved: Solved) -> MadeMask:
     """The mask from near the optimum."""
     side, point = solved.side, solved.point
     if ground.is_exact:
@@ -102,9 +102,9 @@ def mask_at(ground: Ground, view: Alone, solved: Solved) -> Mask:
     return _judged(view, states, found, complex_of(side.certificate(low)), side)
 
 
-def _exact(ground: Ground, view: Alone, side: Side, point: Real) -> Mask:
+def _exact(ground: Ground, view: OwnLaunch, side: Side, point: Real) -> MadeMask:
     """The same where the optimum is that of all pixels: only the last ones are left to do."""
-    best: Mask | None = None
+    best: MadeMask | None = None
     proof = complex_of(side.certificate(point))
     light = ground.model.value(side.certificate(point), 1e-12)[0]
     for spare, patient, seed in EXACT_AIMS:
@@ -136,6 +136,8 @@ def _exact(ground: Ground, view: Alone, side: Side, point: Real) -> Mask:
     return best
 
 
-def _judged(view: Alone, states: Levels, found: Real, multipliers: Complex, side: Side) -> Mask:
+def _judged(
+    view: OwnLaunch, states: Levels, found: Real, multipliers: Complex, side: Side
+) -> MadeMask:
     prediction = judged(view.launch.basis, view.target, complex_of(found))
-    return Mask(states, prediction, multipliers, side)
+    return MadeMask(states, prediction, multipliers, side)

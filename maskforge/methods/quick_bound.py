@@ -49,7 +49,7 @@ purity costs 40 dB."""
 
 
 @dataclass(frozen=True, eq=False)
-class Limit:
+class QuickBound:
     """The `efficiency` that no mask exceeds at the certificate's purity, as a share of the beam.
 
     `worthwhile`: whether it is so much that a design would not lower the purity.
@@ -60,7 +60,7 @@ class Limit:
     certificate: Certificate
 
 
-def quick_bound(problem: Problem) -> Limit:
+def quick_bound(problem: Problem) -> QuickBound:
     """The bound of a problem for every overall phase of the target.
 
     On 512 x 512 pixels within 0.5 % of the one a design comes with; never above what the simple
@@ -75,7 +75,7 @@ def quick_bound(problem: Problem) -> Limit:
         found = alone if found is None or not found[1] < alone[1] else found
     certificate, bound = found
     efficiency = min(max(bound, 0.0) ** 2, 1.0)
-    return Limit(efficiency, bound > math.sqrt(SHARES["purest"]) * simple.bound, certificate)
+    return QuickBound(efficiency, bound > math.sqrt(SHARES["purest"]) * simple.bound, certificate)
 
 
 def bound_asked(problem: Problem, made: Design) -> float:

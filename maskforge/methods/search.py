@@ -72,7 +72,7 @@ Given = TypeVar("Given", bound=Conditions)
 Given_contra = TypeVar("Given_contra", bound=Conditions, contravariant=True)
 
 
-class View(Pixels, Protocol[Given_contra]):
+class SearchView(Pixels, Protocol[Given_contra]):
     """What the search sees of one launch, or of several: attempts, and a mask's (worst) purity.
 
     `floor`: F below which the asked purity is not worth having, or cannot be had at all.
@@ -87,7 +87,7 @@ class View(Pixels, Protocol[Given_contra]):
     def purity(self, found: Real) -> float: ...
 
 
-def settled_phase(view: View[Given], side: Given) -> tuple[Given, Attempt]:
+def settled_phase(view: SearchView[Given], side: Given) -> tuple[Given, Attempt]:
     """The side turned until the simple mask's coupling has the phase asked for, and that mask."""
     origin = np.zeros(sum(block.stop - block.start for block in side.blocks))
     for _ in range(2 * TURNS):
@@ -163,7 +163,7 @@ def inverse_curvature(
 
 
 def corrected(
-    view: View[Given], side: Given, point: Real, inverse: Real, turns: int = TURNS
+    view: SearchView[Given], side: Given, point: Real, inverse: Real, turns: int = TURNS
 ) -> tuple[Given, Attempt, Attempt]:
     """(side, the attempt of the lowest bound, the one that misses least), on all pixels.
 
@@ -180,7 +180,7 @@ def corrected(
 
 
 def _descended(
-    view: View[Given], side: Given, point: Real, inverse: Real
+    view: SearchView[Given], side: Given, point: Real, inverse: Real
 ) -> tuple[Attempt, Attempt, Real]:
     """(the attempt that misses least, the one with the lowest bound, inverse second derivative).
 
@@ -226,7 +226,7 @@ def _updated(inverse: Real, step: Real, change: Real) -> Real:
 
 
 def settled(
-    view: View[Given], side: Given, point: Real, inverse: Real
+    view: SearchView[Given], side: Given, point: Real, inverse: Real
 ) -> tuple[Given, Real, Levels, Real]:
     """(side and point of the lowest bound, states, their couplings) from near the optimum.
 

@@ -12,19 +12,19 @@ from maskforge.launch.panel import background_states, mask_window
 from maskforge.launch.targets import described
 from maskforge.playing.pack_header import PACK, WrittenPack
 from maskforge.playing.unpacking import pack_pictures
-from maskforge.sets.check.claims import Problem
+from maskforge.sets.check.claims import Complaint
 from maskforge.sets.names import MANIFEST
 from maskforge.sets.reading import WrittenSet
 from maskforge.sets.rebuilding import bench_of
 from maskforge.sets.stack import Picture, pixel_hash
 
 
-def header_problems(pack: WrittenPack, written: WrittenSet) -> Iterator[Problem]:
+def header_problems(pack: WrittenPack, written: WrittenSet) -> Iterator[Complaint]:
     """Where pack.json is not of the set."""
     header, masks = pack.header, written.masks
     digest = hashlib.sha256((written.folder / MANIFEST).read_bytes()).hexdigest()
     if header.source.manifest_sha256 != digest:
-        yield Problem(
+        yield Complaint(
             None,
             f"{PACK}: made from a {MANIFEST} with sha256 {header.source.manifest_sha256[:12]}..., "
             f"that of {written.folder} has {digest[:12]}...",
@@ -34,7 +34,7 @@ def header_problems(pack: WrittenPack, written: WrittenSet) -> Iterator[Problem]
         for key in ("purity", "efficiency"):
             stated, own = getattr(packed, key), getattr(mask, key)
             if stated != own:
-                yield Problem(mask, f"{key} {stated:.12g} in {PACK}, {own:.12g} in {MANIFEST}")
+                yield Complaint(mask, f"{key} {stated:.12g} in {PACK}, {own:.12g} in {MANIFEST}")
 
 
 def packed_names(pack: WrittenPack) -> Iterator[str]:

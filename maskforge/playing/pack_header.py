@@ -26,7 +26,7 @@ Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 
 
 @dataclass(frozen=True)
-class Source:
+class PackedFrom:
     """A set: the name of its folder and the SHA-256 of its manifest's bytes."""
 
     folder: str
@@ -40,7 +40,7 @@ class Aperture:
 
     window: tuple[Count, Count, Side, Side]
     wavelength_nm: FiniteFloat
-    source: Source
+    source: PackedFrom
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
 
 
@@ -60,9 +60,9 @@ class Beside:
 class PackedMask:
     """A picture in the pack: its place (see `formats.Place`) and what it is for.
 
-    `sha256` is of the unpacked picture (`stack.pixel_hash`, `Header.picture_bits` a pixel).  With
-    another set beside it, `own_sha256` is that of the set's own picture; else None.  Purity and
-    efficiency are those of each mask by itself.
+    `sha256` is of the unpacked picture (`stack.pixel_hash`, `PackHeader.picture_bits` a pixel).
+    With another set beside it, `own_sha256` is that of the set's own picture; else None.
+    Purity and efficiency are those of each mask by itself.
     """
 
     index: Count
@@ -81,7 +81,7 @@ class PackedMask:
 
 
 @dataclass(frozen=True, eq=False)
-class Header:
+class PackHeader:
     """What `pack.json` says.
 
     `kind` (key `as`): the format; `bits` a pixel in the files; `pixels` (columns, rows) of the
@@ -96,7 +96,7 @@ class Header:
     picture_bits: int
     pixels: tuple[Side, Side]
     order: Order | None
-    source: Source
+    source: PackedFrom
     apertures: tuple[Aperture, Aperture] | None
     masks: Annotated[tuple[PackedMask, ...], Field(min_length=1)]
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
@@ -117,13 +117,13 @@ class WrittenPack:
     """A pack in `files` and what its header says."""
 
     folder: Path
-    header: Header
+    header: PackHeader
 
 
-_HEADER = TypeAdapter(Header)
+_HEADER = TypeAdapter(PackHeader)
 
 
-def header_text(header: Header) -> str:
+def header_text(header: PackHeader) -> str:
     """The header as JSON text."""
     content = _HEADER.dump_python(header, mode="json", by_alias=True)
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -171,7 +171,7 @@ NEEDED = {
 """What a mask's place needs beside its file, by format."""
 
 
-def _check(path: Path, header: Header) -> None:
+def _check(path: Path, header: PackHeader) -> None:
     """BenchError where keys contradict each other, or a file would lie elsewhere."""
     if header.kind not in DEPTHS:
         raise BenchError(f"{path}: as = {shown(header.kind)}: must be one of {listed(DEPTHS)}")

@@ -22,9 +22,9 @@ from maskforge.playing.pack_header import (
     PACK_VERSION,
     Aperture,
     Beside,
-    Header,
+    PackedFrom,
     PackedMask,
-    Source,
+    PackHeader,
     header_text,
 )
 from maskforge.sets.manifest import Record
@@ -61,7 +61,7 @@ def write_pack(
     *,
     bits: int | None = None,
     other: WrittenSet | None = None,
-) -> Header:
+) -> PackHeader:
     """Packs a set into the empty `files`, to lie at `out`, a picture at a time; the header.
 
     `kind` and `bits` (None: the set's own depth, where the format has it): see `formats.DEPTHS`.
@@ -82,7 +82,7 @@ def write_pack(
                 _check_greys(written, one, layout)
                 place = append(one.mask.index, one.picture, _name(one))
                 packed.append(_packed(one, place))
-    header = Header(
+    header = PackHeader(
         format=PACK_FORMAT,
         version=PACK_VERSION,
         kind=kind,
@@ -113,10 +113,10 @@ def _check_greys(written: WrittenSet, one: Composed, layout: Layout) -> None:
     )
 
 
-def _source(written: WrittenSet) -> Source:
+def _source(written: WrittenSet) -> PackedFrom:
     name = written.folder.resolve().name.encode("utf-8", "replace").decode()
     content = (written.folder / MANIFEST).read_bytes()
-    return Source(name, hashlib.sha256(content).hexdigest())
+    return PackedFrom(name, hashlib.sha256(content).hexdigest())
 
 
 def _name(one: Composed) -> str:

@@ -89,7 +89,7 @@ def _decimal(value: float) -> Fraction:
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class PlayedFrame:
     """What the modulator can be told to show: a page of a file, or a plane of a colour picture.
 
     `page` is None where the file has none, `plane` (0 to 23, a bit of an RGB pixel) None where a
@@ -113,10 +113,10 @@ class Frame:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class PlayedMask:
     """One step of a play list: its frame is shown at `time_s` from the start, until the next one.
 
-    The light counts for `dwell_ms`, once the modulator has settled.  The rest: see `Frame`.
+    The light counts for `dwell_ms`, once the modulator has settled.  The rest: see `PlayedFrame`.
     """
 
     step: int
@@ -137,14 +137,14 @@ class Entry:
 
 
 def entries(
-    masks: Sequence[Frame],
+    masks: Sequence[PlayedFrame],
     order: str,
     seed: int | None,
     repeat: int,
-    reference: Frame | None,
+    reference: PlayedFrame | None,
     every: int | None,
     timing: Timing,
-) -> tuple[Entry, ...]:
+) -> tuple[PlayedMask, ...]:
     """The steps that show every mask `repeat` times, in one of ORDERS.
 
     `seed` starts the shuffling; each pass is shuffled anew.  `reference` is shown first, last and
@@ -168,7 +168,7 @@ def entries(
         )
     length = timing.step
     return tuple(
-        Entry(
+        PlayedMask(
             step=step,
             time_s=float(step * length),
             dwell_ms=float(timing.dwell_ms),
@@ -186,13 +186,15 @@ def entries(
     )
 
 
-def longest_between_references(steps: Sequence[Entry]) -> float | None:
+def longest_between_references(steps: Sequence[PlayedMask]) -> float | None:
     """Seconds from one reference to the next, at most; None where there are none."""
     times = [entry.time_s for entry in steps if entry.reference]
     return max((later - one for one, later in pairwise(times)), default=None)
 
 
-def _passes(masks: Sequence[Frame], order: str, seed: int | None, repeat: int) -> Iterator[Frame]:
+def _passes(
+    masks: Sequence[PlayedFrame], order: str, seed: int | None, repeat: int
+) -> Iterator[PlayedFrame]:
     noise = np.random.default_rng(seed)
     ordered = _by_label(masks, interleaved=order == "orientation")
     for _ in range(repeat):
@@ -202,9 +204,9 @@ def _passes(masks: Sequence[Frame], order: str, seed: int | None, repeat: int) -
             yield from ordered
 
 
-def _by_label(masks: Sequence[Frame], *, interleaved: bool) -> list[Frame]:
+def _by_label(masks: Sequence[PlayedFrame], *, interleaved: bool) -> list[PlayedFrame]:
     """Label after label; interleaved: the first of every label, then the second of every label."""
-    labels: dict[str, list[Frame]] = {}
+    labels: dict[str, list[PlayedFrame]] = {}
     for mask in masks:
         labels.setdefault(mask.target, []).append(mask)
     if not interleaved:
@@ -214,8 +216,8 @@ def _by_label(masks: Sequence[Frame], *, interleaved: bool) -> list[Frame]:
 
 
 def _referenced(
-    sequence: Iterator[Frame], reference: Frame | None, every: int | None
-) -> Iterator[tuple[Frame, bool]]:
+    sequence: Iterator[PlayedFrame], reference: PlayedFrame | None, every: int | None
+) -> Iterator[tuple[PlayedFrame, bool]]:
     """The frames, and whether each is a reference."""
     if reference is None:
         yield from ((frame, False) for frame in sequence)
@@ -231,7 +233,7 @@ def _referenced(
 # --- the reference ---------------------------------------------------------------------------
 
 
-def reference_of(masks: Sequence[Frame], text: str) -> Frame:
+def reference_of(masks: Sequence[PlayedFrame], text: str) -> PlayedFrame:
     """The one mask of a label, "LP01", or of a label and an orientation in degrees, "LP11@15".
 
     Raises BadValueError, which names masks that are near, where there is none or several.
@@ -250,7 +252,7 @@ def reference_of(masks: Sequence[Frame], text: str) -> Frame:
     raise BadValueError(f"no mask of this label; near it: {_listed(near)}", "reference", text)
 
 
-def _turned(own: Sequence[Frame], angle: str, text: str) -> list[Frame]:
+def _turned(own: Sequence[PlayedFrame], angle: str, text: str) -> list[PlayedFrame]:
     """Those of a label's masks at an orientation; BadValueError where there are others only."""
     if not own:
         return []

@@ -19,8 +19,8 @@ from maskforge.playing.playlist import (
     ANGLE,
     ORDERS,
     TIMES,
-    Entry,
-    Frame,
+    PlayedFrame,
+    PlayedMask,
     Timing,
     entries,
     reference_of,
@@ -41,11 +41,11 @@ class Playable:
 
     source: str
     sha256: str
-    frames: tuple[Frame, ...]
+    frames: tuple[PlayedFrame, ...]
 
 
 @dataclass(frozen=True)
-class Plan:
+class PlayPlan:
     """How a play list came about; keys of `playlist.json`, in its order.
 
     `source` and `sha256`: see `Playable`.  None: `seed` where nothing is shuffled, `reference` (a
@@ -70,8 +70,8 @@ class Plan:
 class Playlist:
     """The steps, and how they came about: None where only the table was read."""
 
-    plan: Plan | None
-    entries: tuple[Entry, ...]
+    plan: PlayPlan | None
+    entries: tuple[PlayedMask, ...]
 
 
 # --- what the keys may hold ------------------------------------------------------------------
@@ -195,7 +195,7 @@ def _listed(folder: Path) -> tuple[Path, Sequence[Record | PackedMask]]:
     return folder / MANIFEST, read_set(folder).masks
 
 
-def _frame(mask: Record | PackedMask, place: int) -> Frame:
+def _frame(mask: Record | PackedMask, place: int) -> PlayedFrame:
     """Where a mask lies and what it is for; BadValueError where a value cannot be."""
     if mask.index != place:
         raise BadValueError(f"must be {place}: masks count from 0", "index", mask.index)
@@ -210,7 +210,7 @@ def _frame(mask: Record | PackedMask, place: int) -> Frame:
         "purity": mask.purity,
         "efficiency": mask.efficiency,
     }
-    return Frame(**_checked(FRAME_RULES, values))
+    return PlayedFrame(**_checked(FRAME_RULES, values))
 
 
 def playlist_of(
@@ -239,7 +239,7 @@ def playlist_of(
         raise BadValueError("needs a reference", "every", every)
     mask = None if reference is None else reference_of(played.frames, reference)
     steps = entries(played.frames, order, seed, repeat, mask, every, timing)
-    plan = Plan(
+    plan = PlayPlan(
         source=played.source,
         sha256=played.sha256,
         **chosen,
@@ -252,7 +252,7 @@ def playlist_of(
 # --- written ---------------------------------------------------------------------------------
 
 
-def table_text(steps: tuple[Entry, ...]) -> str:
+def table_text(steps: tuple[PlayedMask, ...]) -> str:
     """The steps as CSV, a row a step; the reference flag is yes or no, None an empty cell."""
     rows = [[*astuple(step)[:-1], "yes" if step.reference else "no"] for step in steps]
     return csv_text(list(ENTRY_RULES), rows)
@@ -316,13 +316,13 @@ def _whole(path: Path, text: str) -> Playlist:
     if not isinstance(listed, list):
         raise BenchError(one_line(f"{path}: entries: must be a JSON array"))
     try:
-        plan = Plan(**_checked(PLAN_RULES, content))
+        plan = PlayPlan(**_checked(PLAN_RULES, content))
     except BadValueError as problem:
         raise _located(f"{path}:", problem) from None
     return Playlist(plan, _steps(path, listed, plan))
 
 
-def _table(path: Path, text: str) -> tuple[Entry, ...]:
+def _table(path: Path, text: str) -> tuple[PlayedMask, ...]:
     header = list(ENTRY_RULES)
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
@@ -352,15 +352,15 @@ def _cell(key: str, cell: str) -> object:
         return cell
 
 
-def _steps(path: Path, listed: list[object], plan: Plan | None) -> tuple[Entry, ...]:
+def _steps(path: Path, listed: list[object], plan: PlayPlan | None) -> tuple[PlayedMask, ...]:
     """The entries, each checked by itself, against the one before it and against the plan."""
-    steps: list[Entry] = []
+    steps: list[PlayedMask] = []
     for place, values in enumerate(listed):
         where = f"{path}: entries[{place}]"
         if not isinstance(values, dict):
             raise BenchError(one_line(f"{where} = {shown(values)}: must be a JSON object"))
         try:
-            step = Entry(**_checked(ENTRY_RULES, values))
+            step = PlayedMask(**_checked(ENTRY_RULES, values))
             _check_step(step, steps[-1] if steps else None, plan)
         except BadValueError as problem:
             raise _located(where, problem) from None
@@ -370,7 +370,7 @@ def _steps(path: Path, listed: list[object], plan: Plan | None) -> tuple[Entry, 
     return tuple(steps)
 
 
-def _check_step(step: Entry, before: Entry | None, plan: Plan | None) -> None:
+def _check_step(step: PlayedMask, before: PlayedMask | None, plan: PlayPlan | None) -> None:
     """BadValueError where a step does not go with the one before it or with the plan."""
     number = 0 if before is None else before.step + 1
     if step.step != number:

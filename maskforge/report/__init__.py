@@ -9,7 +9,7 @@ from maskforge.study.tradeoff import Point
 
 if TYPE_CHECKING:
     from maskforge.bench.ready import Prepared
-    from maskforge.report.notebook import Shown
+    from maskforge.report.notebook import ShownMask
     from maskforge.sets.reading import WrittenSet
 
 PAGE = "report.html"
@@ -45,14 +45,14 @@ def band_figure(
     return bandplot.band_figure(curves, title, kind)
 
 
-def mask_html(mask: "Shown") -> str:
+def mask_html(mask: "ShownMask") -> str:
     """See `notebook.mask_html`."""
     from maskforge.report import notebook
 
     return notebook.mask_html(mask)
 
 
-def table_html(masks: "Sequence[Shown]") -> str:
+def table_html(masks: "Sequence[ShownMask]") -> str:
     """See `notebook.table_html`."""
     from maskforge.report import notebook
 

@@ -21,7 +21,7 @@ MOST_ROWS = 60
 """Masks that a table lists; of more, the first."""
 
 
-class Shown(Protocol):
+class ShownMask(Protocol):
     """What a mask shows of itself."""
 
     @property
@@ -72,7 +72,7 @@ def inline(picture: NDArray[np.uint8]) -> str:
     return "data:image/png;base64," + base64.b64encode(png_bytes(picture)).decode("ascii")
 
 
-def mask_html(mask: Shown) -> str:
+def mask_html(mask: ShownMask) -> str:
     """Phase of the mask, intensity and phase on the facet, and the figures below them."""
     field, _ = mask.facet()
     pictures = (
@@ -94,7 +94,7 @@ def mask_html(mask: Shown) -> str:
     return f"<div>{text}<table><tr>{cells}</tr></table></div>"
 
 
-def table_html(masks: Sequence[Shown]) -> str:
+def table_html(masks: Sequence[ShownMask]) -> str:
     """A row a mask."""
     rows = "".join(
         f"<tr><td>{escape(mask.name)}</td><td>{100 * mask.purity:.4f}</td>"

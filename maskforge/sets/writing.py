@@ -40,7 +40,7 @@ from maskforge.sets.robust_proofs import proof_arrays, robust_record
 from maskforge.sets.stack import Picture, pixel_hash, stack
 
 
-class Mask(Protocol):
+class WrittenMask(Protocol):
     """One mask of a set: what it is for, what it is, and what it launches."""
 
     @property
@@ -77,7 +77,7 @@ def head_of(ready: Prepared, out: Path) -> Head:
     )
 
 
-def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, ...]:
+def write_set(folder: Path, head: Head, masks: Iterable[WrittenMask]) -> tuple[Record, ...]:
     """Writes a set into an empty `files`, each mask as it comes, in play order.
 
     Only records, couplings and certificates stay in memory.  Raises OutputError where a file
@@ -120,7 +120,7 @@ def write_set(folder: Path, head: Head, masks: Iterable[Mask]) -> tuple[Record, 
     return tuple(records)
 
 
-def _record(index: int, mask: Mask, picture: Picture) -> Record:
+def _record(index: int, mask: WrittenMask, picture: Picture) -> Record:
     found, made = mask.prediction, mask.design
     return Record(
         index=index,

@@ -31,7 +31,7 @@ Place = tuple[int, int]
 
 
 @dataclass(frozen=True, eq=False)
-class Entry:
+class ComparedMask:
     """One method's mask for one target; powers are shares of the beam, purities shares.
 
     `bound` is proven for masks at least `bound_purity` pure, `bound_asked` for those as pure as was
@@ -122,7 +122,7 @@ def compared(
     methods: Sequence[str],
     shown: Collection[Place] = (),
     jobs: int = 1,
-) -> Generator[tuple[Entry, ...], None, None]:
+) -> Generator[tuple[ComparedMask, ...], None, None]:
     """Every target's masks, one a method, as they get done; bench after bench, in play order.
 
     Over `jobs` processes on one thread each; the same for any number.  Those in `shown` keep their
@@ -140,7 +140,7 @@ def compared(
 
 def _starting(
     given: Sequence[Bench], methods: Sequence[str], shown: Collection[Place]
-) -> Callable[[Place], tuple[Entry, ...]]:
+) -> Callable[[Place], tuple[ComparedMask, ...]]:
     """What a process works on targets with."""
     threadpool_limits(1)
     return partial(_entered, [prepared(bench) for bench in given], methods, shown)
@@ -148,7 +148,7 @@ def _starting(
 
 def _entered(
     ready: Sequence[Prepared], methods: Sequence[str], shown: Collection[Place], place: Place
-) -> tuple[Entry, ...]:
+) -> tuple[ComparedMask, ...]:
     each, target = ready[place[0]], ready[place[0]].targets[place[1]]
     masks = [_mask(each, target, method) for method in methods]
     name = names_of(ready)[place[0]]
@@ -185,9 +185,9 @@ def _entry(
     limits: tuple[float, float, float],
     *,
     kept: bool,
-) -> Entry:
+) -> ComparedMask:
     found, made = mask.prediction, mask.design
-    return Entry(
+    return ComparedMask(
         bench=bench,
         target=mask.target,
         method=made.method,
@@ -243,12 +243,12 @@ class Standing:
         return len(self.pure) == self.count
 
 
-def standings(entries: Sequence[Entry]) -> tuple[Standing, ...]:
+def standings(entries: Sequence[ComparedMask]) -> tuple[Standing, ...]:
     """One a bench and method, in the order of the entries."""
     return tuple(_standings(entries))
 
 
-def _standings(entries: Sequence[Entry]) -> Iterator[Standing]:
+def _standings(entries: Sequence[ComparedMask]) -> Iterator[Standing]:
     for bench, method in dict.fromkeys((one.bench, one.method) for one in entries):
         own = [one for one in entries if (one.bench, one.method) == (bench, method)]
         purities = [(one.target.name, one.purity) for one in own]

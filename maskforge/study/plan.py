@@ -49,7 +49,7 @@ MOST_TRIALS = 10
 
 
 @dataclass(frozen=True)
-class Setting:
+class PlannedSetting:
     """A choice: lens and waists (along the beam's axes) in mm, carrier period in pixels (0: none).
 
     Without waists the beam is the measured one.
@@ -69,12 +69,12 @@ class Setting:
 class Refused:
     """A setting that the bench's model does not allow, and why."""
 
-    setting: Setting
+    setting: PlannedSetting
     reason: str
 
 
 @dataclass(frozen=True)
-class Found:
+class PlannedBounds:
     """What a setting gives.
 
     `bounds`: of the efficiency (share of the beam), by target.  `faint`: targets whose bound is so
@@ -84,7 +84,7 @@ class Found:
     `density`: peak on the modulator in 1/m^2, of a beam of 1 W.  `share`: of the beam on the mask.
     """
 
-    setting: Setting
+    setting: PlannedSetting
     bounds: tuple[tuple[str, float], ...]
     faint: tuple[str, ...]
     fringe: float
@@ -107,7 +107,7 @@ class Found:
         return self.worst[1] if by == "worst" else self.mean
 
 
-Outcome = Found | Refused
+Outcome = PlannedBounds | Refused
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +137,7 @@ def fixed_of(bench: Bench) -> Fixed:
 # --- settings --------------------------------------------------------------------------------
 
 
-def setting_of(bench: Bench) -> Setting:
+def setting_of(bench: Bench) -> PlannedSetting:
     """The bench as it is."""
     part = bench.light
     waists = None
@@ -145,10 +145,10 @@ def setting_of(bench: Bench) -> Setting:
         waists = part.waist_mm, part.waist_mm
     if part.waist_x_mm is not None and part.waist_y_mm is not None:
         waists = part.waist_x_mm, part.waist_y_mm
-    return Setting(bench.lens.focal_length_mm, waists, bench.design.carrier_period_px)
+    return PlannedSetting(bench.lens.focal_length_mm, waists, bench.design.carrier_period_px)
 
 
-def changes(bench: Bench, setting: Setting) -> dict[tuple[str, str], float]:
+def changes(bench: Bench, setting: PlannedSetting) -> dict[tuple[str, str], float]:
     """(section, key) and value of the bench file where a setting is not the bench's own."""
     wanted = {
         ("lens", "focal_length_mm"): setting.focal_length_mm,
@@ -166,7 +166,7 @@ def changes(bench: Bench, setting: Setting) -> dict[tuple[str, str], float]:
     }
 
 
-def with_setting(bench: Bench, setting: Setting) -> Bench:
+def with_setting(bench: Bench, setting: PlannedSetting) -> Bench:
     """The bench set up so; BenchError where its model does not allow it."""
     raw = _keys(bench)
     for (section, key), value in changes(bench, setting).items():
@@ -183,7 +183,7 @@ def rows_of(
     focal: Sequence[float] | None = None,
     waist: Sequence[float] | None = None,
     carrier: Sequence[float] | None = None,
-) -> tuple[tuple[Setting, ...], ...]:
+) -> tuple[tuple[PlannedSetting, ...], ...]:
     """The grid, of each lens and carrier the waists, ascending as given; None: the defaults.
 
     In mm, mm and pixels.  A waist is that along the beam's first axis; the second keeps its ratio
@@ -198,11 +198,15 @@ def rows_of(
     for period in carrier or [own.carrier_period_px]:
         for length in focals:
             widths: Sequence[float | None] = waist or _default_waists(fixed, own, length)
-            rows.append(tuple(Setting(length, _waists(own, width), period) for width in widths))
+            rows.append(
+                tuple(PlannedSetting(length, _waists(own, width), period) for width in widths)
+            )
     return tuple(rows)
 
 
-def _default_waists(fixed: Fixed, own: Setting, focal_length_mm: float) -> list[float | None]:
+def _default_waists(
+    fixed: Fixed, own: PlannedSetting, focal_length_mm: float
+) -> list[float | None]:
     if own.waists_mm is None:
         return [None]
     x, y = own.waists_mm
@@ -219,7 +223,7 @@ def matched_waist_mm(fixed: Fixed, focal_length_mm: float) -> float:
     return wavelength * focal_length_mm / (math.pi * gaussian_waist(fixed.basis))
 
 
-def _waists(own: Setting, first: float | None) -> tuple[float, float] | None:
+def _waists(own: PlannedSetting, first: float | None) -> tuple[float, float] | None:
     if first is None or own.waists_mm is None:
         return None
     x, y = own.waists_mm
@@ -234,7 +238,7 @@ def _rounded(value: float, digits: int = 3) -> float:
 # --- one setting -----------------------------------------------------------------------------
 
 
-def evaluated(fixed: Fixed, setting: Setting) -> Outcome:
+def evaluated(fixed: Fixed, setting: PlannedSetting) -> Outcome:
     """The bounds of all targets at a setting, and what else it decides."""
     try:
         bench = with_setting(fixed.bench, setting)
@@ -250,7 +254,7 @@ def evaluated(fixed: Fixed, setting: Setting) -> Outcome:
     zero_order, conjugate = order_distances(launch, benches.carrier(bench).frequency)
     density = optics.peak_density(replace(light, power=1.0))
     assert density is not None
-    return Found(
+    return PlannedBounds(
         setting=setting,
         bounds=tuple((n, limit.efficiency) for n, limit in zip(names, limits, strict=True)),
         faint=tuple(n for n, limit in zip(names, limits, strict=True) if not limit.worthwhile),
@@ -304,13 +308,13 @@ class Plan:
     by: str
     fine: bool = True
 
-    def best(self, row: Row) -> Found | None:
+    def best(self, row: Row) -> PlannedBounds | None:
         """A row's waist of most merit; None: all are refused."""
         asked = [*row.grid, *row.between, *([self.own] if self._has_own(row) else [])]
-        found = [outcome for outcome in asked if isinstance(outcome, Found)]
+        found = [outcome for outcome in asked if isinstance(outcome, PlannedBounds)]
         return max(found, key=lambda one: one.merit(self.by), default=None)
 
-    def choice(self) -> Found:
+    def choice(self) -> PlannedBounds:
         """The best of all rows; those within EQUAL of it are equal.
 
         Of equal ones that with the lowest peak density on the modulator wins, then the one with
@@ -322,7 +326,7 @@ class Plan:
             refused = [one for row in self.rows for one in row.grid if isinstance(one, Refused)]
             raise BenchError(f"nothing can be planned: {refused[0].reason}")
         floor = (1 - EQUAL) * max(found.merit(self.by) for found in rows)
-        if isinstance(self.own, Found) and any(map(self._has_own, self.rows)):
+        if isinstance(self.own, PlannedBounds) and any(map(self._has_own, self.rows)):
             floor = max(floor, self.own.merit(self.by))
         equal = [found for found in rows if found.merit(self.by) >= floor]
         return min(equal, key=lambda found: (found.density, -found.fringe))
@@ -335,7 +339,7 @@ class Plan:
 
 
 def explored(
-    fixed: Fixed, rows: Sequence[Sequence[Setting]], by: str, *, fine: bool, jobs: int = 1
+    fixed: Fixed, rows: Sequence[Sequence[PlannedSetting]], by: str, *, fine: bool, jobs: int = 1
 ) -> Generator[Row, None, None]:
     """Every row as it gets done, over `jobs` processes on one thread each.
 
@@ -349,15 +353,15 @@ def explored(
             yield _row(fixed, by, fine, row)
 
 
-def _starting(bench: Bench, by: str, fine: bool) -> Callable[[Sequence[Setting]], Row]:
+def _starting(bench: Bench, by: str, fine: bool) -> Callable[[Sequence[PlannedSetting]], Row]:
     """What a process works on rows with."""
     threadpool_limits(1)
     return partial(_row, fixed_of(bench), by, fine)
 
 
-def _row(fixed: Fixed, by: str, fine: bool, settings: Sequence[Setting]) -> Row:
+def _row(fixed: Fixed, by: str, fine: bool, settings: Sequence[PlannedSetting]) -> Row:
     grid = tuple(evaluated(fixed, setting) for setting in settings)
-    merits = [one.merit(by) if isinstance(one, Found) else 0.0 for one in grid]
+    merits = [one.merit(by) if isinstance(one, PlannedBounds) else 0.0 for one in grid]
     best = int(np.argmax(merits))
     low, high = (settings[k] for k in (max(best - 1, 0), min(best + 1, len(grid) - 1)))
     if not fine or low == high or not merits[best]:
@@ -365,7 +369,9 @@ def _row(fixed: Fixed, by: str, fine: bool, settings: Sequence[Setting]) -> Row:
     return Row(grid, refined(fixed, by, low, high))
 
 
-def refined(fixed: Fixed, by: str, low: Setting, high: Setting) -> tuple[Outcome, ...]:
+def refined(
+    fixed: Fixed, by: str, low: PlannedSetting, high: PlannedSetting
+) -> tuple[Outcome, ...]:
     """The waists tried on the way to the best between those of two settings of a row.
 
     Golden sections and parabolas (Brent, Algorithms for Minimization without Derivatives, 1973).
@@ -373,7 +379,7 @@ def refined(fixed: Fixed, by: str, low: Setting, high: Setting) -> tuple[Outcome
     assert low.waists_mm is not None
     assert high.waists_mm is not None
     own = setting_of(fixed.bench)
-    tried: dict[Setting, Outcome] = {}
+    tried: dict[PlannedSetting, Outcome] = {}
 
     def missed(logarithm: float) -> float:
         waists = _waists(own, _rounded(math.exp(logarithm)))
@@ -381,7 +387,7 @@ def refined(fixed: Fixed, by: str, low: Setting, high: Setting) -> tuple[Outcome
         if setting not in tried:
             tried[setting] = evaluated(fixed, setting)
         outcome = tried[setting]
-        return -outcome.merit(by) if isinstance(outcome, Found) else 0.0
+        return -outcome.merit(by) if isinstance(outcome, PlannedBounds) else 0.0
 
     bounds = math.log(low.waists_mm[0]), math.log(high.waists_mm[0])
     minimize_scalar(missed, bounds=bounds, options={"xatol": FINEST, "maxiter": MOST_TRIALS})

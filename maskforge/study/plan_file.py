@@ -6,11 +6,11 @@ from pathlib import Path
 from maskforge import bench as benches
 from maskforge.bench import Bench
 from maskforge.bench.edit import moved_paths, with_keys
-from maskforge.bench.files import Source, parsed
-from maskforge.study.plan import Found, Outcome, Plan, changes, setting_of
+from maskforge.bench.files import BenchText, parsed
+from maskforge.study.plan import Outcome, Plan, PlannedBounds, changes, setting_of
 
 
-def check_text(bench: Bench, source: Source, to: Path) -> None:
+def check_text(bench: Bench, source: BenchText, to: Path) -> None:
     """BenchError where the text cannot be changed: before long work, not after it."""
     own = setting_of(bench)
     waists = None if own.waists_mm is None else (own.waists_mm[0] + 1, own.waists_mm[1] + 1)
@@ -23,7 +23,7 @@ def check_text(bench: Bench, source: Source, to: Path) -> None:
     with_keys(source.text, changes(bench, other) | moved_paths(bench, to.parent), source.shown_as)
 
 
-def planned_text(bench: Bench, source: Source, to: Path, plan: Plan) -> str:
+def planned_text(bench: Bench, source: BenchText, to: Path, plan: Plan) -> str:
     """TOML text for a file `to`: the bench's with the choice, and a comment that tells of it.
 
     Relative paths in it start at the new file.  It is loaded once: BenchError where it cannot be.
@@ -37,7 +37,7 @@ def planned_text(bench: Bench, source: Source, to: Path, plan: Plan) -> str:
         f"{bench.name}, planned: {_told(choice)}",
         "",
         f"Chosen by {merit}, at {100 * bench.design.purity:.10g} % purity.",
-        f"As it was: {_told(plan.own) if isinstance(plan.own, Found) else 'not possible'}.",
+        f"As it was: {_told(plan.own) if isinstance(plan.own, PlannedBounds) else 'not possible'}.",
         f"Changed: {names or 'nothing'}. All else, comments too, is as it was before.",
         "",
     ]
@@ -48,6 +48,6 @@ def planned_text(bench: Bench, source: Source, to: Path, plan: Plan) -> str:
 
 
 def _told(one: Outcome) -> str:
-    assert isinstance(one, Found)
+    assert isinstance(one, PlannedBounds)
     (label, least), mean = one.worst, one.mean
     return f"at most {100 * least:.2f} % in {label}, the worst, {100 * mean:.2f} % in the mean"

@@ -23,7 +23,7 @@ WORDS = ("binary", "4", "16", "256", "continuous", "own")
 
 
 @dataclass(frozen=True, eq=False)
-class Choice:
+class AlphabetChoice:
     """An alphabet under the name that tables and figures give it."""
 
     name: str
@@ -102,21 +102,21 @@ def purities_of(text: str) -> tuple[float, ...]:
     return tuple(sorted(found))
 
 
-def choices_of(text: str, own: Alphabet) -> tuple[Choice, ...]:
+def choices_of(text: str, own: Alphabet) -> tuple[AlphabetChoice, ...]:
     """Alphabets between commas; `own` is the bench's.  One that is asked for twice is kept once.
 
     Raises BenchError, which names the option --alphabets, for another word.
     """
-    found: list[Choice] = []
+    found: list[AlphabetChoice] = []
     for word in _words(text):
-        new = Choice(_shown(word), own if word == "own" else _alphabet(word))
+        new = AlphabetChoice(_shown(word), own if word == "own" else _alphabet(word))
         place = next((k for k, old in enumerate(found) if _same(old.alphabet, new.alphabet)), None)
         if place is None:
             found.append(new)
         elif word == "own":
-            found[place] = Choice(f"{found[place].name} (own)", own)
+            found[place] = AlphabetChoice(f"{found[place].name} (own)", own)
         elif found[place].name == "own":
-            found[place] = Choice(f"{new.name} (own)", own)
+            found[place] = AlphabetChoice(f"{new.name} (own)", own)
     if not found:
         raise BenchError("--alphabets: at least one of " + ", ".join(WORDS))
     return tuple(found)
@@ -145,14 +145,14 @@ def _same(one: Alphabet, other: Alphabet) -> bool:
 
 
 def points(
-    launch: Launch, target: Target, choices: Sequence[Choice], purities: Sequence[float]
+    launch: Launch, target: Target, choices: Sequence[AlphabetChoice], purities: Sequence[float]
 ) -> tuple[Point, ...]:
     """Every alphabet at every purity (shares), in this order; see `walked`."""
     return tuple(walked(launch, target, choices, purities))
 
 
 def walked(
-    launch: Launch, target: Target, choices: Sequence[Choice], purities: Sequence[float]
+    launch: Launch, target: Target, choices: Sequence[AlphabetChoice], purities: Sequence[float]
 ) -> Iterator[Point]:
     """The points as they get done, designed by `dual` on the launch's bench.
 

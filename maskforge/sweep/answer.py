@@ -13,8 +13,8 @@ from maskforge.sweep.deembed import (
     DRAWS,
     SEED,
     TRUST,
-    Model,
-    Solved,
+    DeviceModel,
+    SolvedDevice,
     deembedded,
     group_transmission,
     model_of,
@@ -22,7 +22,7 @@ from maskforge.sweep.deembed import (
     way_for,
 )
 from maskforge.sweep.groups import (
-    Pair,
+    GroupPair,
     RollOff,
     group_delays,
     guard_band,
@@ -32,7 +32,7 @@ from maskforge.sweep.groups import (
 )
 from maskforge.sweep.labels import Figures, courses_of, decibel, figures_of
 from maskforge.sweep.launched import Launched
-from maskforge.sweep.passes import Readings, blocks_of
+from maskforge.sweep.passes import SweepReadings, blocks_of
 
 ISOLATION_DB = 20.0
 
@@ -60,7 +60,7 @@ class Question:
 
 
 @dataclass(frozen=True, eq=False)
-class Side:
+class AnswerSide:
     """Raw or corrected: `share` (groups, ports) that arrives of what is launched, `draws` (draws,
     groups, ports) of the bootstrap, none where there is none."""
 
@@ -99,24 +99,24 @@ class Answer:
     """
 
     question: Question
-    readings: Readings
+    readings: SweepReadings
     launched: Launched
     ports: tuple[str, ...]
     labels: tuple[Figures, ...]
     groups: tuple[int, ...]
-    raw: Side
-    corrected: Side
-    model: Model
-    solved: Solved
+    raw: AnswerSide
+    corrected: AnswerSide
+    model: DeviceModel
+    solved: SolvedDevice
     absolute: bool
     way: str
     roll_offs: tuple[RollOff, ...]
     guard: tuple[int, ...]
-    pairs: tuple[Pair, ...]
+    pairs: tuple[GroupPair, ...]
     delays: Real
 
 
-def answered(readings: Readings, launched: Launched, question: Question) -> Answer:
+def answered(readings: SweepReadings, launched: Launched, question: Question) -> Answer:
     """The answer; BenchError where the readings hold none."""
     launched = _read(readings, launched)
     beam = question.beam_mw or launched.power_mw
@@ -131,14 +131,14 @@ def answered(readings: Readings, launched: Launched, question: Question) -> Answ
     )
     groups = tuple(sorted({int(g) for g in model.groups[model.aimed]}))
     power = scaled.means(np.ones((1, len(blocks.count))))[0]
-    raw = Side(_raw(power, launched, groups), _raw(drawn, launched, groups))
-    corrected = Side(
+    raw = AnswerSide(_raw(power, launched, groups), _raw(drawn, launched, groups))
+    corrected = AnswerSide(
         _corrected(solved.transmission, model, groups), _corrected(solved.draws, model, groups)
     )
     unit = 1.0
     if beam is None:
         unit = float(corrected.share.sum(axis=1).max()) or 1.0
-        raw, corrected = (Side(x.share / unit, x.draws / unit) for x in (raw, corrected))
+        raw, corrected = (AnswerSide(x.share / unit, x.draws / unit) for x in (raw, corrected))
         solved = replace(solved, transmission=solved.transmission / unit, draws=solved.draws / unit)
     scale = launched.efficiency * watts * unit if question.per_launched else np.ones(masks)
     labels = [figures_of(c) for c in courses_of(readings, launched.labels, scale) if c.time.size]
@@ -163,7 +163,7 @@ def answered(readings: Readings, launched: Launched, question: Question) -> Answ
     )
 
 
-def _read(readings: Readings, launched: Launched) -> Launched:
+def _read(readings: SweepReadings, launched: Launched) -> Launched:
     """The launches with those labels alone of which a mask was read."""
     seen = set(np.unique(readings.mask).tolist())
     labels = tuple(label for label in launched.labels if seen & set(label.masks.tolist()))
@@ -182,7 +182,7 @@ def _raw(power: Real, launched: Launched, groups: Sequence[int]) -> Real:
     return group_transmission(each, of, modes, groups)
 
 
-def _corrected(values: Real, model: Model, groups: Sequence[int]) -> Real:
+def _corrected(values: Real, model: DeviceModel, groups: Sequence[int]) -> Real:
     return group_transmission(
         values[..., model.aimed, :], model.groups[model.aimed], model.modes[model.aimed], groups
     )

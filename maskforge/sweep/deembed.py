@@ -46,7 +46,7 @@ ITERATIONS = 20
 
 
 @dataclass(frozen=True, eq=False)
-class Model:
+class DeviceModel:
     """`design` (masks, columns): launched power in each column as a share of the beam; the
     transmission of unknown n is the sum of its columns' weights times their `part` (columns,).
 
@@ -66,7 +66,7 @@ class Model:
 
 
 @dataclass(frozen=True, eq=False)
-class Solved:
+class SolvedDevice:
     """`transmission` (unknowns, ports) as a share of what is launched, `draws` (draws, unknowns,
     ports) of the bootstrap, none where the readings leave no residuals; `residual` (ports,): root
     mean square misfit relative to the mean power."""
@@ -83,7 +83,7 @@ def way_for(launched: Launched) -> str:
     return "group" if lacking else "label"
 
 
-def model_of(launched: Launched, way: str) -> Model:
+def model_of(launched: Launched, way: str) -> DeviceModel:
     """The unknowns of one of WAYS.
 
     "label": the matrix of each label that the set has in RESOLVED orientations, else one number
@@ -116,7 +116,7 @@ def model_of(launched: Launched, way: str) -> Model:
         plain = way == "group" or not (targets & {mode.label for mode in launched.basis})
         labels.append("" if way == "group" else label)
         aimed.append(group in aims if plain else label in targets)
-    return Model(
+    return DeviceModel(
         design=np.stack(columns, axis=1),
         owner=np.array(owner),
         part=np.array(part),
@@ -154,8 +154,13 @@ def _lobes(pair: Complex) -> Real:
 
 
 def deembedded(
-    model: Model, blocks: Blocks, *, draws: int = DRAWS, seed: int = SEED, trust: float = TRUST
-) -> tuple[Solved, Real]:
+    model: DeviceModel,
+    blocks: Blocks,
+    *,
+    draws: int = DRAWS,
+    seed: int = SEED,
+    trust: float = TRUST,
+) -> tuple[SolvedDevice, Real]:
     """The transmissions, and mean powers (draws, masks, ports) that the bootstrap drew.
 
     `blocks` in units of the beam's power; `trust`: relative standard deviation of the predicted
@@ -186,7 +191,7 @@ def deembedded(
     ).reshape(len(drawn), power.shape[1], len(model.names))
     misfit = np.sqrt(np.nanmean((power - fit) ** 2, axis=0))
     mean = np.nanmean(power, axis=0)
-    solved = Solved(
+    solved = SolvedDevice(
         transmission=np.stack([_transmission(model, weight) for weight in weights], axis=1),
         draws=found.transpose(0, 2, 1),
         residual=np.divide(misfit, mean, out=np.zeros_like(mean), where=mean > 0),
@@ -226,7 +231,7 @@ def _solution(design: Real, power: Real, noise: Real) -> Real:
     return np.asarray(found / size)
 
 
-def _transmission(model: Model, weights: Real) -> Real:
+def _transmission(model: DeviceModel, weights: Real) -> Real:
     found: Real = np.zeros(len(model.names))
     np.add.at(found, model.owner, model.part * weights)
     return found

@@ -28,7 +28,7 @@ class RollOff:
 
 
 @dataclass(frozen=True)
-class Pair:
+class GroupPair:
     """Two channels: group `groups[k]` is launched for port `ports[k]` (indices).
 
     `isolation` in dB: the least of what each port gets of its own group over the other one, and of
@@ -79,7 +79,7 @@ def guard_band(groups: Sequence[int], isolation: Real, required: float) -> tuple
 
 def pairs_of(
     groups: Sequence[int], levels: Real, delays: Real, required: float
-) -> tuple[Pair, ...]:
+) -> tuple[GroupPair, ...]:
     """The pairs of groups for two channels, the least worst-case loss first.
 
     `levels` (groups, ports) in dB, `delays` (groups,) in s/m.  Every isolation of a pair is at
@@ -101,7 +101,7 @@ def pairs_of(
                 )
                 if min(crossed) >= required:
                     found.append(
-                        Pair(
+                        GroupPair(
                             groups=(groups[one], groups[other]),
                             ports=(a, b),
                             isolation=float(min(crossed)),

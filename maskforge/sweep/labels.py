@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from maskforge.launch.light import Complex, Real
 from maskforge.sweep.launched import Label
-from maskforge.sweep.passes import Readings
+from maskforge.sweep.passes import SweepReadings
 
 LEAST_SPREAD = 0.2
 """Smallest singular value of the fit, relative to sqrt(orientations), that still resolves it; 0.71
@@ -101,7 +101,7 @@ def isolation_db(power: Real, own: int) -> Real:
         return np.asarray(decibel(power[..., own]) - decibel(others.max(axis=-1)))
 
 
-def courses_of(readings: Readings, labels: Sequence[Label], scale: Real) -> Iterator[Course]:
+def courses_of(readings: SweepReadings, labels: Sequence[Label], scale: Real) -> Iterator[Course]:
     """The labels that were read, each over its passes; powers are divided by `scale` (masks,)."""
     order = np.argsort(readings.mask, kind="stable")
     edges = np.searchsorted(readings.mask[order], np.arange(len(scale) + 1))

@@ -24,7 +24,7 @@ Index = NDArray[np.int32]
 
 
 @dataclass(frozen=True, eq=False)
-class Readings:
+class SweepReadings:
     """The good rows: `time` (n,) in s, `mask` and `run` (n,), the mask's index and the number of
     the pass, `power` (n, ports) in mW.
 
@@ -53,7 +53,7 @@ class Readings:
 
 def read_sweep(
     path: Path, lookups: Lookups, references: Sequence[int] = (), *, strict: bool = False
-) -> Readings:
+) -> SweepReadings:
     """The readings of a sweep; `references` are masks shown in between to follow the light.
 
     The power is divided by that of the reference column (relative to its mean) where there is one,
@@ -86,7 +86,7 @@ def read_sweep(
     shown = np.isin(mask, list(references))
     if _flattened(time, power, shown):
         against.append("the reference masks")
-    return Readings(
+    return SweepReadings(
         path=path,
         ports=header.ports,
         time=time,
@@ -165,7 +165,7 @@ class Blocks:
             return np.asarray(totals / counts[..., None])
 
 
-def blocks_of(readings: Readings, masks: int) -> Blocks:
+def blocks_of(readings: SweepReadings, masks: int) -> Blocks:
     """The readings summed over at most MOST_BLOCKS stretches of equally many passes."""
     blocks = min(readings.passes, MOST_BLOCKS)
     block = readings.run.astype(np.intp) * blocks // readings.passes

@@ -50,7 +50,7 @@ column's number, -1 where there is none."""
 
 
 @dataclass(frozen=True)
-class Header:
+class ReadingsHeader:
     """What the columns hold: `names` and `places` of those that are used: time, `key`, the ports,
     and last, where `monitored`, the reference.  `width`: how many there are in all."""
 
@@ -64,7 +64,7 @@ class Header:
 
 
 @dataclass(frozen=True, eq=False)
-class Block:
+class ReadingsBlock:
     """Rows as they are in the file: `values` (n, used columns), NaN where there is no number;
     `numbers` (n,) of their lines; `problems`, by row, of those that are no rows of numbers."""
 
@@ -74,13 +74,13 @@ class Block:
 
 
 @dataclass(frozen=True, eq=False)
-class Source:
+class ReadingsSource:
     """An open table.  `word`: what its rows are counted by, "line" or "row"."""
 
     path: Path
-    header: Header
+    header: ReadingsHeader
     comments: tuple[str, ...]
-    blocks: Iterator[Block]
+    blocks: Iterator[ReadingsBlock]
     word: str
 
 
@@ -97,7 +97,7 @@ class Chunk:
     named: tuple[str, ...]
 
 
-def header_of(path: Path, names: Sequence[str], keys: Sequence[str]) -> Header:
+def header_of(path: Path, names: Sequence[str], keys: Sequence[str]) -> ReadingsHeader:
     """What the columns `names` hold; of `keys` the first that is there says what was shown.
 
     Raises BenchError where a column is missing or there twice.
@@ -128,7 +128,7 @@ def header_of(path: Path, names: Sequence[str], keys: Sequence[str]) -> Header:
             one_line(f"{where} names no port: each needs a column <port>_mw or <port>_dbm")
         )
     places = (lower.index(TIME), lower.index(key), *ports, *monitor)
-    return Header(
+    return ReadingsHeader(
         key=key,
         ports=tuple(titles[at] for at in ports),
         monitored=bool(monitor),
@@ -140,7 +140,7 @@ def header_of(path: Path, names: Sequence[str], keys: Sequence[str]) -> Header:
 
 
 @contextmanager
-def opened(path: Path, keys: Sequence[str]) -> Iterator[Source]:
+def opened(path: Path, keys: Sequence[str]) -> Iterator[ReadingsSource]:
     """The table in a CSV file, or in a file whose name ends in .parquet.
 
     Raises BenchError where it cannot be read or its header cannot be used.
@@ -158,7 +158,7 @@ def opened(path: Path, keys: Sequence[str]) -> Iterator[Source]:
 # --- CSV -------------------------------------------------------------------------------------
 
 
-def _text(path: Path, file: IO[str], keys: Sequence[str]) -> Source:
+def _text(path: Path, file: IO[str], keys: Sequence[str]) -> ReadingsSource:
     comments: list[str] = []
     for number, line in enumerate(file, start=1):
         if line.startswith("#"):
@@ -168,11 +168,13 @@ def _text(path: Path, file: IO[str], keys: Sequence[str]) -> Source:
             if len(names) == 1 and ";" in line:
                 raise BenchError(f"{path}: line {number}: cells must be parted by commas")
             header = header_of(path, names, keys)
-            return Source(path, header, tuple(comments), _lines(file, header, number), "line")
+            return ReadingsSource(
+                path, header, tuple(comments), _lines(file, header, number), "line"
+            )
     raise BenchError(f"{path}: is empty; the first line must name the columns")
 
 
-def _lines(file: IO[str], header: Header, before: int) -> Iterator[Block]:
+def _lines(file: IO[str], header: ReadingsHeader, before: int) -> Iterator[ReadingsBlock]:
     """The rows below the header, which is line `before`."""
     while lines := file.readlines(CHUNK):
         kept = [at for at, line in enumerate(lines) if line[0] != "#" and not line.isspace()]
@@ -183,7 +185,7 @@ def _lines(file: IO[str], header: Header, before: int) -> Iterator[Block]:
             yield _parsed(rows, numbers, header)
 
 
-def _parsed(rows: list[str], numbers: NDArray[np.intp], header: Header) -> Block:
+def _parsed(rows: list[str], numbers: NDArray[np.intp], header: ReadingsHeader) -> ReadingsBlock:
     """All rows at once where they are all numbers, else one by one."""
     if all(row.count(",") == header.width - 1 for row in rows):
         try:
@@ -191,7 +193,7 @@ def _parsed(rows: list[str], numbers: NDArray[np.intp], header: Header) -> Block
         except ValueError:
             pass
         else:
-            return Block(values, numbers, {})
+            return ReadingsBlock(values, numbers, {})
     values = np.full((len(rows), len(header.places)), np.nan)
     problems: dict[int, str] = {}
     for at, row in enumerate(rows):
@@ -199,7 +201,7 @@ def _parsed(rows: list[str], numbers: NDArray[np.intp], header: Header) -> Block
             values[at] = _numbers(_cells(row), header)
         except ValueError as problem:
             problems[at] = str(problem)
-    return Block(values, numbers, problems)
+    return ReadingsBlock(values, numbers, problems)
 
 
 def _cells(row: str) -> list[str]:
@@ -209,7 +211,7 @@ def _cells(row: str) -> list[str]:
         raise ValueError(f"is not CSV ({error})") from None
 
 
-def _numbers(cells: list[str], header: Header) -> list[float]:
+def _numbers(cells: list[str], header: ReadingsHeader) -> list[float]:
     """The used cells of a row; ValueError says what is wrong with it."""
     if len(cells) != header.width:
         raise ValueError(f"has {len(cells)} cells, the header has {header.width}")
@@ -228,7 +230,7 @@ def _numbers(cells: list[str], header: Header) -> list[float]:
 # --- Parquet ---------------------------------------------------------------------------------
 
 
-def _parquet(path: Path, keys: Sequence[str]) -> Source:
+def _parquet(path: Path, keys: Sequence[str]) -> ReadingsSource:
     try:
         from pyarrow import ArrowException, parquet
     except ImportError:
@@ -241,19 +243,19 @@ def _parquet(path: Path, keys: Sequence[str]) -> Source:
     except ArrowException as error:
         raise BenchError(one_line(f"{path}: is not Parquet ({error})")) from error
 
-    def blocks() -> Iterator[Block]:
+    def blocks() -> Iterator[ReadingsBlock]:
         columns = [file.schema_arrow.names[at] for at in header.places]
         before = 0
         try:
             for batch in file.iter_batches(batch_size=BATCH, columns=columns):
                 cells = [batch.column(name).cast("double") for name in columns]
                 values = np.stack([cell.to_numpy(zero_copy_only=False) for cell in cells], axis=1)
-                yield Block(values, before + 1 + np.arange(len(values)), {})
+                yield ReadingsBlock(values, before + 1 + np.arange(len(values)), {})
                 before += len(values)
         except ArrowException as error:
             raise BenchError(one_line(f"{path}: cannot be read as numbers ({error})")) from error
 
-    return Source(path, header, (), blocks(), "row")
+    return ReadingsSource(path, header, (), blocks(), "row")
 
 
 # --- what can be used ------------------------------------------------------------------------
@@ -262,7 +264,7 @@ Fault = tuple[NDArray[np.bool_], Callable[[int], str]]
 """Which rows have it, and what to say of a row."""
 
 
-def chunks(source: Source, lookups: Lookups) -> Iterator[Chunk]:
+def chunks(source: ReadingsSource, lookups: Lookups) -> Iterator[Chunk]:
     """The good rows of a table, block after block; times never go back from one to the next."""
     latest = -np.inf, 0
     for block in source.blocks:
@@ -271,7 +273,10 @@ def chunks(source: Source, lookups: Lookups) -> Iterator[Chunk]:
 
 
 def _judged(
-    source: Source, block: Block, lookup: NDArray[np.intp], latest: tuple[float, int]
+    source: ReadingsSource,
+    block: ReadingsBlock,
+    lookup: NDArray[np.intp],
+    latest: tuple[float, int],
 ) -> tuple[Chunk, tuple[float, int]]:
     """The block's good rows; the latest time so far and its line."""
     header, values = source.header, block.values
@@ -304,7 +309,7 @@ def _judged(
     return chunk, latest
 
 
-def _faults(header: Header, block: Block, lookup: NDArray[np.intp]) -> list[Fault]:
+def _faults(header: ReadingsHeader, block: ReadingsBlock, lookup: NDArray[np.intp]) -> list[Fault]:
     """What is wrong with rows by themselves, the first that holds being told."""
     values = block.values
     broken = np.zeros(len(values), dtype=bool)
@@ -323,7 +328,7 @@ def _faults(header: Header, block: Block, lookup: NDArray[np.intp]) -> list[Faul
     return faults
 
 
-def _limit(header: Header, column: int) -> Range:
+def _limit(header: ReadingsHeader, column: int) -> Range:
     if column == 0:
         return LIMITS[TIME]
     name = header.names[column].lower()
@@ -347,7 +352,11 @@ def _unknown(name: str, cells: Real, lookup: NDArray[np.intp]) -> Fault:
 
 
 def _going_back(
-    header: Header, block: Block, good: NDArray[np.bool_], latest: tuple[float, int], word: str
+    header: ReadingsHeader,
+    block: ReadingsBlock,
+    good: NDArray[np.bool_],
+    latest: tuple[float, int],
+    word: str,
 ) -> Fault:
     """Rows that are earlier than one above them."""
     time = np.where(good, block.values[:, 0], -np.inf)

@@ -44,7 +44,7 @@ class Device:
 
 
 @dataclass(frozen=True)
-class Disturbance:
+class DeviceDisturbance:
     """What else is in the readings.
 
     `turn` of the device in degrees an hour; `fade`, the share of the light lost in an hour;
@@ -120,7 +120,7 @@ def swept(
     launched: Launched,
     shown: NDArray[np.intp],
     times: Real,
-    disturbance: Disturbance,
+    disturbance: DeviceDisturbance,
     seed: int,
 ) -> Iterator[Real]:
     """Readings (n, ports) in mW, ROWS at a time, of the masks `shown` (n,) at `times` (n,) in s.

@@ -8,9 +8,9 @@ import numpy as np
 from maskforge.base.csv_text import Cell, finite
 from maskforge.base.wording import counted, rounded
 from maskforge.launch.light import Real
-from maskforge.sweep.answer import BAND, Answer, Side
+from maskforge.sweep.answer import BAND, Answer, AnswerSide
 from maskforge.sweep.deembed import group_transmission
-from maskforge.sweep.groups import Pair, RollOff, pairs_of
+from maskforge.sweep.groups import GroupPair, RollOff, pairs_of
 from maskforge.sweep.labels import Figures, decibel, histogram, isolation_db
 
 Rows = tuple[list[str], list[list[str]]]
@@ -127,7 +127,7 @@ def pair_rows(answer: Answer, length: float | None, most: int = 5) -> Rows:
     return header, rows
 
 
-def pair_name(answer: Answer, pair: Pair) -> str:
+def pair_name(answer: Answer, pair: GroupPair) -> str:
     """ "1 at A, 6 at B"."""
     named = zip(pair.groups, pair.ports, strict=True)
     return ", ".join(f"{group} at {answer.ports[port]}" for group, port in named)
@@ -265,7 +265,7 @@ def group_cells(answer: Answer) -> Table:
     return header, rows
 
 
-def _side_cells(side: Side, at: int) -> list[Cell]:
+def _side_cells(side: AnswerSide, at: int) -> list[Cell]:
     level, band = side.level[at], side.band()
     isolation, isolation_band = side.isolation[at], side.band(isolation=True)
     cells: list[Cell] = []

@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from maskforge.align.simulate import Disturbance, Mounting, powers
+from maskforge.align.simulate import BenchDisturbance, Mounting, powers
 from maskforge.align.stack_file import Stack
 from maskforge.align.step import Choices
 from maskforge.launch.light import Real
 from tests.align.bench import BINARY, lab, stack_of
 
-NORMAL = Disturbance(
+NORMAL = BenchDisturbance(
     noise=0.01, drift=0.03, wander=0.005, floor=5e-4, offset=2e-3, outliers=0.02, dropped=0.05
 )
 """Floor and offset as shares of the highest power."""

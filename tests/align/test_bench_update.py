@@ -10,7 +10,7 @@ from maskforge import bench as benches
 from maskforge.align.bench_update import changes, differing, rounded
 from maskforge.align.fit import Fit, Value
 from maskforge.align.fits import fitted
-from maskforge.align.simulate import Disturbance, disturbed, powers
+from maskforge.align.simulate import BenchDisturbance, disturbed, powers
 from maskforge.align.stack_file import Stack
 from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
@@ -20,7 +20,7 @@ from tests.align.cases import EDGE, QUICK, SLOW, Case, name_of
 
 def changed(case: Case, folder: Path) -> tuple[Stack, dict[tuple[str, str], Any]]:
     stack, clean = case.made(folder)
-    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.002), 0))
+    fit = fitted(stack, disturbed(stack, clean, BenchDisturbance(noise=0.002), 0))
     return stack, changes(stack.bench, stack, fit, "t.csv")
 
 
@@ -59,7 +59,7 @@ def test_coefficients_join_those_of_the_bench(tmp_path: Path) -> None:
     stack = stack_of(tmp_path, "zernike-scan", Choices(points=7, noll=(4, 5)), **nominal)
     true = lab(light={"zernike": {"4": 0.06, "5": -0.05, "6": 0.04}})
     clean = powers(stack, true)
-    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.001), 0))
+    fit = fitted(stack, disturbed(stack, clean, BenchDisturbance(noise=0.001), 0))
     found = changes(stack.bench, stack, fit, None)
     assert found["light", "zernike"] == pytest.approx({"6": 0.04, "4": 0.06, "5": -0.05}, abs=5e-3)
     assert found["light", "zernike_radius_mm"] == pytest.approx(0.72)

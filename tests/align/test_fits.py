@@ -16,7 +16,7 @@ from maskforge.align.fit import Fit
 from maskforge.align.fits import FITS, fitted
 from maskforge.align.flatness_fits import unwrapped
 from maskforge.align.readings import NO_PAGE, Readings
-from maskforge.align.simulate import Disturbance, disturbed, powers
+from maskforge.align.simulate import BenchDisturbance, disturbed, powers
 from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
 from maskforge.launch.light import Real, noll_to_nm, zernike
@@ -24,7 +24,7 @@ from tests.align.bench import BINARY, lab, stack_of
 from tests.align.cases import EDGE, GREYS, NORMAL, PHASES, QUICK, SLOW, Case, name_of
 
 
-def in_powers(disturbance: Disturbance, clean: Real) -> Disturbance:
+def in_powers(disturbance: BenchDisturbance, clean: Real) -> BenchDisturbance:
     """Floor, offset and limit from shares of the highest power to mW."""
     top = float(clean.max())
     limit = disturbance.saturation
@@ -71,7 +71,7 @@ def test_without_disturbance_the_truth_is_found(case: Case, tmp_path: Path) -> N
     """Within what the models are off by, a thousandth of the signal."""
     stack, clean = case.made(tmp_path)
     # as many digits as a meter has at most: values that repeat exactly pass for its limit
-    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=1e-6), 0))
+    fit = fitted(stack, disturbed(stack, clean, BenchDisturbance(noise=1e-6), 0))
     assert all(hits(fit, case.wanted))
     assert fit.residual < 2e-3
     assert fit.left_out == {"saturated": 0, "outliers": 0}
@@ -128,7 +128,7 @@ def test_drift_is_told_from_the_scan(tmp_path: Path) -> None:
     """A third over all readings: an edge of its own, were it not for the frames by chance and the
     drift in the fit."""
     stack, clean = EDGE.made(tmp_path)
-    much = Disturbance(noise=0.003, drift=0.35)
+    much = BenchDisturbance(noise=0.003, drift=0.35)
     found = [hits(fitted(stack, disturbed(stack, clean, much, k)), EDGE.wanted) for k in range(20)]
     assert np.all(np.mean(found, axis=0) >= 0.9)
 
@@ -140,7 +140,7 @@ def test_a_model_that_does_not_fit_says_so_in_its_uncertainty(tmp_path: Path) ->
     steps = np.array([float(values["edge_mm"] or 0) for values in stack.frames])
     odd = clean + 0.1 * clean.max() * (ghost & (steps > 0.2))
     plain, fit = (
-        fitted(stack, disturbed(stack, power, Disturbance(noise=0.003), 0))
+        fitted(stack, disturbed(stack, power, BenchDisturbance(noise=0.003), 0))
         for power in (clean, odd)
     )
     assert fit.residual > 5 * plain.residual
@@ -177,7 +177,7 @@ def test_readings_that_tell_nothing(tmp_path: Path) -> None:
 def test_places_that_were_not_read(tmp_path: Path) -> None:
     stack = stack_of(tmp_path, "flatness")
     clean = powers(stack, stack.bench)
-    rows = disturbed(stack, clean, Disturbance(noise=0.01), 0)
+    rows = disturbed(stack, clean, BenchDisturbance(noise=0.01), 0)
     some = (rows.page < 14) | (rows.page == 17)
     few = Readings(rows.time[some], rows.page[some], rows.power[some])
     with pytest.raises(BenchError, match="3 places have readings of all their four frames"):
@@ -205,7 +205,7 @@ def test_numbers_that_mean_nothing(tmp_path: Path) -> None:
 def test_a_result_beyond_its_scan_is_told(tmp_path: Path) -> None:
     stack = stack_of(tmp_path, "focus", Choices(points=9, span=4.0))
     clean = powers(stack, lab(light={"curvature_per_m": 4.0}))
-    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.002), 0))
+    fit = fitted(stack, disturbed(stack, clean, BenchDisturbance(noise=0.002), 0))
     assert any("beyond the scan of curvature_per_m" in note for note in fit.notes)
 
 
@@ -217,7 +217,7 @@ def test_sub_apertures_tell_the_polynomials_of_a_wavefront(tmp_path: Path) -> No
     stack = stack_of(tmp_path, "flatness")
     for index in (4, 7, 10):
         clean = powers(stack, lab(light={"zernike": {str(index): 0.1}}))
-        fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=1e-6), 0))
+        fit = fitted(stack, disturbed(stack, clean, BenchDisturbance(noise=1e-6), 0))
         found = {value.name: value.value for value in fit.values}
         assert found.pop(f"Noll {index}") == pytest.approx(0.1, abs=2e-3)
         assert list(found.values()) == pytest.approx([0.0] * len(found), abs=3e-3)
@@ -281,7 +281,7 @@ def test_a_table_that_falls_is_found_falling(tmp_path: Path) -> None:
     keys = {"alphabet": "table", "table": str(tmp_path / "n.csv"), "levels": None}
     stack = stack_of(tmp_path, "phase-depth", Choices(points=9), modulator=keys)
     clean = powers(stack, lab(modulator=keys))
-    fit = fitted(stack, disturbed(stack, clean, Disturbance(noise=0.002), 0))
+    fit = fitted(stack, disturbed(stack, clean, BenchDisturbance(noise=0.002), 0))
     assert fit.values[0].value == pytest.approx(-360 * 63 / 64, abs=1.0)
 
 

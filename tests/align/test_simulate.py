@@ -13,7 +13,14 @@ from maskforge.align.beam_steps import LOBE
 from maskforge.align.block_model import lit, seen_by, signals, view_of
 from maskforge.align.readings import NO_PAGE, Readings, read_readings, saturated
 from maskforge.align.scene import Detector, scene_of
-from maskforge.align.simulate import DARKS, Disturbance, Mounting, disturbed, powers, readings_text
+from maskforge.align.simulate import (
+    DARKS,
+    BenchDisturbance,
+    Mounting,
+    disturbed,
+    powers,
+    readings_text,
+)
 from maskforge.align.stack_file import pictures
 from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
@@ -147,7 +154,7 @@ def test_the_lobe_is_the_maximum_of_dawsons_integral() -> None:
 def test_the_same_seed_gives_the_same_readings(tmp_path: Path) -> None:
     stack = stack_of(tmp_path, "focus", Choices(points=5))
     clean = powers(stack, stack.bench)
-    much = Disturbance(0.01, 0.02, 0.01, 1e-4, 1e-3, 0.1, 0.1, 0.5)
+    much = BenchDisturbance(0.01, 0.02, 0.01, 1e-4, 1e-3, 0.1, 0.1, 0.5)
     texts = {seed: readings_text(disturbed(stack, clean, much, seed), "x") for seed in (1, 2)}
     assert texts[1] == readings_text(disturbed(stack, clean, much, 1), "x")
     assert texts[1] != texts[2]
@@ -158,25 +165,25 @@ def test_the_same_seed_gives_the_same_readings(tmp_path: Path) -> None:
 def test_each_disturbance_does_what_it_says(tmp_path: Path) -> None:
     stack = stack_of(tmp_path, "focus", Choices(points=5))
     clean = powers(stack, stack.bench)
-    bare = disturbed(stack, clean, Disturbance(), 0)
+    bare = disturbed(stack, clean, BenchDisturbance(), 0)
     shown = bare.page != NO_PAGE
     assert np.count_nonzero(~shown) == 2 * DARKS
     assert bare.page[shown].tolist() == list(stack.order)
     assert np.array_equal(bare.power[shown], clean[bare.page[shown]])
     assert np.all(bare.power[~shown] == 0)
-    offset = disturbed(stack, clean, Disturbance(offset=0.1), 0)
+    offset = disturbed(stack, clean, BenchDisturbance(offset=0.1), 0)
     assert offset.power == pytest.approx(bare.power + 0.1)
-    drift = disturbed(stack, clean, Disturbance(drift=0.2), 0)
+    drift = disturbed(stack, clean, BenchDisturbance(drift=0.2), 0)
     ratio = drift.power[shown] / bare.power[shown]
     assert np.all(np.diff(ratio) > 0)
     assert 0.1 < ratio[-1] - ratio[0] < 0.2
-    assert disturbed(stack, clean, Disturbance(saturation=0.3), 0).power.max() == 0.3
-    fewer = disturbed(stack, clean, Disturbance(dropped=0.5), 0)
+    assert disturbed(stack, clean, BenchDisturbance(saturation=0.3), 0).power.max() == 0.3
+    fewer = disturbed(stack, clean, BenchDisturbance(dropped=0.5), 0)
     assert 0.3 < len(fewer) / len(bare) < 0.7
-    noise = disturbed(stack, clean, Disturbance(noise=0.01), 3)
+    noise = disturbed(stack, clean, BenchDisturbance(noise=0.01), 3)
     spread = np.std(noise.power[shown] / bare.power[shown] - 1)
     assert spread == pytest.approx(0.01, rel=0.4)
-    wild = disturbed(stack, clean, Disturbance(outliers=0.2), 0).power != bare.power
+    wild = disturbed(stack, clean, BenchDisturbance(outliers=0.2), 0).power != bare.power
     assert 0.05 < np.mean(wild[shown]) < 0.4
 
 
@@ -195,7 +202,7 @@ def test_the_limit_of_a_detector_is_found() -> None:
 
 def test_readings_come_back_as_they_were_written(tmp_path: Path) -> None:
     stack = stack_of(tmp_path, "focus", Choices(points=5))
-    given = disturbed(stack, powers(stack, stack.bench), Disturbance(noise=0.01), 5)
+    given = disturbed(stack, powers(stack, stack.bench), BenchDisturbance(noise=0.01), 5)
     path = tmp_path / "r.csv"
     path.write_text(readings_text(given, "x"), "utf-8")
     back = read_readings(path, len(stack.frames))

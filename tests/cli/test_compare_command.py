@@ -16,7 +16,7 @@ from maskforge.cli import compare as command
 from maskforge.cli import main as cli
 from maskforge.launch.couplings import insertion_loss_db, unwanted_db
 from maskforge.study import comparison
-from maskforge.study.comparison import Entry
+from maskforge.study.comparison import ComparedMask
 
 KEYS: dict[str, dict[str, Any]] = {
     "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},
@@ -54,7 +54,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> Run:
     return code, captured.out, captured.err
 
 
-def expected(*names: str, methods: Sequence[str] = ("simple", "dual")) -> list[Entry]:
+def expected(*names: str, methods: Sequence[str] = ("simple", "dual")) -> list[ComparedMask]:
     ready = comparison.entrants([benches.load(name) for name in names])
     return [e for target in comparison.compared(ready, methods) for e in target]
 
@@ -212,7 +212,7 @@ def test_no_bench(capsys: pytest.CaptureFixture[str]) -> None:
 def test_interrupted(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     toml("a.toml")
 
-    def stopped(*_: object) -> Iterator[tuple[Entry, ...]]:
+    def stopped(*_: object) -> Iterator[tuple[ComparedMask, ...]]:
         raise KeyboardInterrupt
         yield ()
 

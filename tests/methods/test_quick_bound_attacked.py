@@ -14,7 +14,7 @@ from maskforge.launch.modulator import Alphabet, Carrier, binary, emitted, level
 from maskforge.launch.targets import Target, lg_target, lp_target, superposition
 from maskforge.methods.dual import dual
 from maskforge.methods.problem import Problem
-from maskforge.methods.quick_bound import Limit, quick_bound
+from maskforge.methods.quick_bound import QuickBound, quick_bound
 from tests.benches import MODE_WAIST, beam, on_parabola
 
 ROUNDING = 1e-6
@@ -75,7 +75,7 @@ def simple_masks(problem: Problem) -> list[Prediction]:
     return found
 
 
-def assert_above(limit: Limit, found: Prediction, purity: float) -> None:
+def assert_above(limit: QuickBound, found: Prediction, purity: float) -> None:
     if found.purity >= purity:
         assert found.efficiency <= limit.efficiency * (1 + ROUNDING)
 

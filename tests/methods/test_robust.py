@@ -28,7 +28,7 @@ from maskforge.launch.targets import Target, lp_target
 from maskforge.methods import design
 from maskforge.methods.blocks import coarse_of, coarse_of_all
 from maskforge.methods.dual import dual
-from maskforge.methods.dual_function import Model, side_of
+from maskforge.methods.dual_function import BlockModel, side_of
 from maskforge.methods.dual_of_scenarios import Sides
 from maskforge.methods.ifta import ifta
 from maskforge.methods.mean_of_scenarios import certified_sum
@@ -484,7 +484,7 @@ def test_slopes_by_difference_quotients(seed: int) -> None:
     sizes = (3, 4, 3)
     sides = sides_of(sizes, seed)
     rows = rng.normal(size=(2, 200, 2 * sum(sizes))).astype(np.float32)
-    model = Model(rows[0], rows[1], 0.7, rng.normal(size=2 * sum(sizes)))
+    model = BlockModel(rows[0], rows[1], 0.7, rng.normal(size=2 * sum(sizes)))
     point, step = rng.normal(size=(2, 2 * sum(sizes) - 2 * len(sizes)))
 
     def at(share: float) -> tuple[float, Real]:

@@ -28,7 +28,7 @@ from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli import main as cli
 from maskforge.launch.panel import mask_window
 from maskforge.playing.formats import DEPTHS, PLANES, Layout, opened
-from maskforge.playing.pack_header import Header, read_pack
+from maskforge.playing.pack_header import PackHeader, read_pack
 from maskforge.playing.packing import write_pack
 from maskforge.playing.unpacking import pack_pictures
 from maskforge.sets.designing import Finished, finished_masks
@@ -81,7 +81,7 @@ def made(
     return read_set(folder)
 
 
-def packed(written: WrittenSet, kind: str, **more: Any) -> tuple[Path, Header]:
+def packed(written: WrittenSet, kind: str, **more: Any) -> tuple[Path, PackHeader]:
     folder = written.folder.with_name(f"{written.folder.name}-{kind}")
     folder.mkdir()
     return folder, write_pack(folder, folder, written, kind, **more)

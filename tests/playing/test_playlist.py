@@ -17,8 +17,8 @@ from maskforge.base.ranges import BadValueError
 from maskforge.playing.playlist import (
     MOST_STEPS,
     ORDERS,
-    Entry,
-    Frame,
+    PlayedFrame,
+    PlayedMask,
     Timing,
     entries,
     longest_between_references,
@@ -29,7 +29,7 @@ from tests.sets.invented import frames
 PLAIN = Timing()
 
 
-def played(steps: Sequence[Entry]) -> list[int]:
+def played(steps: Sequence[PlayedMask]) -> list[int]:
     """The masks without the references."""
     return [step.mask for step in steps if not step.reference]
 
@@ -56,7 +56,7 @@ def test_every_mask_is_shown_as_often_as_asked(
     assert [step.step for step in steps] == list(range(len(steps)))
     for step in steps:
         own = masks[step.mask]
-        assert all(getattr(step, key) == getattr(own, key) for key in Frame.__slots__)
+        assert all(getattr(step, key) == getattr(own, key) for key in PlayedFrame.__slots__)
     places = [step.step for step in steps if step.reference]
     if reference is None:
         assert places == []

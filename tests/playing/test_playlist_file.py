@@ -18,7 +18,7 @@ from maskforge.base.ranges import BadValueError
 from maskforge.bench.ready import prepared
 from maskforge.launch.targets import described
 from maskforge.playing.packing import write_pack
-from maskforge.playing.playlist import Entry, Timing
+from maskforge.playing.playlist import PlayedMask, Timing
 from maskforge.playing.playlist_file import (
     Playable,
     Playlist,
@@ -100,7 +100,7 @@ def test_a_pack_is_played(written: Path, tmp_path: Path, kind: str) -> None:
         np.testing.assert_array_equal(shown_by(tmp_path, step), wanted[step.mask])
 
 
-def shown_by(folder: Path, step: Entry) -> Any:
+def shown_by(folder: Path, step: PlayedMask) -> Any:
     """The picture that a step points to."""
     path = folder / step.file
     if path.suffix == ".tif":

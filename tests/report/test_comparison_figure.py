@@ -23,7 +23,7 @@ from maskforge.report.figures.field_colours import QUARTERS, field_colours, whee
 from maskforge.report.figures.layout import MOST_HEIGHT, MOST_WIDTH
 from maskforge.report.notebook import phase_colours
 from maskforge.study import comparison
-from maskforge.study.comparison import Entry
+from maskforge.study.comparison import ComparedMask
 from tests.study.test_tradeoff import DICHROMATS, lab
 
 # --- fields as colours -----------------------------------------------------------------------
@@ -118,13 +118,13 @@ def small(**changes: Any) -> benches.Bench:
 
 
 @cache
-def drawn() -> tuple[Prepared, tuple[Entry, ...]]:
+def drawn() -> tuple[Prepared, tuple[ComparedMask, ...]]:
     (ready,) = comparison.entrants([small()])
     found = comparison.compared([ready], ("simple", "dual"), {(0, 0), (0, 1)})
     return ready, tuple(entry for target in found for entry in target)
 
 
-def pixels(launches: dict[str, Launch], entries: tuple[Entry, ...]) -> NDArray[np.uint8]:
+def pixels(launches: dict[str, Launch], entries: tuple[ComparedMask, ...]) -> NDArray[np.uint8]:
     with Image.open(io.BytesIO(comparison_figure(launches, entries, "png"))) as image:
         return np.asarray(image.convert("RGB"))
 

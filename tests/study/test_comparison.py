@@ -23,7 +23,7 @@ from maskforge.launch.modulator import emitted
 from maskforge.methods import design
 from maskforge.methods.problem import Problem
 from maskforge.study import comparison
-from maskforge.study.comparison import Entry
+from maskforge.study.comparison import ComparedMask
 
 METHODS = ("simple", "ifta", "dual")
 
@@ -48,7 +48,7 @@ def ready() -> tuple[Prepared, ...]:
 
 
 @cache
-def entries() -> tuple[Entry, ...]:
+def entries() -> tuple[ComparedMask, ...]:
     """Of all methods, the first and the last target's masks kept."""
     found = comparison.compared(ready(), METHODS, {(0, 0), (0, 3)})
     return tuple(entry for target in found for entry in target)

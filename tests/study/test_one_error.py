@@ -33,7 +33,7 @@ from maskforge.study.tolerance.causes import CAUSES, Cause, Errors, cause_named,
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
 from maskforge.study.tolerance.one_error import (
     VALUES,
-    Curve,
+    ErrorCurve,
     Site,
     curve_of,
     ranked,
@@ -112,7 +112,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
 
 
 @pytest.fixture(scope="module")
-def curves(study: Study) -> list[Curve]:
+def curves(study: Study) -> list[ErrorCurve]:
     causes = (cause_named("fiber_offset_x"), cause_named("crosstalk"), cause_named("phase_depth"))
     return sorted(
         swept(study, causes), key=lambda c: [k.field for k in CAUSES].index(c.cause.field)
@@ -129,7 +129,7 @@ def test_a_stored_study_is_what_was_put_in(study: Study) -> None:
     assert study.names[:2] == ("LP01 0 deg", "LP11 0 deg")
 
 
-def test_curves(study: Study, curves: list[Curve]) -> None:
+def test_curves(study: Study, curves: list[ErrorCurve]) -> None:
     assert [curve.cause.name for curve in curves] == ["fibre offset x", "phase depth", "crosstalk"]
     for curve in curves:
         assert curve.purity.shape == (VALUES, len(study.targets))
@@ -142,7 +142,7 @@ def test_curves(study: Study, curves: list[Curve]) -> None:
     np.testing.assert_allclose(plain[2], plain[0], atol=1e-6)
 
 
-def test_the_worst_mask_reaches_the_limit_first(study: Study, curves: list[Curve]) -> None:
+def test_the_worst_mask_reaches_the_limit_first(study: Study, curves: list[ErrorCurve]) -> None:
     """At the error found it has lost just as much, and no other mask more."""
     site = site_of(study, 0)
     for curve in curves:
@@ -176,7 +176,7 @@ def test_a_range_that_leads_to_no_bench_is_halved(study: Study) -> None:
 
 
 @pytest.mark.long
-def test_the_same_on_any_number_of_processes(study: Study, curves: list[Curve]) -> None:
+def test_the_same_on_any_number_of_processes(study: Study, curves: list[ErrorCurve]) -> None:
     again = {c.cause.field: c for c in swept(study, [curve.cause for curve in curves], jobs=2)}
     for curve in curves:
         other = again[curve.cause.field]
@@ -184,7 +184,7 @@ def test_the_same_on_any_number_of_processes(study: Study, curves: list[Curve]) 
         assert other.limit == curve.limit
 
 
-def test_ranked_by_what_they_lose(curves: list[Curve]) -> None:
+def test_ranked_by_what_they_lose(curves: list[ErrorCurve]) -> None:
     order = ranked(curves)
     lost = sum(np.mean(c.purity[c.unharmed] - c.purity, axis=0) for c in curves)
     assert sorted(order) == list(range(len(order)))
@@ -217,7 +217,7 @@ def test_a_finished_set_is_the_same_study(tmp_path: Path) -> None:
 
 
 def test_the_table_of_the_sweep(
-    study: Study, curves: list[Curve], capsys: pytest.CaptureFixture[str]
+    study: Study, curves: list[ErrorCurve], capsys: pytest.CaptureFixture[str]
 ) -> None:
     print_curves(curves, study.names, 0.01, {"alpha": "for a test"})
     lines = capsys.readouterr().out.splitlines()
@@ -230,7 +230,7 @@ def test_the_table_of_the_sweep(
     assert "Left out: fibre alpha, for a test." in lines
 
 
-def test_the_csv_of_the_sweep(study: Study, curves: list[Curve]) -> None:
+def test_the_csv_of_the_sweep(study: Study, curves: list[ErrorCurve]) -> None:
     text = csv_text(CURVE_COLUMNS, list(curve_cells(curves, study.targets)))
     rows = list(csv.DictReader(io.StringIO(text)))
     assert len(rows) == len(study.targets) * len(curves) * VALUES
@@ -243,7 +243,7 @@ def test_the_csv_of_the_sweep(study: Study, curves: list[Curve]) -> None:
 
 
 @pytest.mark.parametrize("kind", FORMATS)
-def test_the_figure(study: Study, curves: list[Curve], kind: str) -> None:
+def test_the_figure(study: Study, curves: list[ErrorCurve], kind: str) -> None:
     drawn = tolerance_figure(curves, study.names, 0.01, "What $costs$ what", kind)
     assert drawn == tolerance_figure(curves, study.names, 0.01, "What $costs$ what", kind)
     if kind == "png":

@@ -28,7 +28,7 @@ from maskforge.methods.problem import Problem
 from maskforge.report import FORMATS
 from maskforge.report.figures.plan import RING, cells_of, plan_figure
 from maskforge.study import plan
-from maskforge.study.plan import Found, Plan, Refused, Row, Setting
+from maskforge.study.plan import Plan, PlannedBounds, PlannedSetting, Refused, Row
 from tests.reference.optics_values import LEVELS_FIRST_ORDER, gaussian_coupling
 
 TOML = """\
@@ -68,10 +68,10 @@ def small(**changes: dict[str, Any]) -> Bench:
     )
 
 
-def found_at(bench: Bench, **changes: Any) -> Found:
+def found_at(bench: Bench, **changes: Any) -> PlannedBounds:
     fixed = plan.fixed_of(bench)
     found = plan.evaluated(fixed, replace(plan.setting_of(fixed.bench), **changes))
-    assert isinstance(found, Found)
+    assert isinstance(found, PlannedBounds)
     return found
 
 
@@ -266,7 +266,7 @@ def test_elliptic_beams_keep_their_ratio() -> None:
     assert round_waists is not None
     assert oval is not None
     assert math.sqrt(oval[0] * oval[1]) == pytest.approx(round_waists[0], rel=5e-3)
-    changed = plan.changes(bench, Setting(8.0, (0.6, 0.3), 0.0))
+    changed = plan.changes(bench, PlannedSetting(8.0, (0.6, 0.3), 0.0))
     assert changed == {("light", "waist_x_mm"): 0.6, ("light", "waist_y_mm"): 0.3}
 
 
@@ -279,7 +279,7 @@ def test_measured_beams_keep_their_width(tmp_path: Path) -> None:
     fixed = plan.fixed_of(benches.load(tmp_path / "measured.toml"))
     assert [[s.waists_mm for s in row] for row in plan.rows_of(fixed, (6.0, 8.0))] == [[None]] * 2
     found = plan.evaluated(fixed, plan.rows_of(fixed, (8.0,))[0][0])
-    assert isinstance(found, Found)
+    assert isinstance(found, PlannedBounds)
     assert found.mean == pytest.approx(found_at(small()).mean, rel=2e-2)
     assert found.density == pytest.approx(found_at(small()).density, rel=2e-2)
     with pytest.raises(BenchError, match=r"^--waist: .* has a measured beam"):
@@ -312,7 +312,7 @@ def test_the_matched_waist_is_the_best_for_lp01() -> None:
     assert best.setting.waists_mm[0] == pytest.approx(matched, rel=0.02)
     assert 0.98 < best.worst[1] < 1
     for outcome in (*row.grid, *row.between):
-        if isinstance(outcome, Found) and outcome.setting.waists_mm:
+        if isinstance(outcome, PlannedBounds) and outcome.setting.waists_mm:
             overlap = gaussian_coupling(outcome.setting.waists_mm[0], matched)
             if overlap > 0.55:
                 assert outcome.worst[1] == pytest.approx(overlap, rel=0.02)
@@ -321,7 +321,7 @@ def test_the_matched_waist_is_the_best_for_lp01() -> None:
 def test_waists_between_those_of_the_grid() -> None:
     """Only in the two steps around the grid's best, rounded to what can be set."""
     row, _ = row_of_lp01()
-    merits = [one.merit("worst") if isinstance(one, Found) else 0.0 for one in row.grid]
+    merits = [one.merit("worst") if isinstance(one, PlannedBounds) else 0.0 for one in row.grid]
     best = int(np.argmax(merits))
     low, high = (row.grid[k].setting.waists_mm for k in (best - 1, best + 1))
     assert low is not None
@@ -337,13 +337,17 @@ def test_waists_between_those_of_the_grid() -> None:
 # --- the choice ------------------------------------------------------------------------------
 
 
-def made_up(focal: float, waist: float, worst: float, mean: float, density: float) -> Found:
+def made_up(focal: float, waist: float, worst: float, mean: float, density: float) -> PlannedBounds:
     """The mean of two targets, one of them the worst; numbers made up."""
     bounds = (("LP01", worst), ("LP11", 2 * mean - worst))
-    return Found(Setting(focal, (waist, waist), 0.0), bounds, (), 10 * focal, 0, 0, density, 1)
+    return PlannedBounds(
+        PlannedSetting(focal, (waist, waist), 0.0), bounds, (), 10 * focal, 0, 0, density, 1
+    )
 
 
-def plan_of(*found: Found | Refused, own: Found | Refused | None = None, by: str = "worst") -> Plan:
+def plan_of(
+    *found: PlannedBounds | Refused, own: PlannedBounds | Refused | None = None, by: str = "worst"
+) -> Plan:
     lengths = dict.fromkeys(one.setting.focal_length_mm for one in found)
     rows = [
         Row(tuple(one for one in found if one.setting.focal_length_mm == length))
@@ -387,7 +391,7 @@ def test_never_less_than_the_bench_as_it_is() -> None:
 
 
 def test_nothing_to_choose() -> None:
-    refused = Refused(Setting(8, (9, 9), 0.0), "small: [light] waist_mm = 9: too wide")
+    refused = Refused(PlannedSetting(8, (9, 9), 0.0), "small: [light] waist_mm = 9: too wide")
     assert plan_of(refused).best(Row((refused,))) is None
     with pytest.raises(BenchError, match=r"^nothing can be planned: small: \[light\] waist_mm"):
         plan_of(refused).choice()
@@ -403,8 +407,8 @@ def test_the_45_mode_preset_planned_again(by: str) -> None:
     bench = benches.load("gi50-1550", labels=["LP01", "LP23", "LP13", "LP81"])
     fixed = plan.fixed_of(bench)
     own = plan.evaluated(fixed, plan.setting_of(bench))
-    assert isinstance(own, Found)
-    assert own.setting == Setting(16.0, (2.7, 2.7), 0.0)
+    assert isinstance(own, PlannedBounds)
+    assert own.setting == PlannedSetting(16.0, (2.7, 2.7), 0.0)
     rows = plan.rows_of(fixed, (16.0,), (1.8, 2.2, 2.6))
     (row,) = plan.explored(fixed, rows, by, fine=True)
     choice = Plan((row,), own, by).choice()
@@ -592,7 +596,7 @@ def seen(image: NDArray[np.uint8], colour: str) -> int:
 
 def some() -> Plan:
     rows = [made_up(f, w, 0.1 * f / 8 + w / 20, 0.4, 1.0) for f in (8, 16) for w in (1, 2, 3)]
-    refused = Refused(Setting(16, (5, 5), 0.0), "small: [light] waist_mm = 5: too wide")
+    refused = Refused(PlannedSetting(16, (5, 5), 0.0), "small: [light] waist_mm = 5: too wide")
     return plan_of(*rows, refused)
 
 
@@ -622,8 +626,8 @@ def test_the_map_marks_the_choice() -> None:
 def test_odd_plans_can_be_drawn(kind: str) -> None:
     """One waist; measured beams; several carriers; a bound of 0; the same bytes each time."""
     zero = made_up(8, 1, 0.0, 0.0, 1.0)
-    plain = replace(zero, setting=Setting(8, None, 0.0))
-    other = replace(plain, setting=Setting(8, None, 6.0))
+    plain = replace(zero, setting=PlannedSetting(8, None, 0.0))
+    other = replace(plain, setting=PlannedSetting(8, None, 6.0))
     for made in (
         Plan((Row((zero,)),), zero, "worst"),
         Plan((Row((plain,)), Row((other,))), plain, "mean"),

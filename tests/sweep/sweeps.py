@@ -9,8 +9,8 @@ from maskforge.launch.basis import Basis
 from maskforge.launch.light import Real
 from maskforge.launch.targets import all_targets
 from maskforge.sweep.launched import Label, Launched
-from maskforge.sweep.passes import Readings, pass_numbers
-from maskforge.sweep.simulate import Device, Disturbance, swept
+from maskforge.sweep.passes import SweepReadings, pass_numbers
+from maskforge.sweep.simulate import Device, DeviceDisturbance, swept
 from tests.benches import parabola
 
 
@@ -61,23 +61,23 @@ def readings(
     passes: int,
     *,
     apart: float = 0.03,
-    disturbance: Disturbance | None = None,
-) -> Readings:
+    disturbance: DeviceDisturbance | None = None,
+) -> SweepReadings:
     """A sweep of the masks in their order, `apart` s from one to the next."""
     count = len(launched.efficiency)
     shown = np.tile(np.arange(count), passes)
     times = np.arange(shown.size) * apart
     power = np.concatenate(
-        list(swept(device, launched, shown, times, disturbance or Disturbance(), 1))
+        list(swept(device, launched, shown, times, disturbance or DeviceDisturbance(), 1))
     )
     return gathered(shown, times, power, device.ports)
 
 
 def gathered(
     shown: np.ndarray, times: Real, power: Real, ports: Sequence[str] = ("A", "B")
-) -> Readings:
+) -> SweepReadings:
     mask = shown.astype(np.int32)
-    return Readings(
+    return SweepReadings(
         path=Path("invented.csv"),
         ports=tuple(ports),
         time=times,

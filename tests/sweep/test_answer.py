@@ -16,7 +16,7 @@ from maskforge.sweep import readings as table
 from maskforge.sweep.answer import Question, answered
 from maskforge.sweep.launched import Launched
 from maskforge.sweep.passes import blocks_of, pass_numbers, read_sweep
-from maskforge.sweep.simulate import Device, Disturbance, splitter
+from maskforge.sweep.simulate import Device, DeviceDisturbance, splitter
 from tests.benches import parabola
 from tests.sweep.sweeps import diagonal, gathered, launches, readings
 
@@ -377,8 +377,8 @@ def test_the_drift_of_a_turning_device() -> None:
     standard deviations."""
     launched = launches(3, 4)
     device = splitter(launched.basis, dependence=0.2, mixing=0.0)
-    still = Disturbance(turn=7.0)
-    noisy = Disturbance(turn=7.0, noise=0.01)
+    still = DeviceDisturbance(turn=7.0)
+    noisy = DeviceDisturbance(turn=7.0, noise=0.01)
     for disturbance in (still, noisy):
         read = readings(device, launched, 60, apart=5.0, disturbance=disturbance)
         of = courses.courses_of(read, launched.labels, launched.efficiency)
@@ -396,7 +396,7 @@ def test_the_drift_of_a_turning_device() -> None:
 def test_noise_has_no_drift() -> None:
     launched = launches(3, 4)
     device = diagonal(launched.basis, [[0.6] * 3, [0.2] * 3])
-    read = readings(device, launched, 60, disturbance=Disturbance(noise=0.01))
+    read = readings(device, launched, 60, disturbance=DeviceDisturbance(noise=0.01))
     for course in courses.courses_of(read, launched.labels, launched.efficiency):
         assert courses.drift_of(course) is None
 

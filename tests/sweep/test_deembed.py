@@ -12,13 +12,13 @@ from scipy.optimize import lsq_linear
 from maskforge.cli import main as cli
 from maskforge.cli.common import SHORT
 from maskforge.launch.basis import rotated
-from maskforge.report.figures.sweep import Curve, curve_of, groups_figure
+from maskforge.report.figures.sweep import SweepCurve, curve_of, groups_figure
 from maskforge.sets.reading import read_set
 from maskforge.sweep import simulate as devices
 from maskforge.sweep.answer import Answer, Question, answered
 from maskforge.sweep.deembed import (
     LOBES,
-    Model,
+    DeviceModel,
     deembedded,
     group_transmission,
     model_of,
@@ -28,7 +28,7 @@ from maskforge.sweep.deembed import (
 from maskforge.sweep.groups import isolations
 from maskforge.sweep.launched import Launched, launched_by
 from maskforge.sweep.passes import Blocks
-from maskforge.sweep.simulate import Disturbance, splitter, transmissions, turned
+from maskforge.sweep.simulate import DeviceDisturbance, splitter, transmissions, turned
 from tests.sweep.sweeps import launches, readings
 
 
@@ -161,7 +161,7 @@ def test_a_single_pass_draws_from_its_residuals() -> None:
     """
     chance = np.random.default_rng(4)
     design = chance.uniform(0.3, 0.5, (20, 1))
-    model = Model(
+    model = DeviceModel(
         design=design,
         owner=np.zeros(1, dtype=int),
         part=np.ones(1),
@@ -283,7 +283,7 @@ def judged(launched: Launched, device: devices.Device, seed: int) -> Answer:
     off = chance.standard_normal(shape) + 1j * chance.standard_normal(shape)
     amplitude = np.sqrt(launched.efficiency)[:, None]
     real = replace(launched, couplings=launched.couplings + 0.003 / np.sqrt(2) * amplitude * off)
-    noise = Disturbance(turn=20.0, noise=1e-3, floor=1e-6)
+    noise = DeviceDisturbance(turn=20.0, noise=1e-3, floor=1e-6)
     return answered(readings(device, real, 20, disturbance=noise), launched, Question(draws=50))
 
 
@@ -323,7 +323,7 @@ def test_de_embedding_comes_closer_and_pure_masks_need_it_less(
         curve_of("simple, raw", simple.raw, 0),
         curve_of("simple, corrected", simple.corrected, 1),
         curve_of("dual, raw", dual.raw, 2),
-        Curve("truth", 10 * level, right, 3),
+        SweepCurve("truth", 10 * level, right, 3),
     )
     drawn = groups_figure(curves, (groups, ("A", "B")), "Simulated, invented data", "png")
     (tmp_path / "claim.png").write_bytes(drawn)

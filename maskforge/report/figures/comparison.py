@@ -35,7 +35,7 @@ from maskforge.report.notebook import phase_colours
 from maskforge.report.page.palette_png import CYCLE
 from maskforge.report.page.purity_by_group import groups_in, name_of
 from maskforge.report.page.thumbnails import VIEW, camera_of, mask_picture
-from maskforge.study.comparison import Entry, kept_field
+from maskforge.study.comparison import ComparedMask, kept_field
 
 ROWS = ("mask", "far field", "after the fibre")
 
@@ -105,26 +105,28 @@ class Page:
 
 
 @dataclass(frozen=True, eq=False)
-class Shown:
-    """The pictures of a mask: RGB (rows, columns, 3), y up; fields in 1/m at `Block.u`."""
+class ShownField:
+    """The pictures of a mask: RGB (rows, columns, 3), y up; fields in 1/m at `FigureBlock.u`."""
 
-    entry: Entry
+    entry: ComparedMask
     mask: NDArray[np.uint8]
     far: Complex
     kept: Complex
 
 
 @dataclass(frozen=True, eq=False)
-class Block:
+class FigureBlock:
     """A target's masks; `u` the fields' samples in m, `strongest` the amplitude of full colour."""
 
     launch: Launch
-    masks: tuple[Shown, ...]
+    masks: tuple[ShownField, ...]
     u: Real
     strongest: float
 
 
-def comparison_figure(launches: Mapping[str, Launch], entries: Sequence[Entry], kind: str) -> bytes:
+def comparison_figure(
+    launches: Mapping[str, Launch], entries: Sequence[ComparedMask], kind: str
+) -> bytes:
     """The masks of those entries that kept their states; `launches` by the entries' benches.
 
     `kind`: one of report.FORMATS.  No more benches and targets than `room` says.
@@ -150,23 +152,23 @@ def comparison_figure(launches: Mapping[str, Launch], entries: Sequence[Entry], 
 # --- the pictures ----------------------------------------------------------------------------
 
 
-def _blocks(launch: Launch, entries: Sequence[Entry], bench: str) -> Iterator[Block]:
+def _blocks(launch: Launch, entries: Sequence[ComparedMask], bench: str) -> Iterator[FigureBlock]:
     u = axis(SAMPLES, 2 * VIEW * launch.core_radius / (SAMPLES - 1))
     core = np.hypot(u, u[:, None]) <= launch.core_radius
     own = [one for one in entries if one.bench == bench]
     for name in dict.fromkeys(one.target.name for one in own):
         masks = tuple(_shown(launch, one, u) for one in own if one.target.name == name)
         strongest = max(float(np.abs(f[core]).max()) for one in masks for f in (one.far, one.kept))
-        yield Block(launch, masks, u, strongest)
+        yield FigureBlock(launch, masks, u, strongest)
 
 
-def _shown(launch: Launch, entry: Entry, u: Real) -> Shown:
+def _shown(launch: Launch, entry: ComparedMask, u: Real) -> ShownField:
     """The phases of the fields are those from the target's."""
     assert entry.states is not None
     factors = emitted(launch.modulator, entry.states)
     along = complex(np.vdot(entry.target.vector, entry.couplings))
     turn = np.conj(along) / max(abs(along), 1e-300)
-    return Shown(
+    return ShownField(
         entry,
         mask_colours(launch, factors),
         turn * facet_field(launch, factors, u, u),
@@ -206,7 +208,7 @@ def _bench(figure: Figure, page: Page, column: int, name: str, launch: Launch) -
         write(figure, x, 0.36 + 0.115 * k, line, fontsize=6.0)
 
 
-def _block(figure: Figure, page: Page, place: tuple[int, int], block: Block) -> None:
+def _block(figure: Figure, page: Page, place: tuple[int, int], block: FigureBlock) -> None:
     left, top = page.corner(*place)
     target = block.masks[0].entry.target
     group = name_of(groups_in(block.launch.basis, target))
@@ -225,7 +227,7 @@ def _block(figure: Figure, page: Page, place: tuple[int, int], block: Block) -> 
 
 
 def _column(
-    figure: Figure, page: Page, corner: tuple[float, float], block: Block, shown: Shown
+    figure: Figure, page: Page, corner: tuple[float, float], block: FigureBlock, shown: ShownField
 ) -> None:
     """A method: its pictures, and what came of it."""
     (x, y), side, entry = corner, page.side - PADDING, shown.entry

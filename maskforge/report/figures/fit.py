@@ -4,7 +4,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from maskforge.align.fit import Curve, Fit
+from maskforge.align.fit import Fit, FittedCurve
 from maskforge.report.figures.style import COLOURS, INK, PAPER, figure_bytes, styled
 
 MOST_SCANS = 12
@@ -60,14 +60,14 @@ def fit_figure(fit: Fit, kind: str) -> bytes:
         return figure_bytes(figure, kind)
 
 
-def _picked(curves: tuple[Curve, ...]) -> list[Curve]:
+def _picked(curves: tuple[FittedCurve, ...]) -> list[FittedCurve]:
     if len(curves) <= MOST_SCANS:
         return list(curves)
     places = np.linspace(0, len(curves) - 1, MOST_SCANS).round().astype(int)
     return [curves[place] for place in places]
 
 
-def _scan(axes: Axes, curve: Curve, top: float) -> None:
+def _scan(axes: Axes, curve: FittedCurve, top: float) -> None:
     order = np.argsort(curve.x, kind="stable")
     axes.plot(curve.x[order], 100 * curve.fitted[order] / top, color=COLOURS[1], lw=1.4, zorder=2)
     for kept, fill in ((True, COLOURS[0]), (False, PAPER)):
@@ -91,7 +91,7 @@ def _scan(axes: Axes, curve: Curve, top: float) -> None:
     axes.set_ylim(low - room, high + room)
 
 
-def _left(axes: Axes, curve: Curve, top: float) -> None:
+def _left(axes: Axes, curve: FittedCurve, top: float) -> None:
     left = 100 * (curve.measured - curve.fitted) / top
     axes.axhline(0, color=INK, lw=0.7, zorder=1)
     axes.errorbar(

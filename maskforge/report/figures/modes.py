@@ -49,7 +49,7 @@ Group = tuple[RadialMode, ...]
 
 
 @dataclass(frozen=True)
-class Setting:
+class FigureSetting:
     """Groups set in lines as words are; `fit`: inches of a picture's side that fit a page."""
 
     lines: tuple[tuple[Group, ...], ...]
@@ -78,7 +78,7 @@ def groups_of_modes(modes: Sequence[RadialMode]) -> tuple[Group, ...]:
     return tuple(tuple(own) for _, own in groupby(ordered, key=lambda mode: mode.group))
 
 
-def setting_of(groups: Sequence[Group]) -> Setting:
+def setting_of(groups: Sequence[Group]) -> FigureSetting:
     """The lines in which the pictures are largest on a page; of very many it gets longer."""
     longest = max(map(len, groups))
     every = [_set(groups, most) for most in range(longest, sum(map(len, groups)) + 1)]
@@ -86,7 +86,7 @@ def setting_of(groups: Sequence[Group]) -> Setting:
     return max(narrow or every[:1], key=lambda one: (one.fitting, -len(one.lines)))
 
 
-def _set(groups: Sequence[Group], most: int) -> Setting:
+def _set(groups: Sequence[Group], most: int) -> FigureSetting:
     """Lines of at most `most` pictures."""
     lines: list[list[Group]] = [[]]
     for group in groups:
@@ -97,7 +97,7 @@ def _set(groups: Sequence[Group], most: int) -> Setting:
         (MOST_WIDTH - 2 * LEFT - (len(line) - 1) * APART) / sum(map(len, line)) for line in lines
     )
     down = (MOST_HEIGHT - TOP - FOOT) / len(lines) - HEAD - CAPTION
-    return Setting(tuple(map(tuple, lines)), min(across, down, LARGEST))
+    return FigureSetting(tuple(map(tuple, lines)), min(across, down, LARGEST))
 
 
 def modes_figure(
@@ -123,21 +123,21 @@ def modes_figure(
 
 
 @dataclass(frozen=True)
-class Window:
+class FigureWindow:
     """What a picture shows: `view` core radii to each side; `core_radius` in m."""
 
     core_radius: float
     view: float
 
 
-def window_of(modes: Sequence[RadialMode], core_radius: float) -> Window:
+def window_of(modes: Sequence[RadialMode], core_radius: float) -> FigureWindow:
     """A window that holds all of the modes but TAIL."""
     reach = max(mode.field.radius_enclosing(TAIL) for mode in modes)
-    return Window(core_radius, float(np.clip(reach / core_radius, *VIEWS)))
+    return FigureWindow(core_radius, float(np.clip(reach / core_radius, *VIEWS)))
 
 
 def _group(
-    figure: Figure, corner: tuple[float, float], side: float, group: Group, window: Window
+    figure: Figure, corner: tuple[float, float], side: float, group: Group, window: FigureWindow
 ) -> None:
     x, y = corner
     write(figure, x, y + 0.12, f"group {group[0].group}", fontsize=7.0, fontweight="bold")
@@ -150,7 +150,7 @@ def _group(
 
 
 def _mode(
-    figure: Figure, corner: tuple[float, float], side: float, mode: RadialMode, window: Window
+    figure: Figure, corner: tuple[float, float], side: float, mode: RadialMode, window: FigureWindow
 ) -> None:
     x, y = corner
     u = axis(SAMPLES, 2 * window.view * window.core_radius / (SAMPLES - 1))
@@ -171,7 +171,7 @@ def _mode(
         write(figure, x + side / 2, below, line, fontsize=size, ha="center", fontweight=weight)
 
 
-def _foot(figure: Figure, setting: Setting, core_radius: float, marked: bool) -> None:
+def _foot(figure: Figure, setting: FigureSetting, core_radius: float, marked: bool) -> None:
     y = setting.size[1] - 0.1
     near = f"; !: cut-off margin below {100 * NEAR_CUTOFF:g} %" if marked else ""
     lines = (

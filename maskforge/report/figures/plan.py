@@ -17,7 +17,7 @@ from matplotlib.patches import Patch, Rectangle
 from matplotlib.ticker import LogLocator, NullFormatter, ScalarFormatter
 
 from maskforge.report.figures.style import INK, INTENSITY, PAPER, RULE, figure_bytes, styled
-from maskforge.study.plan import CRITERIA, Found, Outcome, Plan, Row
+from maskforge.study.plan import CRITERIA, Outcome, Plan, PlannedBounds, Row
 
 TITLES = {"worst": "worst target", "mean": "mean of targets"}
 
@@ -81,8 +81,8 @@ def plan_figure(plan: Plan, title: str, kind: str) -> bytes:
         return figure_bytes(figure, kind)
 
 
-def _found(plan: Plan) -> list[Found]:
-    return [one for row in plan.rows for one in row.grid if isinstance(one, Found)]
+def _found(plan: Plan) -> list[PlannedBounds]:
+    return [one for row in plan.rows for one in row.grid if isinstance(one, PlannedBounds)]
 
 
 def _has_waists(plan: Plan) -> bool:
@@ -116,7 +116,7 @@ def _map(axes: Axes, plan: Plan, period: float, by: str, scale: ScalarMappable) 
     numbered = len(rows) <= MOST_NUMBERS[0] and len(cells) <= MOST_NUMBERS[1] * len(rows)
     for cell in cells:
         corner, height = (cell.column - 0.5, cell.low), cell.high - cell.low
-        if not isinstance(cell.outcome, Found):
+        if not isinstance(cell.outcome, PlannedBounds):
             axes.add_patch(
                 Rectangle(corner, 1, height, fc=PAPER, ec=RULE, hatch="////", lw=0, zorder=1)
             )

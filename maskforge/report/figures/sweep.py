@@ -13,7 +13,7 @@ from matplotlib.patches import Patch
 
 from maskforge.launch.light import Real
 from maskforge.report.figures.style import COLOURS, INK, PAPER, RULE, figure_bytes, styled
-from maskforge.sweep.answer import Answer, Side
+from maskforge.sweep.answer import Answer, AnswerSide
 
 LOOKS: tuple[Mapping[str, Any], ...] = (
     MappingProxyType({"marker": "o", "ms": 6.5, "ls": ":", "mfc": PAPER, "mew": 1.2}),
@@ -30,7 +30,7 @@ BEYOND = 1e3
 
 
 @dataclass(frozen=True, eq=False)
-class Curve:
+class SweepCurve:
     """A curve for each port: `level` (groups, ports) and `isolation` (groups,) in dB, each with its
     low and high end in front where that is known.  `look`: which of LOOKS."""
 
@@ -42,9 +42,11 @@ class Curve:
     isolation_band: Real | None = None
 
 
-def curve_of(name: str, side: Side, look: int) -> Curve:
+def curve_of(name: str, side: AnswerSide, look: int) -> SweepCurve:
     """Raw or corrected, with what the bootstrap tells."""
-    return Curve(name, side.level, side.isolation, look, side.band(), side.band(isolation=True))
+    return SweepCurve(
+        name, side.level, side.isolation, look, side.band(), side.band(isolation=True)
+    )
 
 
 def sweep_figure(answer: Answer, title: str, kind: str) -> bytes:
@@ -64,7 +66,7 @@ def sweep_figure(answer: Answer, title: str, kind: str) -> bytes:
 
 
 def groups_figure(
-    curves: Sequence[Curve],
+    curves: Sequence[SweepCurve],
     of: tuple[Sequence[int], Sequence[str]],
     title: str,
     kind: str,
@@ -104,7 +106,7 @@ def groups_figure(
         return figure_bytes(figure, kind)
 
 
-def _values(curves: Sequence[Curve]) -> tuple[Real, Real]:
+def _values(curves: Sequence[SweepCurve]) -> tuple[Real, Real]:
     """All finite levels, and all finite isolations; 0 where there is none."""
     levels = [part for c in curves for part in (c.level, c.level_band) if part is not None]
     parts = [part for c in curves for part in (c.isolation, c.isolation_band) if part is not None]
@@ -133,7 +135,7 @@ def _shaded(axes: Axes, guard: Sequence[int]) -> None:
 
 def _legend(
     figure: Figure,
-    curves: Sequence[Curve],
+    curves: Sequence[SweepCurve],
     ports: Sequence[str],
     required: float | None,
     guarded: bool,

@@ -13,7 +13,7 @@ from scipy.interpolate import PchipInterpolator
 
 from maskforge.launch.light import Real
 from maskforge.report.figures.style import COLOURS, INK, PAPER, RULE, figure_bytes, styled
-from maskforge.study.tolerance.one_error import Curve
+from maskforge.study.tolerance.one_error import ErrorCurve
 
 if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Spread
@@ -40,7 +40,7 @@ LONGEST_TITLE = 80
 
 
 def tolerance_figure(
-    curves: Sequence[Curve], names: Sequence[str], limit: float, title: str, kind: str
+    curves: Sequence[ErrorCurve], names: Sequence[str], limit: float, title: str, kind: str
 ) -> bytes:
     """Unwanted light (1 - purity) over each error: median, 5 to 95 % of the masks, the worst mask.
 
@@ -74,7 +74,7 @@ def _title(figure: Figure, title: str) -> None:
     figure.suptitle(short, x=0.01, ha="left", fontsize=10.5, fontweight="bold", parse_math=False)
 
 
-def _panel(axes: Axes, curve: Curve, worst: str) -> None:
+def _panel(axes: Axes, curve: ErrorCurve, worst: str) -> None:
     x = np.linspace(curve.values[0], curve.values[-1], FINE)
     # between the values, and never beyond them: purity jumps where a mode is lost
     purity = PchipInterpolator(curve.values, curve.purity)(x)

@@ -26,7 +26,7 @@ from maskforge.report.page import bench_facts as facts
 from maskforge.report.page import bench_sketch as sketch
 from maskforge.report.page import launch_matrix as matrix
 from maskforge.report.page import purity_by_group as groups
-from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, STEPS, Palette
+from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, STEPS, PngPalette
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
 from maskforge.sets.manifest import Record
 
@@ -294,7 +294,7 @@ def _source(file: str) -> str:
     return files("maskforge.report.page").joinpath(file).read_text("utf-8")
 
 
-def _gradient(palette: Palette, first: int) -> list[str]:
+def _gradient(palette: PngPalette, first: int) -> list[str]:
     """Every eighth colour and the last one, as CSS writes them."""
     own = palette.colours[first : first + STEPS, :3].tolist()
     picked: Iterable[Sequence[int]] = [*own[:: STEPS // 8], own[-1]]

@@ -22,7 +22,7 @@ SIGNED_COLOURS = ((0x6F, 0x5A, 0xC8), (0xD9, 0x82, 0x00))
 
 
 @dataclass(frozen=True, eq=False)
-class Palette:
+class PngPalette:
     """`colours` (n, 4) of 8 bits, RGBA, at most 256; pictures are indices into it."""
 
     colours: NDArray[np.uint8]
@@ -35,21 +35,21 @@ class Palette:
         )
 
 
-def _mapped(name: str, places: NDArray[np.float64], *, clear: bool) -> Palette:
+def _mapped(name: str, places: NDArray[np.float64], *, clear: bool) -> PngPalette:
     """Colours of a map at places in 0 to 1; `clear`: index 0 is transparent and they follow it."""
     colours = mpl.colormaps[name](places, bytes=True)
     none = np.zeros((1, 4), dtype=np.uint8)
-    return Palette(np.ascontiguousarray(np.concatenate([none, colours]) if clear else colours))
+    return PngPalette(np.ascontiguousarray(np.concatenate([none, colours]) if clear else colours))
 
 
-def _signed() -> Palette:
+def _signed() -> PngPalette:
     """From full negative over clear to full positive, 2 STEPS + 1 colours.
 
     The opacity rises faster than the field, as an eye needs it for the outer lobes.
     """
     share = np.arange(-STEPS, STEPS + 1)[:, None] / STEPS
     colour = np.where(share < 0, *(np.array(c) for c in SIGNED_COLOURS))
-    return Palette(
+    return PngPalette(
         np.concatenate([colour, 255 * np.abs(share) ** 0.7], axis=1).round().astype(np.uint8)
     )
 
@@ -81,7 +81,7 @@ def signed(share: NDArray[np.floating]) -> Indices:
     return np.asarray(np.rint(STEPS * np.clip(share, -1, 1)) + STEPS, dtype=np.uint8)
 
 
-def png(picture: Indices, palette: Palette) -> bytes:
+def png(picture: Indices, palette: PngPalette) -> bytes:
     """A picture (rows, columns), row 0 on top, as a PNG file.
 
     8 bits a pixel, no filter: ISO/IEC 15948, clauses 5 and 11; the same picture, the same bytes.
@@ -95,7 +95,7 @@ def png(picture: Indices, palette: Palette) -> bytes:
     return start + palette.chunks + data + _chunk(b"IEND", b"")
 
 
-def inline(picture: Indices, palette: Palette) -> str:
+def inline(picture: Indices, palette: PngPalette) -> str:
     """A picture as a data URL."""
     return "data:image/png;base64," + base64.b64encode(png(picture, palette)).decode("ascii")
 

@@ -9,7 +9,7 @@ import tifffile
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import shown
 from maskforge.launch.targets import described
-from maskforge.sets.check.claims import Claims, Problem, claims_of, mask_name, some_of
+from maskforge.sets.check.claims import Claims, Complaint, claims_of, mask_name, some_of
 from maskforge.sets.check.numbers import Deviations, Numbers, numbers_off
 from maskforge.sets.check.page_damage import (
     cause_by_checksum,
@@ -35,7 +35,7 @@ class Finding:
     """What one step of the check found: of a mask, or of the set where `mask` is None."""
 
     mask: Record | None
-    problems: tuple[Problem, ...]
+    problems: tuple[Complaint, ...]
     deviations: Deviations = field(default_factory=Deviations)
 
 
@@ -69,7 +69,7 @@ def checked(
     for problem in table_problems(claims):
         yield Finding(problem.mask, (problem,))
     robust, told = robust_claims(claims)
-    yield Finding(None, tuple(Problem(None, text) for text in told))
+    yield Finding(None, tuple(Complaint(None, text) for text in told))
     seen, reader = _Seen(robust=robust), _readable(pictures)
     at_page = {mask.page: at for at, mask in enumerate(written.masks)}
     descriptions = None if texts is None else iter(texts)
@@ -122,32 +122,32 @@ def _damaged(claims: Claims, page: int, reason: str) -> Finding:
     mask = next((one for one in masks if one.page == page), None)
     left = [mask_name(one) for one in masks if one.page > page]
     after = f"; not checked: {some_of(left)}" if left else ""
-    problem = Problem(mask, f"{reason}{after}", "the file is truncated or damaged")
+    problem = Complaint(mask, f"{reason}{after}", "the file is truncated or damaged")
     return Finding(mask, (problem,))
 
 
-def _page_count(written: WrittenSet, pages: int) -> Iterator[Problem]:
+def _page_count(written: WrittenSet, pages: int) -> Iterator[Complaint]:
     masks = written.masks
     without = [mask for mask in masks if not 0 <= mask.page < pages]
     if pages != len(masks):
         cause = "the file is cut or incomplete" if without else ""
-        yield Problem(None, f"{pages} pages, {MANIFEST} has {len(masks)} masks", cause)
+        yield Complaint(None, f"{pages} pages, {MANIFEST} has {len(masks)} masks", cause)
     for mask in without:
-        yield Problem(mask, f"there is no page {mask.page}")
+        yield Complaint(mask, f"there is no page {mask.page}")
 
 
-def _together(claims: Claims, seen: _Seen) -> Iterator[Problem]:
+def _together(claims: Claims, seen: _Seen) -> Iterator[Complaint]:
     """What only all masks together tell: the order of the pages, and whose bench it is."""
     count, moves = len(claims.written.masks), seen.shifted
     if len(moves) > 1:
         steps = {(shown - own) % count for own, shown in moves.items()}
         if all(shown == count - 1 - own for own, shown in moves.items()):
-            yield Problem(None, "the pages are in reversed order")
+            yield Complaint(None, "the pages are in reversed order")
         elif len(steps) == 1:
             later = steps.pop()
-            yield Problem(None, f"pages hold the mask {later} further on in the play order")
+            yield Complaint(None, f"pages hold the mask {later} further on in the play order")
     if seen.foreign and seen.foreign == seen.pages:
-        yield Problem(
+        yield Complaint(
             None,
             "all checksums agree and no mask's couplings do: the bench in the manifest does not "
             "belong to these pixels",
@@ -188,7 +188,7 @@ def _mask_finding(
     if numbers.fit and seen.robust is not None:
         states = read_states(claims.launch.modulator, picture)
         lines += [(line, "") for line in robust_off(claims, seen.robust, at, states)]
-    problems = tuple(Problem(mask, line, why) for line, why in lines)
+    problems = tuple(Complaint(mask, line, why) for line, why in lines)
     return Finding(mask, problems, numbers.deviations)
 
 

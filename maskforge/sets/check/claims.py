@@ -30,7 +30,7 @@ SHOWN_NAMES = 6
 
 
 @dataclass(frozen=True)
-class Problem:
+class Complaint:
     """One thing that disagrees, with both values; `mask` is None where it is the whole set's.
 
     `why`: what explains it, where that can be told.
@@ -83,7 +83,7 @@ def some_of(names: Sequence[str]) -> str:
     return ", ".join(names[:SHOWN_NAMES]) + (f" and {more} more" if more > 0 else "")
 
 
-def claims_of(written: WrittenSet) -> tuple[Claims, list[Problem]]:
+def claims_of(written: WrittenSet) -> tuple[Claims, list[Complaint]]:
     """The set's claims, and what in them disagrees before any page is looked at.
 
     Raises BenchError where the manifest's bench or modes cannot be used at all.
@@ -99,7 +99,7 @@ def claims_of(written: WrittenSet) -> tuple[Claims, list[Problem]]:
     proofs, no_proofs = _proofs(written)
     claims = Claims(written, bench, launch, targets, ours, theirs, couplings, proofs)
     problems = [*_index_problems(claims), *_mode_problems(claims), *_order_problems(claims)]
-    return claims, [Problem(None, text) for text in [*problems, *no_couplings, *no_proofs]]
+    return claims, [Complaint(None, text) for text in [*problems, *no_couplings, *no_proofs]]
 
 
 def mode_keys(written: WrittenSet) -> list[tuple[str, str | None]]:

@@ -32,14 +32,14 @@ TURNS: Mapping[str, Callable[[Picture], Picture]] = {
 
 
 @dataclass(frozen=True)
-class Cause:
+class Damage:
     """What explains a page, in words; `shows`: the mask whose pixels it shows."""
 
     text: str
     shows: Record
 
 
-def cause_by_checksum(claims: Claims, own: Record, picture: Picture) -> Cause | None:
+def cause_by_checksum(claims: Claims, own: Record, picture: Picture) -> Damage | None:
     """The mask, and the change to its page, that gives this page's pixels exactly."""
     known = {mask.sha256: mask for mask in reversed(claims.written.masks)}
     undone = _undone(claims.launch.modulator.alphabet, picture)
@@ -55,7 +55,7 @@ def cause_by_checksum(claims: Claims, own: Record, picture: Picture) -> Cause | 
     return None
 
 
-def cause_by_couplings(claims: Claims, own: Record, at: int, picture: Picture) -> Cause | None:
+def cause_by_couplings(claims: Claims, own: Record, at: int, picture: Picture) -> Damage | None:
     """The same by what the changed page launches, for pixels that have no known checksum.
 
     `at`: place of the mask `own` in the manifest.
@@ -87,10 +87,10 @@ def only_around(claims: Claims, own: Record, picture: Picture) -> bool:
     return pixel_hash(rendered(modulator, read_states(modulator, picture))) == own.sha256
 
 
-def _cause(shows: Record, own: Record, changes: tuple[str, ...]) -> Cause:
+def _cause(shows: Record, own: Record, changes: tuple[str, ...]) -> Damage:
     if shows is own:
-        return Cause(f"the page is its own, {', '.join(changes)}", own)
-    return Cause(", ".join((f"the page is that of {mask_name(shows)}", *changes)), shows)
+        return Damage(f"the page is its own, {', '.join(changes)}", own)
+    return Damage(", ".join((f"the page is that of {mask_name(shows)}", *changes)), shows)
 
 
 def _undone(alphabet: Alphabet, picture: Picture) -> Iterator[tuple[tuple[str, ...], Picture]]:

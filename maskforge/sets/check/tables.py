@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from maskforge.base.wording import shown
-from maskforge.sets.check.claims import COUPLINGS, Claims, Problem
+from maskforge.sets.check.claims import COUPLINGS, Claims, Complaint
 from maskforge.sets.manifest import coupling_text, records_text
 from maskforge.sets.names import MANIFEST
 
@@ -15,7 +15,7 @@ ROUNDED = 1e-12
 """Of a number: how far a spreadsheet that saved the table again may have rounded it."""
 
 
-def table_problems(claims: Claims) -> Iterator[Problem]:
+def table_problems(claims: Claims) -> Iterator[Complaint]:
     """Where masks.csv is not the manifest's table, and coupling.csv not that of coupling.npz.
 
     Without couplings, or where the modes disagree, coupling.csv has nothing to be held against.
@@ -27,7 +27,7 @@ def table_problems(claims: Claims) -> Iterator[Problem]:
         yield from _compared(claims, "coupling.csv", text, f"{MANIFEST} and {COUPLINGS}")
 
 
-def _compared(claims: Claims, name: str, expected: str, source: str) -> Iterator[Problem]:
+def _compared(claims: Claims, name: str, expected: str, source: str) -> Iterator[Complaint]:
     """A problem a row that differs from the text that `source` gives."""
     masks = claims.written.masks
     wanted = csv.reader(io.StringIO(expected))
@@ -35,19 +35,19 @@ def _compared(claims: Claims, name: str, expected: str, source: str) -> Iterator
     try:
         found = list(_rows(claims.written.folder / name))
     except OSError as error:
-        yield Problem(None, f"{name}: cannot be read ({error.strerror})")
+        yield Complaint(None, f"{name}: cannot be read ({error.strerror})")
         return
     except (UnicodeDecodeError, csv.Error) as error:
-        yield Problem(None, f"{name}: not a CSV file ({error})")
+        yield Complaint(None, f"{name}: not a CSV file ({error})")
         return
     if not found or found[0] != header:
-        yield Problem(None, f"{name}: the first line must be {','.join(header)}")
+        yield Complaint(None, f"{name}: the first line must be {','.join(header)}")
         return
     if len(found) - 1 != len(masks):
-        yield Problem(None, f"{name}: {len(found) - 1} rows, {MANIFEST} has {len(masks)} masks")
+        yield Complaint(None, f"{name}: {len(found) - 1} rows, {MANIFEST} has {len(masks)} masks")
     for mask, row, cells in zip(masks, wanted, found[1:], strict=False):
         if len(cells) != len(row):
-            yield Problem(mask, f"{name}: {len(cells)} cells in its row, {len(row)} are needed")
+            yield Complaint(mask, f"{name}: {len(cells)} cells in its row, {len(row)} are needed")
             continue
         wrong = [
             f"{key} {shown(cell)} in {name}, {shown(value)} in {source}"
@@ -56,7 +56,7 @@ def _compared(claims: Claims, name: str, expected: str, source: str) -> Iterator
         ]
         if wrong:
             more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
-            yield Problem(mask, wrong[0] + more)
+            yield Complaint(mask, wrong[0] + more)
 
 
 def _rows(path: Path) -> Iterator[list[str]]:

@@ -95,7 +95,7 @@ class _Some(Sequence[States]):
 
 
 @dataclass(frozen=True)
-class Limit:
+class ErrorLimit:
     """The error that costs the limit, in the cause's units.
 
     `value`: of the mask `worst` (index), signed; None where none was brought to it up to
@@ -111,7 +111,7 @@ class Limit:
 
 
 @dataclass(frozen=True, eq=False)
-class Curve:
+class ErrorCurve:
     """One cause: `values` (n,) in its units, and the figures of every mask there, (n, masks)."""
 
     cause: Cause
@@ -119,7 +119,7 @@ class Curve:
     purity: Real
     group_purity: Real
     efficiency: Real
-    limit: Limit
+    limit: ErrorLimit
 
     @property
     def unharmed(self) -> int:
@@ -179,14 +179,14 @@ def swept(
     limit: float = LIMIT,
     seed: int = 0,
     jobs: int = 1,
-) -> Generator[Curve, None, None]:
+) -> Generator[ErrorCurve, None, None]:
     """A curve of each cause as it gets done, the slowest first; the same for any number of jobs."""
     rank = {field: place for place, field in enumerate(SLOWEST)}
     order = sorted(causes, key=lambda cause: rank.get(cause.field, len(rank)))
     yield from worked(study, seed, [partial(curve_of, cause=c, limit=limit) for c in order], jobs)
 
 
-def curve_of(site: Site, cause: Cause, limit: float = LIMIT) -> Curve:
+def curve_of(site: Site, cause: Cause, limit: float = LIMIT) -> ErrorCurve:
     """All masks under one cause, and what costs the limit.
 
     The half-range is halved where there is no bench with such an error.
@@ -201,7 +201,7 @@ def curve_of(site: Site, cause: Cause, limit: float = LIMIT) -> Curve:
             cause = replace(cause, half_range=cause.half_range / 2)
     purity, group_purity, efficiency = (found[..., place] for place in range(3))
     costs = limit_of(site, cause, purity, limit)
-    return Curve(cause, cause.values(VALUES), purity, group_purity, efficiency, costs)
+    return ErrorCurve(cause, cause.values(VALUES), purity, group_purity, efficiency, costs)
 
 
 def _sweep(site: Site, cause: Cause) -> Real:
@@ -213,7 +213,9 @@ def _sweep(site: Site, cause: Cause) -> Real:
 # --- the error that costs the limit ----------------------------------------------------------
 
 
-def limit_of(site: Site, cause: Cause, purity: Real, limit: float, *, finer: int = FINER) -> Limit:
+def limit_of(
+    site: Site, cause: Cause, purity: Real, limit: float, *, finer: int = FINER
+) -> ErrorLimit:
     """The smallest error that costs more than `limit`, from a sweep's purities (n, masks).
 
     Where the sweep reaches it, crossings are interpolated, after at most `finer` sweeps over less
@@ -244,7 +246,7 @@ def limit_of(site: Site, cause: Cause, purity: Real, limit: float, *, finer: int
     while lost(worst, high) <= 0 and high < guess + step:
         high *= 1 + NEAR
     both = len(signs) > 1 and bool(own.max() < guess * (1 + ALIKE))
-    return Limit(sign * lost.root(worst, low, high), worst, cause.half_range, both, middle)
+    return ErrorLimit(sign * lost.root(worst, low, high), worst, cause.half_range, both, middle)
 
 
 def _crossings(cause: Cause, drop: Real, sign: float, limit: float) -> Real:
@@ -300,7 +302,9 @@ class _Loss:
         return float(brentq(lambda size: self(mask, size), low, high, xtol=exact, rtol=EXACT))
 
 
-def _farther(site: Site, cause: Cause, purity: Real, limit: float, signs: Sequence[float]) -> Limit:
+def _farther(
+    site: Site, cause: Cause, purity: Real, limit: float, signs: Sequence[float]
+) -> ErrorLimit:
     """The search beyond the sweep, which brought no mask to the limit; each sign on its own."""
     values = cause.values(VALUES)
     unharmed, going_on = purity[_zero(values)], CubicSpline(values, purity)
@@ -324,10 +328,10 @@ def _farther(site: Site, cause: Cause, purity: Real, limit: float, signs: Sequen
         searched.append(near)
     if not found:
         least = unharmed - np.minimum(purity[0], purity[-1])
-        return Limit(None, int(np.argmax(least)), min(searched), False, None)
+        return ErrorLimit(None, int(np.argmax(least)), min(searched), False, None)
     size, worst, sign = min(found)
     both = len(found) > 1 and max(found)[0] < size * (1 + ALIKE)
-    return Limit(sign * size, worst, size, both, None)
+    return ErrorLimit(sign * size, worst, size, both, None)
 
 
 def _first_over(
@@ -350,7 +354,7 @@ def _first_over(
     return max(masks, key=lambda mask: lost(mask, high)), low, high
 
 
-def ranked(curves: Sequence[Curve]) -> NDArray[np.intp]:
+def ranked(curves: Sequence[ErrorCurve]) -> NDArray[np.intp]:
     """The masks (index), the one that loses most purity over all sweeps first."""
     lost = sum(np.mean(curve.purity[curve.unharmed] - curve.purity, axis=0) for curve in curves)
     return np.argsort(-np.asarray(lost), kind="stable")

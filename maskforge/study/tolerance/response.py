@@ -49,7 +49,7 @@ PROBES, PROBED_STATES = 1024, 64
 
 
 @dataclass(frozen=True, eq=False)
-class View:
+class ResponseView:
     """A disturbed bench: `kernel` (K, n J J) and `slant` (n J J) take F of the frame's n lights to
     couplings, to which `gaps` (K,) adds.  `values`: those of the alphabet's states."""
 
@@ -77,7 +77,7 @@ LIGHT = (
 # --- views -----------------------------------------------------------------------------------
 
 
-def view_of(start: Nominal, errors: Errors) -> View:
+def view_of(start: Nominal, errors: Errors) -> ResponseView:
     """The view of a disturbed bench; BenchError where the errors leave nothing to predict."""
     setup, frame = setup_of(start, errors), home(start)
     panel = setup.modulator
@@ -95,7 +95,7 @@ def view_of(start: Nominal, errors: Errors) -> View:
         dark = frame.dark if slant is None else frame.dark * slant
         gaps = -1j * np.tensordot(modes, dark, axes=2)
     kernels = [(modes * envelope).reshape(len(modes), k.size**2) for envelope in frame.envelopes]
-    return View(
+    return ResponseView(
         errors=errors,
         frame=frame,
         values=panel.alphabet.values,
@@ -133,7 +133,7 @@ def _unmoved(start: Nominal) -> Real:
 # --- masks -----------------------------------------------------------------------------------
 
 
-def sent(start: Nominal, view: View, states: NDArray[np.integer]) -> Fast:
+def sent(start: Nominal, view: ResponseView, states: NDArray[np.integer]) -> Fast:
     """F (n J J,) of a mask given by the states (rows, columns) of its pixels: of each of the n
     lights of the view's frame."""
     factors = disturbed_factors(start, view.errors, states, np.float32)
@@ -146,7 +146,7 @@ def sent(start: Nominal, view: View, states: NDArray[np.integer]) -> Fast:
     return np.concatenate(facets)
 
 
-def couplings_of(view: View, facets: Fast) -> Complex:
+def couplings_of(view: ResponseView, facets: Fast) -> Complex:
     """c (M, K) of the light F (M, n J J) of masks."""
     if view.slant is not None:
         facets = facets * view.slant
@@ -196,7 +196,7 @@ def responses(
 
 
 def _all_sent(
-    start: Nominal, views: Sequence[View], masks: Sequence[States] | States, some: slice
+    start: Nominal, views: Sequence[ResponseView], masks: Sequence[States] | States, some: slice
 ) -> Fast:
     """F of some masks (views, masks, n J J)."""
     size = views[0].kernel.shape[1]
@@ -219,7 +219,7 @@ class Mixture:
     weights: Fast
 
 
-def _mixtures(start: Nominal, views: Sequence[View]) -> list[Mixture]:
+def _mixtures(start: Nominal, views: Sequence[ResponseView]) -> list[Mixture]:
     """All views, each once.
 
     F is linear in what light and states are, and values of one error differ so smoothly that few
@@ -234,7 +234,7 @@ def _mixtures(start: Nominal, views: Sequence[View]) -> list[Mixture]:
     return [_mixture(views, places) for places in alike.values()]
 
 
-def _mixture(views: Sequence[View], places: Sequence[int]) -> Mixture:
+def _mixture(views: Sequence[ResponseView], places: Sequence[int]) -> Mixture:
     """The fewest of some views that span them all, by a pivoted QR of their light on some pixels in
     some states."""
     rng = np.random.default_rng(0)
