@@ -7,11 +7,14 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from functools import partial
 from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from queue import SimpleQueue
 from typing import Any, TypeVar
+
+from threadpoolctl import threadpool_limits
 
 from maskforge.base.errors import MaskforgeError
 
@@ -20,6 +23,30 @@ Result = TypeVar("Result")
 
 AHEAD = 2
 """Tasks a process that are begun before the results of earlier ones are taken."""
+
+
+def spread(
+    start: Callable[[], Callable[[Task], Result]],
+    here: Callable[[], Callable[[Task], Result]],
+    tasks: Sequence[Task],
+    jobs: int,
+) -> Generator[Result, None, None]:
+    """Results of `tasks` in their order, over `jobs` processes of one thread each, or in this one.
+
+    `start` (which must pickle) and `here` give what works on a task, there and here.
+    """
+    if jobs > 1 and len(tasks) > 1:
+        yield from in_order(partial(_on_one_thread, start), tasks, min(jobs, len(tasks)))
+        return
+    with threadpool_limits(1):
+        work = here()
+        for task in tasks:
+            yield work(task)
+
+
+def _on_one_thread(start: Callable[[], Callable[[Task], Result]]) -> Callable[[Task], Result]:
+    threadpool_limits(1)
+    return start()
 
 
 def in_order(

@@ -116,7 +116,7 @@ def _places(ready: Sequence[Prepared], methods: int) -> set[Place]:
     return {
         (b, t)
         for b, each in enumerate(ready[:count])
-        for t in comparison.spread(len(each.targets), most)
+        for t in comparison.evenly(len(each.targets), most)
     }
 
 

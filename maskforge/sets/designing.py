@@ -7,10 +7,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 
-from threadpoolctl import threadpool_limits
-
 from maskforge.base.errors import BenchError
-from maskforge.base.processes import in_order
+from maskforge.base.processes import spread
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.launch.couplings import Prediction
@@ -88,13 +86,8 @@ def _designed(
     ready: Prepared, chains: Sequence[range], jobs: int, keep: Keep | None
 ) -> Generator[Iterable[Finished], None, None]:
     """The masks of each of the chains, designed."""
-    if jobs > 1 and len(chains) > 1:
-        start = partial(_starting, ready.bench, keep)
-        yield from in_order(start, chains, min(jobs, len(chains)))
-        return
-    with threadpool_limits(1):
-        for chain in chains:
-            yield _kept(ready, chain, keep)
+    start = partial(_starting, ready.bench, keep)
+    yield from spread(start, lambda: lambda chain: _kept(ready, chain, keep), chains, jobs)
 
 
 def chains_of(targets: Sequence[Target]) -> list[range]:
@@ -177,6 +170,5 @@ def _image(
 
 def _starting(bench: Bench, keep: Keep | None) -> Callable[[range], list[Finished]]:
     """What a process designs chains with."""
-    threadpool_limits(1)
     ready = prepared(bench)
     return lambda chain: list(_kept(ready, chain, keep))

@@ -10,11 +10,10 @@ from pathlib import Path
 from statistics import median
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.base.processes import in_order
+from maskforge.base.processes import spread
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.launch.basis import Basis, sampled
@@ -107,7 +106,7 @@ def names_of(ready: Sequence[Prepared]) -> tuple[str, ...]:
     )
 
 
-def spread(count: int, most: int) -> tuple[int, ...]:
+def evenly(count: int, most: int) -> tuple[int, ...]:
     """At most `most` of `count` indices, evenly from the first to the last."""
     if count <= most:
         return tuple(range(count))
@@ -129,20 +128,14 @@ def compared(
     states.
     """
     tasks = [(b, t) for b, each in enumerate(ready) for t in range(len(each.targets))]
-    if jobs > 1 and len(tasks) > 1:
-        start = partial(_starting, [each.bench for each in ready], methods, frozenset(shown))
-        yield from in_order(start, tasks, min(jobs, len(tasks)))
-        return
-    with threadpool_limits(1):
-        for place in tasks:
-            yield _entered(ready, methods, shown, place)
+    start = partial(_starting, [each.bench for each in ready], methods, frozenset(shown))
+    yield from spread(start, lambda: partial(_entered, ready, methods, shown), tasks, jobs)
 
 
 def _starting(
     given: Sequence[Bench], methods: Sequence[str], shown: Collection[Place]
 ) -> Callable[[Place], tuple[ComparedMask, ...]]:
     """What a process works on targets with."""
-    threadpool_limits(1)
     return partial(_entered, [prepared(bench) for bench in given], methods, shown)
 
 

@@ -12,11 +12,10 @@ from typing import Any
 
 import numpy as np
 from scipy.optimize import minimize_scalar
-from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.base.processes import in_order
+from maskforge.base.processes import spread
 from maskforge.bench import Bench
 from maskforge.bench.ready import guided_basis
 from maskforge.bench.sections import SECTIONS
@@ -345,17 +344,12 @@ def explored(
 
     `fine`: look between the waists of a row for the best one.
     """
-    if jobs > 1 and len(rows) > 1:
-        yield from in_order(partial(_starting, fixed.bench, by, fine), rows, min(jobs, len(rows)))
-        return
-    with threadpool_limits(1):
-        for row in rows:
-            yield _row(fixed, by, fine, row)
+    start = partial(_starting, fixed.bench, by, fine)
+    yield from spread(start, lambda: partial(_row, fixed, by, fine), rows, jobs)
 
 
 def _starting(bench: Bench, by: str, fine: bool) -> Callable[[Sequence[PlannedSetting]], Row]:
     """What a process works on rows with."""
-    threadpool_limits(1)
     return partial(_row, fixed_of(bench), by, fine)
 
 

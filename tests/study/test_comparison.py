@@ -273,7 +273,7 @@ def test_other_families_have_no_orientations() -> None:
     ],
 )
 def test_spread(count: int, most: int, kept: tuple[int, ...]) -> None:
-    assert comparison.spread(count, most) == kept
+    assert comparison.evenly(count, most) == kept
 
 
 # --- summary ---------------------------------------------------------------------------------

@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
-from threadpoolctl import threadpool_limits
 
 from maskforge.base.errors import BenchError
-from maskforge.base.processes import in_order
+from maskforge.base.processes import spread
 from maskforge.launch.light import Real
 from maskforge.launch.targets import Target
 from maskforge.sets.designing import MOST_PROCESSES
@@ -154,17 +153,11 @@ def worked(
     study: Study, seed: int, tasks: Sequence[Callable[[Site], Result]], jobs: int
 ) -> Generator[Result, None, None]:
     """Results of tasks in their order, over `jobs` processes of one thread each."""
-    if jobs > 1 and len(tasks) > 1:
-        yield from in_order(partial(_starting, study, seed), tasks, min(jobs, len(tasks)))
-        return
-    with threadpool_limits(1):
-        site = site_of(study, seed)
-        for task in tasks:
-            yield task(site)
+    start = partial(_starting, study, seed)
+    yield from spread(start, start, tasks, jobs)
 
 
 def _starting(study: Study, seed: int) -> Callable[[Callable[[Site], Result]], Result]:
-    threadpool_limits(1)
     site = site_of(study, seed)
     return lambda task: task(site)
 
