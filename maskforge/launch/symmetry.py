@@ -3,8 +3,7 @@
 The lens turns with the mask: a mask turned by g sends the facet field turned by g.  Where light,
 pixels and carrier are the same after g, the couplings of the turned mask are those of the mask
 with g applied to the modes, and so are the multipliers that prove its bound.  A turned mask is
-judged anew all the same: it is an image only where the full model finds its source's figures again,
-and its bounds are what its own proofs give.
+judged anew all the same: it is an image only where the full model finds its source's figures again.
 """
 
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""A design turned to another target by a symmetry of the bench, judged and proven anew."""
+"""A design turned to another target by a symmetry of the bench, judged anew."""
 
 import math
 from dataclasses import replace
@@ -7,7 +7,6 @@ import numpy as np
 
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Prediction, predict
-from maskforge.launch.light import Complex
 from maskforge.launch.modulator import emitted
 from maskforge.launch.symmetry import Turn
 from maskforge.launch.targets import Target
@@ -23,9 +22,8 @@ LOOSER = 1e-6
 """Relative: what a turned bound may be above its source's.  Targets whose phases are whole steps
 apart, as all of one label are, have the same to 1e-10."""
 
-
-NUDGE = 1e-8
-"""Of a step of phases: more than rounding moves a phase, less than any bound shows."""
+WHOLE = 1e-6
+"""Steps of phases: targets so nearly whole steps apart have the same bound but for rounding."""
 
 
 def turned(problem: Problem, made: Design, turn: Turn) -> Design | None:
@@ -62,42 +60,34 @@ def turned_proof(basis: Basis, proof: Certificate, turn: Turn, target: Target) -
     Where the target is exp(i a) times the image, <t, c> of every turned mask is exp(-i a) times
     what it was, and so are the phases that each row speaks for: spans shift by whole steps.
     """
-    ahead = np.vdot(turn.vector(basis, proof.target.vector), target.vector)
-    shift = round(float(np.angle(ahead)) / STEP)
-    rows = []
-    for one in proof.multipliers:
-        step = math.floor(_place(proof.target, one)) - shift
-        rows.append(_within(target, turn.vector(basis, one), step))
+    shift = round(_steps_ahead(basis, proof.target, turn, target))
+    rows = [turn.vector(basis, one) for one in proof.multipliers]
     spans = proof.spans - shift
     spans = spans - STEPS * (spans[:, :1] // STEPS)
     return replace(proof, target=target, multipliers=np.array(rows), spans=spans)
 
 
-def _place(target: Target, multipliers: Complex) -> float:
-    """The phase of <t, mu> in steps, as `cover` finds it."""
-    return float(np.mod(np.angle(np.vdot(target.vector, multipliers)), 2 * np.pi) / STEP)
-
-
-def _within(target: Target, multipliers: Complex, step: int) -> Complex:
-    """Multipliers whose phase lies in a step, or beside it by rounding only: then moved into it.
-
-    Phases often are whole steps, and what is proven changes with the step that they lie in.
-    """
-    for move in (0.0, NUDGE, -NUDGE):
-        moved = multipliers * np.exp(1j * STEP * move) if move else multipliers
-        if (math.floor(_place(target, moved)) - step) % STEPS == 0:
-            return np.asarray(moved)
-    return multipliers
+def _steps_ahead(basis: Basis, source: Target, turn: Turn, target: Target) -> float:
+    """By how many steps of phases a target is ahead of the image of its source."""
+    return float(np.angle(np.vdot(turn.vector(basis, source.vector), target.vector))) / STEP
 
 
 def _proven(
     problem: Problem, bound: float | None, proof: Certificate | None, turn: Turn
 ) -> tuple[float | None, Certificate | None]:
-    """A bound of the efficiency and its proof, turned; without a proof the bound as it is."""
+    """A bound of the efficiency and its proof, turned; without a proof the bound as it is.
+
+    Where the phases that the proof speaks for turn by whole steps nothing of it changes.
+    """
     if proof is None:
         return bound, None
-    made = turned_proof(problem.launch.basis, proof, turn, problem.target)
-    return max(certified_bound(problem.launch, made), 0.0) ** 2, made
+    launch, target = problem.launch, problem.target
+    made = turned_proof(launch.basis, proof, turn, target)
+    ahead = _steps_ahead(launch.basis, proof.target, turn, target)
+    # what `symmetries` compares is all of the light only where it has one layer
+    if abs(ahead - round(ahead)) < WHOLE and len(launch.layers) == 1:
+        return bound, made
+    return max(certified_bound(launch, made), 0.0) ** 2, made
 
 
 def _holds(bound: float | None, before: float | None) -> bool:
