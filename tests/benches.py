@@ -1,6 +1,7 @@
 """Small benches that the tests share."""
 
 import math
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -24,6 +25,7 @@ from maskforge.launch.modulator import Alphabet, Carrier, Modulator, continuous
 from maskforge.launch.setup import Setup
 
 Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
 
 WAVELENGTH = 1.55e-6
 FOCAL_LENGTH = 16e-3
@@ -50,6 +52,48 @@ def in_squares(count: int, pitch: float, width: float) -> tuple[Real, Real]:
     centres = (np.arange(count) - (count - 1) / 2) * pitch
     places = centres[:, None] + nodes * width / 2
     return places.ravel(), np.tile(weights * width / 2, count)
+
+
+def direct_sums(
+    basis: Basis,
+    shape: tuple[int, int],
+    pitch: float,
+    fill: float,
+    waist: float,
+    middle: Sequence[float],
+    scale: float,
+    gap_reflectance: float,
+) -> tuple[Complex, Complex]:
+    """(weights (K, pixels), couplings of the gaps (K,)) of a round beam about the mask's middle.
+
+    Modes on a fine grid about `middle` (m on the facet from the zero order), pixels one by one.
+    """
+    far = max(mode.radial.field.radius_enclosing(1e-15) for mode in basis)
+    u = np.linspace(-far, far, 161)
+    r, theta = np.hypot(u, u[:, None]), np.arctan2(u[:, None], u)
+    rows, columns = shape
+    parts = {}
+    for width in (pitch * math.sqrt(fill), pitch):
+        (x, dx), (y, dy) = (in_squares(n, pitch, width) for n in shape[::-1])
+        light = np.exp(-(x**2 + y[:, None] ** 2) / waist**2) * dy[:, None] * dx
+        light *= math.sqrt(2 / math.pi) / waist
+        across, up = (
+            np.exp(-2j * math.pi / scale * np.outer(u + m, z))
+            for m, z in zip(middle, (x, y), strict=True)
+        )
+        parts[width] = light, across, up
+    weights = np.empty((len(basis), rows * columns), dtype=complex)
+    gaps = np.empty(len(basis), dtype=complex)
+    for mode in basis:
+        turn = {None: math.sqrt(0.5), "cos": np.cos(mode.l * theta), "sin": np.sin(mode.l * theta)}
+        field = mode.radial.field(r) * turn[mode.part] / math.sqrt(math.pi)
+        factor = (u[1] - u[0]) ** 2 / (1j * scale)
+        active, whole = (
+            factor * light * (up.T @ field @ across) for light, across, up in parts.values()
+        )
+        weights[mode.index] = active.reshape(rows, NODES, columns, NODES).sum(axis=(1, 3)).ravel()
+        gaps[mode.index] = math.sqrt(gap_reflectance) * (whole.sum() - active.sum())
+    return weights, gaps
 
 
 @lru_cache(maxsize=8)

@@ -41,10 +41,9 @@ from tests.benches import (
     FOCAL_LENGTH,
     MASK_WAIST,
     MODE_WAIST,
-    NODES,
     SCALE,
     beam,
-    in_squares,
+    direct_sums,
     parabola,
 )
 
@@ -140,33 +139,10 @@ def sums(alphabet: str, carrier: str, groups: int, gap_reflectance: float) -> Su
     )
     tilt = CARRIERS[carrier]
     launch = prepare(Setup(beam(BEAM), panel, tilt, FOCAL_LENGTH, fiber, basis))
-    far = max(mode.radial.field.radius_enclosing(1e-15) for mode in basis)
-    u = np.linspace(-far, far, 161)
-    r, theta = np.hypot(u, u[:, None]), np.arctan2(u[:, None], u)
     middle = [SCALE * f / pitch for f in tilt.frequency]
-    waist = BEAM * MASK_WAIST
-    parts = {}
-    for width in (pitch * math.sqrt(FILL), pitch):
-        (x, dx), (y, dy) = (in_squares(n, pitch, width) for n in shape[::-1])
-        light = np.exp(-(x**2 + y[:, None] ** 2) / waist**2) * dy[:, None] * dx
-        light *= math.sqrt(2 / math.pi) / waist
-        across, up = (
-            np.exp(-2j * math.pi / SCALE * np.outer(u + m, z))
-            for m, z in zip(middle, (x, y), strict=True)
-        )
-        parts[width] = light, across, up
-    weights = np.empty((len(basis), shape[0] * shape[1]), dtype=complex)
-    gaps = np.empty(len(basis), dtype=complex)
-    for mode in basis:
-        turn = {None: math.sqrt(0.5), "cos": np.cos(mode.l * theta), "sin": np.sin(mode.l * theta)}
-        field = mode.radial.field(r) * turn[mode.part] / math.sqrt(math.pi)
-        factor = (u[1] - u[0]) ** 2 / (1j * SCALE)
-        active, whole = (
-            factor * light * (up.T @ field @ across) for light, across, up in parts.values()
-        )
-        rows, columns = shape
-        weights[mode.index] = active.reshape(rows, NODES, columns, NODES).sum(axis=(1, 3)).ravel()
-        gaps[mode.index] = math.sqrt(gap_reflectance) * (whole.sum() - active.sum())
+    weights, gaps = direct_sums(
+        basis, shape, pitch, FILL, BEAM * MASK_WAIST, middle, SCALE, gap_reflectance
+    )
     return Sums(launch, weights, gaps)
 
 

@@ -36,7 +36,13 @@ from maskforge.methods.problem import Design, Problem
 from maskforge.methods.robust import robust
 from maskforge.methods.simple import simple
 from maskforge.methods.states_for_all import Palette, palette_of
-from tests.benches import FOCAL_LENGTH, MASK_WAIST, MODE_WAIST, NODES, WAVELENGTH, in_squares
+from tests.benches import (
+    FOCAL_LENGTH,
+    MASK_WAIST,
+    MODE_WAIST,
+    WAVELENGTH,
+    direct_sums,
+)
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -103,36 +109,10 @@ def direct(tilt: Carrier, share: float, at: tuple[float, float]) -> tuple[Comple
     """Weights and gaps at a share of the wavelength, the fibre `at` m from where it was aligned."""
     _, basis = fiber_at(share)
     scale = share * WAVELENGTH * FOCAL_LENGTH
-    far = max(mode.radial.field.radius_enclosing(1e-15) for mode in basis)
-    u = np.linspace(-far, far, 161)
-    r, theta = np.hypot(u, u[:, None]), np.arctan2(u[:, None], u)
     middle = [
         WAVELENGTH * FOCAL_LENGTH * f / PITCH + d for f, d in zip(tilt.frequency, at, strict=True)
     ]
-    waist = BEAM * MASK_WAIST
-    parts = {}
-    for width in (PITCH * math.sqrt(FILL), PITCH):
-        (x, dx), (y, dy) = (in_squares(n, PITCH, width) for n in SHAPE[::-1])
-        light = np.exp(-(x**2 + y[:, None] ** 2) / waist**2) * dy[:, None] * dx
-        light *= math.sqrt(2 / math.pi) / waist
-        across, up = (
-            np.exp(-2j * math.pi / scale * np.outer(u + m, z))
-            for m, z in zip(middle, (x, y), strict=True)
-        )
-        parts[width] = light, across, up
-    weights = np.empty((len(basis), SHAPE[0] * SHAPE[1]), dtype=complex)
-    gaps = np.empty(len(basis), dtype=complex)
-    for mode in basis:
-        turn = {None: math.sqrt(0.5), "cos": np.cos(mode.l * theta), "sin": np.sin(mode.l * theta)}
-        field = mode.radial.field(r) * turn[mode.part] / math.sqrt(math.pi)
-        factor = (u[1] - u[0]) ** 2 / (1j * scale)
-        active, whole = (
-            factor * light * (up.T @ field @ across) for light, across, up in parts.values()
-        )
-        rows, columns = SHAPE
-        weights[mode.index] = active.reshape(rows, NODES, columns, NODES).sum(axis=(1, 3)).ravel()
-        gaps[mode.index] = math.sqrt(GAPS) * (whole.sum() - active.sum())
-    return weights, gaps
+    return direct_sums(basis, SHAPE, PITCH, FILL, BEAM * MASK_WAIST, middle, scale, GAPS)
 
 
 def launch_at(name: str, tilt: Carrier, share: float, at: tuple[float, float]) -> Launch:
