@@ -74,8 +74,11 @@ def dual(
             return search.finished(made, search.proven(made, (), problem.purity), None)
         start = search.start(search.solved_at_phases(side))
     best = search.found(start)
+    is_tight = search.is_tight(*best)
+    if is_tight and best[1].purity >= SAME * problem.purity:
+        return search.finished(*best, None)
     fine = replace(search, ground=Ground(*fine_of(problem.launch), FINER, FEW_PHASES))
-    if not search.is_tight(*best):
+    if not is_tight:
         start = fine.start_near(start)
         best = fine.better(best, fine.found(start))
     limit = None
