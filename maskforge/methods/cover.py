@@ -23,7 +23,7 @@ from maskforge.launch.couplings import Launch, back_propagated
 from maskforge.launch.modulator import Alphabet, Complex, Modulator
 from maskforge.launch.targets import Target
 from maskforge.methods.draft import draft_of
-from maskforge.methods.dual_function import Real
+from maskforge.methods.dual_function import Real, kappa_of
 from maskforge.methods.problem import Certificate
 from maskforge.methods.turns import at_all_turns, directions, histogram, limits
 
@@ -169,7 +169,7 @@ def _limits(
         return np.full(STEPS, np.inf)
     multipliers = multipliers / length
     along = complex(np.vdot(target.vector, multipliers))
-    lost = np.sqrt(1 / purity - 1) * np.linalg.norm(multipliers - along * target.vector)
+    lost = kappa_of(purity) * np.linalg.norm(multipliers - along * target.vector)
     place = float(np.mod(np.angle(along), 2 * np.pi) / STEP)
     return limits(turned(launch, multipliers, draft=draft), place, abs(along), float(lost))
 

@@ -22,9 +22,9 @@ from maskforge.methods.attempts import OwnLaunch, begun
 from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_from
 from maskforge.methods.blocks import blocks_of, disc_of, fine_of, model_of
 from maskforge.methods.cover import STEP
-from maskforge.methods.dual_function import Complex, Side, complex_of, real_of, side_of
+from maskforge.methods.dual_function import Complex, Side, complex_of, kappa_of, real_of, side_of
 from maskforge.methods.one_mask import SAME, MadeMask, mask_at, simple_mask
-from maskforge.methods.problem import Design, Problem, Settings
+from maskforge.methods.problem import Design, Problem, Settings, efficiency_of
 from maskforge.methods.proving import Proven, certified, proven
 from maskforge.methods.search import FINER, corrected, inverse_curvature
 from maskforge.methods.shortfall import least_worth, lowered, status_of
@@ -116,7 +116,7 @@ class _Search:
         return OwnLaunch(self.launch, self.target)
 
     def solved_at_phases(self, side: Side, known: Sequence[Solved] = ()) -> list[Solved]:
-        side = side.with_kappa(math.sqrt(1 / self.problem.purity - 1))
+        side = side.with_kappa(kappa_of(self.problem.purity))
         return solved_at_phases(self.ground, side, known)
 
     def start(self, solved: list[Solved], hint: float | None = None) -> _Start:
@@ -130,7 +130,7 @@ class _Search:
     def start_near(self, start: _Start) -> _Start:
         """The same from a start on coarser blocks."""
         known = start.solved
-        side = known[0].side.with_kappa(math.sqrt(1 / self.problem.purity - 1))
+        side = known[0].side.with_kappa(kappa_of(self.problem.purity))
         worth = least_worth(self.ground, side, self.settings.on_shortfall)
         solved = solved_at_phases(self.ground, side, known, enough=worth)
         kappa = known[0].side.kappa
@@ -167,7 +167,7 @@ class _Search:
     def start_at(self, limit: Proven) -> _Start:
         """From the phase at which a bound of the asked purity stays open."""
         assert limit.open_phase is not None
-        kappa = math.sqrt(1 / self.problem.purity - 1)
+        kappa = kappa_of(self.problem.purity)
         near = limit.nearest(limit.open_phase)
         return _Start([self.solved(limit.open_phase, kappa, near)], limit.multipliers)
 
@@ -204,7 +204,7 @@ class _Search:
             # its bound is another one's
             return True
         light = made.prediction.efficiency
-        return light > (1 - TIGHT) * max(proof.bound, 0.0) ** 2
+        return light > (1 - TIGHT) * efficiency_of(proof.bound)
 
     def better(
         self, first: tuple[MadeMask, Proven], second: tuple[MadeMask, Proven]
@@ -219,7 +219,7 @@ class _Search:
 
     def covered(self, known: tuple[Complex, ...], purity: float, reach: float) -> Proven:
         """The bound over all phases from what is `known`, and more where it is above `reach`."""
-        kappa = math.sqrt(1 / purity - 1)
+        kappa = kappa_of(purity)
         coarse = replace(self, ground=Ground(model_of(self.launch)))
         if self.launch.modulator.crosstalk > 0:
             return coarse.covered_by_disc(purity)
@@ -240,7 +240,7 @@ class _Search:
 
     def covered_by_disc(self, purity: float) -> Proven:
         """The bound for values on the disc of the largest amplitude, which crosstalk stays on."""
-        target, kappa = self.target, math.sqrt(1 / purity - 1)
+        target, kappa = self.target, kappa_of(purity)
         search = replace(self, ground=Ground(disc_of(self.launch, blocks_of(self.launch))))
         solved = solved_at_phases(search.ground, side_of(target.vector, purity))
 
@@ -272,12 +272,12 @@ class _Search:
             prediction,
             "dual",
             prediction.purity >= problem.purity,
-            status_of(problem, prediction.purity, certificate.purity, top, max(bound, 0.0) ** 2),
-            bound=max(bound, 0.0) ** 2,
+            status_of(problem, prediction.purity, certificate.purity, top, efficiency_of(bound)),
+            bound=efficiency_of(bound),
             certificate=certificate,
             asked=problem.purity,
             excluded=excluded,
-            bound_asked=None if top is None else max(top, 0.0) ** 2,
+            bound_asked=None if top is None else efficiency_of(top),
         )
 
 

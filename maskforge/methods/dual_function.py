@@ -198,12 +198,17 @@ class Side:
         return np.asarray(slope.T @ inner @ slope + self.cone(point, couplings))
 
 
+def kappa_of(purity: float) -> float:
+    """What a purity P allows: unwanted coupling up to kappa = sqrt(1/P - 1) of the wanted one."""
+    return math.sqrt(1 / purity - 1)
+
+
 def side_of(target: Complex, purity: float) -> Side:
     """The side conditions of a unit target (K,) and an asked purity."""
     full, _ = np.linalg.qr(np.column_stack([target, np.eye(target.size)]))
     rest = full[:, 1 : target.size]
     complement = np.block([[rest.real, -rest.imag], [rest.imag, rest.real]])
-    return Side(real_of(target), complement, float(np.sqrt(1 / purity - 1)))
+    return Side(real_of(target), complement, kappa_of(purity))
 
 
 @dataclass(frozen=True, eq=False)

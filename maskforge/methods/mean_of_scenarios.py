@@ -26,7 +26,7 @@ from maskforge.launch.targets import Target
 from maskforge.methods.best_phase import Ground, Solved, solved_at_phases
 from maskforge.methods.blocks import model_of
 from maskforge.methods.cover import certified_bound, joined, proof_of
-from maskforge.methods.dual_function import complex_of, real_of, side_of
+from maskforge.methods.dual_function import complex_of, kappa_of, real_of, side_of
 from maskforge.methods.phases_of_scenarios import Form, Shape, form_of, shape_of, weighed
 from maskforge.methods.problem import NEAR_PHASES, Alone, Certificate, Joint
 from maskforge.methods.states_for_all import Palette, palette_of
@@ -200,7 +200,7 @@ class _Forms:
 
 def _parts(several: Several, joint: Joint) -> Iterator[tuple[complex, float]]:
     """(a, kappa |z|) of each scenario's multipliers."""
-    kappa = np.sqrt(1 / joint.purity - 1)
+    kappa = kappa_of(joint.purity)
     for vector, mu in zip(several.vectors, joint.multipliers, strict=True):
         along = complex(np.vdot(vector, mu))
         yield along, float(kappa * np.linalg.norm(mu - along * vector))

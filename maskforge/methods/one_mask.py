@@ -1,6 +1,5 @@
 """One mask from one solution of the dual problem, on blocks of pixels or on all pixels."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +8,7 @@ from maskforge.launch.couplings import Prediction, couplings, judged
 from maskforge.launch.modulator import Levels, emitted
 from maskforge.methods.attempts import OwnLaunch, is_pure
 from maskforge.methods.best_phase import Ground, Solved, solved_from
-from maskforge.methods.dual_function import Complex, Real, Side, complex_of
+from maskforge.methods.dual_function import Complex, Real, Side, complex_of, kappa_of
 from maskforge.methods.last_pixels import refined
 from maskforge.methods.search import Attempt, inverse_curvature, settled
 
@@ -93,7 +92,7 @@ def mask_at(ground: Ground, view: OwnLaunch, solved: Solved) -> MadeMask:
         got = made.prediction.purity
         if got < SAME / (1 + side.kappa**2) and got > LEAST_PURITY:
             # the best at the purity that there is
-            lower = solved_from(ground, side.with_kappa(math.sqrt(1 / got - 1)), point)
+            lower = solved_from(ground, side.with_kappa(kappa_of(got)), point)
             other = _exact(ground, view, lower.side, lower.point)
             made = max(made, other, key=lambda one: one.worth(made.purity))
         return made

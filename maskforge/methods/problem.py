@@ -205,6 +205,11 @@ def supported(launch: Launch, back: Field) -> Complex:
     return np.asarray(alphabet.values[alphabet.support(back)], dtype=complex)
 
 
+def efficiency_of(bound: float) -> float:
+    """The efficiency that a bound of |<t, c>| leaves; 0 below 0, where no mask is so pure."""
+    return max(bound, 0.0) ** 2
+
+
 def gap_of(efficiency: float, bound: float | None) -> float | None:
     """1 - efficiency/bound; None without a bound."""
     return finite(1 - efficiency / bound) if bound else None

@@ -30,7 +30,7 @@ from maskforge.methods.best_phase import (
 from maskforge.methods.blocks import Blocks, model_of
 from maskforge.methods.cover import STEP, STEPS, joined, proof_of
 from maskforge.methods.dual_function import Real, Side, complex_of, real_of, side_of
-from maskforge.methods.problem import Certificate, Design, Problem
+from maskforge.methods.problem import Certificate, Design, Problem, efficiency_of
 from maskforge.methods.proving import certified, proven
 from maskforge.methods.shortfall import SHARES
 
@@ -74,7 +74,7 @@ def quick_bound(problem: Problem) -> QuickBound:
         alone = joined(target, purity, [proof_of(launch, target, purity, complex_of(side.target))])
         found = alone if found is None or not found[1] < alone[1] else found
     certificate, bound = found
-    efficiency = min(max(bound, 0.0) ** 2, 1.0)
+    efficiency = min(efficiency_of(bound), 1.0)
     return QuickBound(efficiency, bound > math.sqrt(SHARES["purest"]) * simple.bound, certificate)
 
 

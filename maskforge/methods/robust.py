@@ -19,7 +19,7 @@ from maskforge.launch.targets import transferred
 from maskforge.methods.blocks import Blocks, blocks_of, coarse_of_all
 from maskforge.methods.draft import Fast, draft_of
 from maskforge.methods.dual import dual
-from maskforge.methods.dual_function import Real, complex_of, newton, real_of, side_of
+from maskforge.methods.dual_function import Real, complex_of, kappa_of, newton, real_of, side_of
 from maskforge.methods.dual_of_scenarios import Sides
 from maskforge.methods.last_pixels import Undecided, alternatives, changed, cheapest
 from maskforge.methods.mean_of_scenarios import (
@@ -179,7 +179,7 @@ def robust(
     side = Sides(tuple(side_of(target, problem.purity) for target in each))
     worst = max(min(p for p, _ in view.shares(before)), 1e-12)
     asked = _Asked(side)
-    side, point, states, found = _mask(view, asked, math.sqrt(1 / worst - 1))
+    side, point, states, found = _mask(view, asked, kappa_of(worst))
     if view.purity(found) < min(problem.purity, worst):
         states = nominal.states
     return _told(problem, view, nominal, (side, point), states, asked)

@@ -11,7 +11,7 @@ from maskforge.launch.modulator import emitted
 from maskforge.launch.symmetry import Turn
 from maskforge.launch.targets import Target
 from maskforge.methods.cover import STEP, STEPS, certified_bound
-from maskforge.methods.problem import Certificate, Design, Problem
+from maskforge.methods.problem import Certificate, Design, Problem, efficiency_of
 
 AGREED = 1e-10
 """Relative: purity and efficiency of an image are its source's.  Light that is the same to SAME on
@@ -87,7 +87,7 @@ def _proven(
     # what `symmetries` compares is all of the light only where it has one layer
     if abs(ahead - round(ahead)) < WHOLE and len(launch.layers) == 1:
         return bound, made
-    return max(certified_bound(launch, made), 0.0) ** 2, made
+    return efficiency_of(certified_bound(launch, made)), made
 
 
 def _holds(bound: float | None, before: float | None) -> bool:

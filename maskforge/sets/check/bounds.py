@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.methods.cover import certified_bound
-from maskforge.methods.problem import Certificate
+from maskforge.methods.problem import Certificate, efficiency_of
 from maskforge.sets.check.claims import Claims
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import CERTIFICATE, MANIFEST
@@ -129,7 +129,7 @@ def _bound_off(
     amplitude = certified_bound(claims.launch, cover)
     if not amplitude < np.inf:
         return float("inf"), [f"multipliers in {CERTIFICATE} prove nothing, for {key}"]
-    proved = max(amplitude, 0.0) ** 2
+    proved = efficiency_of(amplitude)
     off = abs(stated - proved) / max(proved, LEAST)
     if not off <= BOUND:
         lines.append(f"{key} {stated:.12g} in {MANIFEST}, {proved:.12g} by {CERTIFICATE}")
