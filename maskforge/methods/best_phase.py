@@ -13,13 +13,20 @@ import numpy as np
 from maskforge.methods.blocks import Blocks
 from maskforge.methods.dual_function import BlockModel, Real, Side, complex_of, real_of
 from maskforge.methods.search import SMOOTHING, least
-from maskforge.methods.turns import at_all_turns, directions, histogram, limits
+from maskforge.methods.turns import (
+    at_all_turns,
+    directions,
+    histogram,
+    limits,
+    shares_around,
+)
 
 TURNS = 720
 """Phases that are looked at, 0.5 degrees apart."""
 
-CLOSED = 2e-3
-"""Relative: a bound that is no higher above the best solution, as blocks are no better."""
+CLOSED = 1e-2
+"""Relative: a bound that is no higher above the best solution.  What is better than that shows when
+all phases are covered on all pixels."""
 
 MOST = 32
 """Solutions at most."""
@@ -32,7 +39,6 @@ CLIMBS = 4
 
 EXCLUDED = -0.05
 """Of F without any asked purity: where F is so far below 0 a phase is excluded on all pixels."""
-
 
 STEP = 2 * np.pi / TURNS
 
@@ -72,12 +78,15 @@ def solved_at_phases(
     found: list[Solved] = []
     upper = np.full(TURNS, np.inf)
     waiting = [_place(one.side.angle) for one in known[:2]] or [0]
-    while True:
+    closed = -np.inf
+    while len(found) < ground.most:
         place = waiting.pop(0) if waiting else int(np.argmax(upper))
         if any(_place(one.side.angle) == place for one in found):
+            if waiting:
+                continue
             break
-        near = _nearest([*found, *known], STEP * place)
         there = side.turned(STEP * place - side.angle)
+        near = _nearest([*found, *known], STEP * place)
         found.append(solved_from(ground, there, near, floor=enough))
         upper = np.minimum(upper, _limits(ground.model, found[-1], place))
         best = max(one.value for one in found)
@@ -86,11 +95,29 @@ def solved_at_phases(
         if found[-1].value == best and abs(found[-1].turn) > STEP:
             waiting.insert(0, _place(found[-1].side.angle + found[-1].turn))
         closed = max(best * (1 + CLOSED), 0.0)
-        if upper.max() <= (closed if enough == np.inf else max(closed, enough)):
-            break
-        if len(found) >= ground.most:
+        closed = closed if enough == np.inf else max(closed, enough)
+        upper = _with_guesses(ground, side, found, upper, closed)
+        if not waiting and upper.max() <= closed:
             break
     return sorted(found, key=lambda one: -one.value)
+
+
+def _with_guesses(
+    ground: Ground, side: Side, found: Sequence[Solved], upper: Real, closed: float
+) -> Real:
+    """The bound at all phases (TURNS,) with what is guessed between solutions, up to a phase where
+    that leaves it above `closed`."""
+    some = [one for one in found if np.all(np.isfinite(one.point))]
+    while upper[place := int(np.argmax(upper))] > closed:
+        there = side.turned(STEP * place - side.angle)
+        shares = shares_around(np.array([one.side.angle for one in some]) - there.angle)
+        if not shares:
+            break
+        point = np.sum([share * some[index].point for index, share in shares.items()], axis=0)
+        upper = np.minimum(upper, _limits(ground.model, Solved(there, point, np.nan), place))
+        if upper[place] > closed:
+            break
+    return upper
 
 
 def _place(angle: float) -> int:
@@ -150,7 +177,10 @@ def climbed(ground: Ground, solved: Solved) -> Solved:
 def _limits(model: Blocks, solved: Solved, place: int) -> Real:
     """The bound that a solution at a phase proves at all of them (TURNS,)."""
     lost = solved.side.kappa * float(np.linalg.norm(solved.point))
-    values = turned_on_blocks(model, solved.side.certificate(solved.point))
+    multipliers = solved.side.certificate(solved.point)
+    values = turned_on_blocks(model, multipliers)
+    # the same without what the steps cost
+    values[0] = min(values[0], model.value(multipliers, 1e-12)[0])
     return limits(values, place, 1 + lost, lost)
 
 

@@ -81,7 +81,7 @@ def model_of(launch: Launch) -> Blocks:
 
 def blocks_of(launch: Launch) -> int:
     """Pixels along a block's side."""
-    return max(1, min(launch.modulator.shape) // BLOCKS)
+    return max(1, round(min(launch.modulator.shape) / BLOCKS))
 
 
 @lru_cache(maxsize=4)

@@ -9,11 +9,13 @@ changes v on every pixel by a turn only:
 
 H(w) = h(exp(i w)).  With every v split between its two neighbours of STEPS even directions that is
 a circular correlation of the histogram of arg v with H, and no less than F since h is sublinear.
+F without a turn is summed as it stands.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,6 +128,9 @@ def turned(launch: Launch, multipliers: Complex, *, draft: bool = False) -> Real
     else:
         back = back_propagated(launch, multipliers, real=real)
     pixels = at_all_turns(histogram(back, STEPS), _supports(launch.modulator))
+    if not real and launch.modulator.crosstalk == 0:
+        # without what the steps cost where many pixels lie at a kink of H
+        pixels[0] = min(pixels[0], _total_support(launch.modulator.alphabet, back))
     fixed = np.conj(directions(STEPS)) * np.vdot(multipliers, launch.gaps)
     return np.asarray(pixels + fixed.real)
 
@@ -185,6 +190,12 @@ def _supports(modulator: Modulator) -> Real:
 def _supports_of(alphabet: Alphabet) -> Real:
     turns = directions(STEPS)
     return np.asarray(np.real(np.conj(turns) * alphabet.values[alphabet.support(turns)]))
+
+
+def _total_support(alphabet: Alphabet, values: NDArray[Any]) -> float:
+    """The sum of h over all values."""
+    states = alphabet.values[alphabet.support(values)]
+    return float(np.sum(np.real(np.conj(values) * states), dtype=np.float64))
 
 
 def _runs(owner: NDArray[np.intp]) -> list[tuple[int, int]]:

@@ -198,6 +198,10 @@ class Side:
         return np.asarray(slope.T @ inner @ slope + self.cone(point, couplings))
 
 
+TINIEST = 1e-30
+"""A shift of a matrix whose trace is nothing."""
+
+
 def kappa_of(purity: float) -> float:
     """What a purity P allows: unwanted coupling up to kappa = sqrt(1/P - 1) of the wanted one."""
     return math.sqrt(1 / purity - 1)
@@ -319,7 +323,7 @@ def newton(
 
 def factored(matrix: Real) -> tuple[Real, bool]:
     """Cholesky factor of a matrix that is positive but for rounding: single precision fed it."""
-    shift = 1e-6 * float(np.trace(matrix)) / len(matrix)
+    shift = max(1e-6 * float(np.trace(matrix)) / len(matrix), TINIEST)
     while True:
         try:
             factor, low = cho_factor(matrix + shift * np.eye(len(matrix)))

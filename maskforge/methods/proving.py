@@ -9,10 +9,15 @@ from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import Target
 from maskforge.methods.cover import STEP, STEPS, Proof, joined, needed, proof_of
+from maskforge.methods.dual_function import kappa_of
 from maskforge.methods.problem import Certificate
+from maskforge.methods.turns import shares_around
 
 CLOSED = 5e-4
 """Relative, of |<t, c>|: a bound that is no higher above what a mask launches is good enough."""
+
+MANY = 24
+"""Proofs; where n times as many are made a bound n times as far above will do."""
 
 LEFT = 2.5e-3
 """Relative: what a mask may lack at its own phase; more is a matter for a closer search."""
@@ -71,21 +76,32 @@ def proven(
 
     `reach`: of |<t, c>|; a bound no higher than CLOSED above it will do.
     """
-    waiting = list(known[1:])
+    waiting, solved = list(known[1:]), list(known)
     proofs = [proof_of(launch, target, purity, known[0], draft=True)]
     tries: list[tuple[float, int]] = []
+    missed: list[float] = []
     open_phase = None
     limits = proofs[0].limits
     at = int(np.mod(np.angle(np.vdot(target.vector, proofs[0].multipliers)), 2 * np.pi) / STEP)
     # what the mask leaves at its own phase is not for the cover to close
     own = min(limits[at % STEPS], reach * (1 + LEFT))
-    enough = max(reach * (1 + CLOSED), own * (1 + CLOSED / 2))
-    while limits.max() > enough and len(proofs) < MOST:
+    while len(proofs) < MOST:
+        closed = CLOSED * max(1.0, len(proofs) / MANY)
+        enough = max(reach * (1 + closed), own * (1 + closed / 2))
+        if limits.max() <= enough:
+            break
         phase = STEP * (int(np.argmax(limits)) + 0.5)
         near = _nearest(waiting, target, phase)
         if near is not None:
             made = waiting.pop(near)
         else:
+            guess = _between(solved, target, kappa_of(purity), phase)
+            if guess.size and all(_away(at, phase) > NEAR for at in missed):
+                proofs.append(proof_of(launch, target, purity, guess, draft=True))
+                limits = np.minimum(limits, proofs[-1].limits)
+                if limits[int(phase / STEP)] > enough:
+                    missed.append(phase)
+                continue
             before = max((n for at, n in tries if _away(at, phase) < NEAR), default=-1)
             if before >= 1:
                 open_phase = phase
@@ -93,11 +109,29 @@ def proven(
             if sum(n for _, n in tries) >= MOST_FULL:
                 break
             tries.append((phase, before + 1))
-            best = min(proofs, key=lambda one: one.limits[int(phase / STEP)])
-            made = solve(phase, best.multipliers, before + 1 > 0)
+            if not guess.size:
+                guess = min(proofs, key=lambda one: one.limits[int(phase / STEP)]).multipliers
+            made = solve(phase, guess, before + 1 > 0)
+            solved.append(made)
+            missed = []
         proofs.append(proof_of(launch, target, purity, made, draft=True))
         limits = np.minimum(limits, proofs[-1].limits)
     return Proven(purity, float(limits.max()), open_phase, tuple(proofs))
+
+
+def _between(solved: Sequence[Complex], target: Target, kappa: float, phase: float) -> Complex:
+    """A guess at multipliers for a phase (rad) from the solutions around it; empty without."""
+    along = np.array([np.vdot(target.vector, one) for one in solved])
+    rest = np.array(solved) - along[:, None] * target.vector
+    sizes = np.abs(along) - kappa * np.linalg.norm(rest, axis=1)
+    some = np.flatnonzero(sizes > 0)
+    shares = shares_around(np.angle(along[some]) - phase)
+    if not shares:
+        return np.zeros(0, complex)
+    chosen = some[list(shares)]
+    scales = np.array(list(shares.values())) / sizes[chosen] * np.exp(-1j * np.angle(along[chosen]))
+    z = scales @ rest[chosen]
+    return np.asarray(((1 + kappa * np.linalg.norm(z)) * target.vector + z) * np.exp(1j * phase))
 
 
 def _away(first: float, second: float) -> float:

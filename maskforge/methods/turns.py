@@ -13,6 +13,13 @@ Real = NDArray[np.float64]
 ROUNDING = 1e-6
 """Steps: a phase that is a whole one but for rounding is that one on every machine."""
 
+WIDEST = np.pi / 3
+"""Phases so far apart that what lies between two solutions is no good guess."""
+
+BESIDE = 2
+"""Solutions on each side from which a guess is made: with one F is above its least by 10 times as
+much (first bench of the zoo's known ones with a limited stroke, 16 degrees apart)."""
+
 
 def directions(steps: int) -> Complex:
     """`steps` unit directions around the full turn, from 0 on."""
@@ -71,3 +78,19 @@ def limits(values: Real, place: float, along: float, lost: float) -> Real:
 def _over(values: Real, scales: Real) -> Real:
     positive = scales > 0
     return np.asarray(np.where(positive, values / np.where(positive, scales, 1), np.inf))
+
+
+def shares_around(angles: Real) -> dict[int, float]:
+    """By index the shares of those angles (rad) next to 0, on both sides, that interpolate there
+    (Lagrange's polynomial); none where a side has no angle within WIDEST."""
+    away = np.angle(np.exp(1j * angles))
+    order = [int(i) for i in np.argsort(np.abs(away), kind="stable") if abs(away[i]) < WIDEST]
+    sides = ([i for i in order if away[i] < 0], [i for i in order if away[i] > 0])
+    if not all(sides):
+        return {}
+    some = [i for side in sides for i in side[:BESIDE]]
+    if len(set(away[some].tolist())) < len(some):
+        some = [side[0] for side in sides]
+    return {
+        i: float(np.prod([away[j] / (away[j] - away[i]) for j in some if j != i])) for i in some
+    }

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from maskforge.launch.modulator import binary, levels
 from maskforge.methods.polygon_blocks import CornerModel
-from maskforge.methods.turns import at_all_turns, directions, histogram, limits
+from maskforge.methods.turns import at_all_turns, directions, histogram, limits, shares_around
 
 STEPS = 720
 
@@ -110,3 +110,22 @@ def test_corners_slope_and_curvature_by_differences(width: float) -> None:
     # small curvatures are left out of the second derivative
     assert curvature @ step == pytest.approx(change, abs=0.1 * np.linalg.norm(change))
     assert np.linalg.eigvalsh(curvature).min() > -1e-3
+
+
+def test_shares_of_the_angles_around_interpolate_a_cubic_wherever_the_turn_begins() -> None:
+    angles = np.array([2.0, 6.2, 0.15, 0.4, 5.9])
+    near = np.angle(np.exp(1j * angles))
+    shares = shares_around(angles)
+    assert set(shares) == {1, 2, 3, 4}
+    assert sum(shares.values()) == pytest.approx(1)
+    for power in (1, 2, 3):
+        values = (near - 0.7) ** power
+        assert sum(share * values[i] for i, share in shares.items()) == pytest.approx(
+            (-0.7) ** power
+        )
+
+
+def test_nothing_is_guessed_where_one_side_has_no_solution() -> None:
+    assert shares_around(np.array([0.1, 0.2, 3.0])) == {}
+    assert shares_around(np.zeros(0)) == {}
+    assert set(shares_around(np.array([0.1, 0.1, -0.1]))) == {0, 2}
