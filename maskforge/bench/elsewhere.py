@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
+from maskforge.bench.build import named
 from maskforge.bench.files import DataFile
 from maskforge.bench.sections import FiberSection, ModulatorSection
 from maskforge.fiber import glass
 from maskforge.fiber.modes import solve
-from maskforge.launch.basis import Basis, basis_of
+from maskforge.launch.basis import Basis, basis_of, labels_of
 from maskforge.launch.couplings import Launch, Scenario, moved, prepare
 from maskforge.launch.modulator import CONTINUOUS_LEVELS
 
@@ -28,10 +29,12 @@ def at_wavelength(bench: Bench, nm: float, *, realign: bool = False) -> Launch:
 
     The fibre's axis stays where the bench's own wavelength puts the carrier's order; `realign`: it
     follows the order (grating equation).  All modes guided there count, of the first `groups` where
-    the bench limits them.  Raises BenchError where a mode of the bench's own is not guided.
+    the bench limits them, be they fewer than the bench's own.  Raises BenchError where the glass's
+    dispersion is not known, or no mode is guided.
     """
-    there = lit_at(bench, nm)
-    basis = _guided_at(bench, there)
+    there, limit = lit_at(bench, nm), bench.fiber.groups
+    guided = solve(benches.fiber(there))
+    basis = basis_of([mode for mode in guided if limit is None or mode.group <= limit])
     carrier, focal = benches.carrier(bench), benches.focal_length(bench)
     panel = replace(
         benches.modulator(there),
@@ -51,7 +54,7 @@ def scenarios(bench: Bench) -> tuple[Scenario, ...]:
     """What a robust design keeps pure beside the bench as it is aligned; none: no robust design.
 
     Every wavelength, and the four corners of the box of fibre offsets (two where one side is 0) at
-    every wavelength.
+    every wavelength.  Raises BenchError where a mode of the bench's own is not guided at one.
     """
     own = bench.light.wavelength_nm
     several = len(bench.light.wavelengths_nm) > 1
@@ -62,6 +65,7 @@ def scenarios(bench: Bench) -> tuple[Scenario, ...]:
         name = f"{nm:g} nm" if several else ""
         launch = at_wavelength(bench, nm)
         if nm != own:
+            _check_guided(bench, nm, launch.basis)
             found.append(Scenario(name, launch))
         for x, y in corners:
             place = f"{x:+g}, {y:+g} um"
@@ -89,19 +93,20 @@ def lit_at(bench: Bench, nm: float) -> Bench:
     )
 
 
-def _guided_at(bench: Bench, there: Bench) -> Basis:
-    """The modes that count there, all of the bench's own among them; else BenchError."""
-    limit = bench.fiber.groups
-    guided = [mode for mode in solve(benches.fiber(there)) if limit is None or mode.group <= limit]
-    have = {mode.label for mode in guided}
-    own = solve(benches.fiber(bench), groups=limit)
+def _check_guided(bench: Bench, nm: float, there: Basis) -> None:
+    """BenchError where the basis at `nm` has not all of the bench's own modes."""
+    own, have = solve(benches.fiber(bench), groups=bench.fiber.groups), set(labels_of(there))
     lost = [mode.label for mode in own if mode.label not in have]
     if lost:
-        raise BenchError(
-            f"{bench.source}: [light] wavelength_nm: the fibre guides {lost[0]} at "
-            f"{bench.light.wavelength_nm:g} nm but not at {there.light.wavelength_nm:g} nm"
-        )
-    return basis_of(guided)
+        raise not_guided(bench, lost[0], nm)
+
+
+def not_guided(bench: Bench, what: str, nm: float) -> BenchError:
+    """That a mode or target of the bench is lost at a wavelength, in one line."""
+    return BenchError(
+        f"{bench.source}: [light] wavelength_nm: the fibre guides {what} at "
+        f"{bench.light.wavelength_nm:g} nm but not at {nm:g} nm"
+    )
 
 
 def _panel_at(part: ModulatorSection, ratio: float) -> ModulatorSection:
@@ -130,6 +135,7 @@ def _fiber_at(bench: Bench, nm: float) -> FiberSection:
         return part
     own = benches.indices(bench)[0]
     here = bench.light.wavelength_nm * 1e-9
-    core = glass.germania_doped(glass.germania_fraction(here, own)).index(nm * 1e-9)
+    with named(bench, "fiber"):
+        core = glass.germania_doped(glass.germania_fraction(here, own)).index(nm * 1e-9)
     void = dict.fromkeys(("na", "delta_percent", "na_wavelength_nm", "cladding_index"))
     return part.model_copy(update={**void, "core_index": core})

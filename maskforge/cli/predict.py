@@ -16,14 +16,12 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place, write_text
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.base.wording import counted
-from maskforge.bench import Bench
 from maskforge.cli.common import bench_names, interruptible, progress_bar
 from maskforge.cli.terminal import LONG_SET, print_table, say, table_of
 from maskforge.launch.couplings import Prediction, insertion_loss_db, unwanted_db
 from maskforge.sets.check.claims import mask_name, some_of
-from maskforge.sets.reading import WrittenSet, read_set
-from maskforge.sets.rebuilding import bench_at
-from maskforge.study.replay import Replay, replayed
+from maskforge.sets.reading import read_set
+from maskforge.study.replay import Replay, replayed, replayed_at
 
 WAVELENGTH = Range(200, 3000, "nm")
 
@@ -73,6 +71,10 @@ def predict(
             parser=_wavelength,
         ),
     ] = None,
+    realign: Annotated[
+        bool,
+        typer.Option("--realign", help="At --wavelength-nm the fibre follows the carrier's order."),
+    ] = False,
     csv: Annotated[
         Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
     ] = None,
@@ -81,32 +83,31 @@ def predict(
 
     The panel must be the same; the beam, the lens, the fibre and what the greys do may differ.
     The fibre sits on the order of the other bench's carrier.  Before: what the set's manifest says.
-    Another wavelength changes the indices of the glass and where the carrier's order lies; phases
-    of the panel and wavefronts in waves stay as the bench gives them.  Up to 40 masks are listed
-    one by one; of more, the worst and the median of each label.
+    In light of another wavelength nothing on the bench moves: the carrier's order moves off the
+    fibre, whose glass disperses, and a phase of the panel, of its flatness map or of the beam's
+    wavefront counts for less at a longer one.  Up to 40 masks are listed one by one; of more, the
+    worst and the median of each label.
     """
     if (bench_name is None) == (wavelength_nm is None):
         raise BenchError("--bench or --wavelength-nm: one of them is needed, and not both")
+    if realign and wavelength_nm is None:
+        raise BenchError("--realign: goes with --wavelength-nm; a --bench says where it stands")
     if csv is not None:
         check_place(csv)
     # one thread, as the masks were designed: the same bench then gives the same digits
     with interruptible("interrupted; nothing is written"), threadpool_limits(1):
         written = read_set(folder)
-        other = _other(written, bench_name, wavelength_nm)
         with progress_bar("predicting") as progress:
-            masks = replayed(written, other)
+            if wavelength_nm is not None:
+                (masks,) = replayed_at(written, [wavelength_nm], realign=realign)
+            else:
+                assert bench_name is not None
+                masks = replayed(written, benches.load(bench_name))
             replays = list(progress.track(masks, total=len(written.masks)))
     if csv is not None:
         write_text(csv, csv_text(COLUMNS, [_cells(one) for one in replays]))
     print_table(_by_label(replays) if len(replays) > LONG_SET else _each(replays))
     _print_summary(replays)
-
-
-def _other(written: WrittenSet, bench_name: str | None, wavelength_nm: float | None) -> Bench:
-    if bench_name is not None:
-        return benches.load(bench_name)
-    assert wavelength_nm is not None
-    return bench_at(written, wavelength_nm)
 
 
 def _cells(one: Replay) -> list[Cell]:

@@ -49,12 +49,19 @@ def lp_target(basis: Basis, label: str, orientation: float = 0.0) -> Target:
 
 
 def transferred(vector: Complex, basis: Basis, other: Basis) -> Complex:
-    """The same sum of modes (K,) in another basis, which must hold those of `basis`."""
+    """The same sum of modes (K,) in another basis, which must hold those that are in it."""
     place = {(mode.label, mode.part): mode.index for mode in other}
     out: Complex = np.zeros(len(other), dtype=complex)
     for mode in basis:
-        out[place[mode.label, mode.part]] = vector[mode.index]
+        if vector[mode.index]:
+            out[place[mode.label, mode.part]] = vector[mode.index]
     return out
+
+
+def held_by(other: Basis, vector: Complex, basis: Basis) -> bool:
+    """Whether another basis holds all modes that are in a sum of modes (K,) of a basis."""
+    have = {(mode.label, mode.part) for mode in other}
+    return all((mode.label, mode.part) in have for mode in basis if vector[mode.index])
 
 
 def parse_lg(label: str) -> tuple[int, int]:

@@ -1,4 +1,4 @@
-"""The bench that a written set carries, built again; and the same at another wavelength."""
+"""The bench that a written set carries, built again."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -10,8 +10,6 @@ from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
 from maskforge.bench.sections import TargetsSection
-from maskforge.fiber import glass
-from maskforge.fiber.modes import solve
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Levels, Modulator
@@ -26,7 +24,7 @@ Targets = Mapping[tuple[str, float], Target]
 LARGEST_GREY = 2**16 - 1
 
 
-def bench_keys(written: WrittenSet) -> dict[str, Any]:
+def _bench_keys(written: WrittenSet) -> dict[str, Any]:
     """The sections of the manifest's bench without the indices that follow from other keys.
 
     `core_index` follows from na, delta_percent or a table, `cladding_index` from the glass.
@@ -43,37 +41,10 @@ def bench_keys(written: WrittenSet) -> dict[str, Any]:
     return data
 
 
-def bench_of(written: WrittenSet, keys: Mapping[str, Any] | None = None) -> Bench:
-    """The bench of a set, or one of other `keys` in its place; BenchError where it is none."""
+def bench_of(written: WrittenSet) -> Bench:
+    """The bench of a set; BenchError where it is none."""
     name = f"{written.folder / MANIFEST}: bench"
-    return benches.from_dict(bench_keys(written) if keys is None else keys, name, written.folder)
-
-
-def bench_at(written: WrittenSet, wavelength_nm: float) -> Bench:
-    """The set's bench with another light: the same glass, whose indices follow the wavelength.
-
-    Everything else stays, phases of the panel and wavefronts in waves too.  Where the fibre guides
-    fewer groups there than `groups` asks for, all that it guides count.  Raises BenchError where
-    the bench does not work at this wavelength.
-    """
-    own, keys = bench_of(written), bench_keys(written)
-    keys["light"] = {**keys["light"], "wavelength_nm": wavelength_nm}
-    if own.fiber.glass is not None:
-        keys["fiber"] = {**keys["fiber"], **_same_glass(own, wavelength_nm)}
-    bench = bench_of(written, keys)
-    guided = solve(benches.fiber(bench))
-    if bench.fiber.groups is None or bench.fiber.groups <= max(mode.group for mode in guided):
-        return bench
-    return bench.model_copy(update={"fiber": bench.fiber.model_copy(update={"groups": None})})
-
-
-def _same_glass(own: Bench, wavelength_nm: float) -> dict[str, float]:
-    """The key that keeps the glass of the core as it is at another wavelength."""
-    here = own.light.wavelength_nm
-    if own.fiber.na is not None or own.fiber.delta_percent is not None:
-        return {"na_wavelength_nm": own.fiber.na_wavelength_nm or here}
-    core = glass.germania_doped(glass.germania_fraction(here * 1e-9, benches.indices(own)[0]))
-    return {"core_index": core.index(wavelength_nm * 1e-9)}
+    return benches.from_dict(_bench_keys(written), name, written.folder)
 
 
 def launch_of(bench: Bench) -> Launch:

@@ -1,6 +1,6 @@
 """What the masks of a finished set launch over a band of wavelengths."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,15 +9,11 @@ from threadpoolctl import threadpool_limits
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.bench import Bench
-from maskforge.bench.elsewhere import at_wavelength
-from maskforge.bench.ready import prepared
-from maskforge.launch.couplings import Launch, couplings, judged
-from maskforge.launch.modulator import emitted
-from maskforge.launch.panel import states_of
-from maskforge.launch.targets import Target, transferred
+from maskforge.bench.elsewhere import not_guided
 from maskforge.sets.manifest import Record
-from maskforge.sets.reading import WrittenSet, checked_pages
-from maskforge.sets.rebuilding import bench_of, targets_in
+from maskforge.sets.reading import WrittenSet
+from maskforge.sets.rebuilding import bench_of
+from maskforge.study.replay import Replay, replayed_at
 
 WAVELENGTH, COUNT = Range(200, 3000, "nm"), Range(2, 1000, "wavelengths", whole=True)
 
@@ -55,41 +51,21 @@ def seen_over(
 ) -> Iterator[list[Seen]]:
     """Of each wavelength in nm every mask in play order, by the full model.
 
-    The fibre stays where it is aligned at the bench's own wavelength, or, to `realign`, follows the
-    carrier's order.  Raises BenchError where the set cannot be read, or the fibre does not guide
-    there what it guides at the bench's own wavelength.
+    What moves, or not, is that of `replay.replayed_at`.  Raises BenchError where the set cannot be
+    read, or the fibre does not guide a target there.
     """
+    wanted = tuple(wavelengths)
     with threadpool_limits(1):
         bench = bench_of(written)
-        own = prepared(bench).launch
-        targets = targets_in(bench, own.basis)
-        for nm in wavelengths:
-            yield list(_seen(written, own, targets, (bench, nm, realign)))
+        for nm, replays in zip(wanted, replayed_at(written, wanted, realign=realign), strict=True):
+            yield [_seen(bench, nm, one) for one in replays]
 
 
-def _seen(
-    written: WrittenSet,
-    own: Launch,
-    targets: Mapping[tuple[str, float], Target],
-    light: tuple[Bench, float, bool],
-) -> Iterator[Seen]:
-    bench, nm, realign = light
-    launch = at_wavelength(bench, nm, realign=realign)
-    for mask, picture in zip(written.masks, checked_pages(written), strict=True):
-        target = targets.get((mask.target, mask.orientation_deg))
-        if target is None:
-            raise BenchError(
-                f"{bench.source}: masks[{mask.index}]: the bench has no target {mask.target} at "
-                f"{mask.orientation_deg:g} deg"
-            )
-        there = Target(
-            target.name,
-            target.orientation,
-            transferred(target.vector, own.basis, launch.basis),
-        )
-        factors = emitted(launch.modulator, states_of(own.modulator, picture))
-        found = judged(launch.basis, there, couplings(launch, factors))
-        yield Seen(mask, nm, found.purity, found.efficiency)
+def _seen(bench: Bench, nm: float, replay: Replay) -> Seen:
+    mask, found = replay.mask, replay.prediction
+    if found is None:
+        raise not_guided(bench, mask.target, nm)
+    return Seen(mask, nm, found.purity, found.efficiency)
 
 
 def worst_of(seen: Sequence[Seen]) -> dict[str, Seen]:

@@ -1,26 +1,28 @@
-"""The pixels of a set on another bench: what they launch there."""
+"""The pixels of a set on another bench, or in other light: what they launch there."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line
 from maskforge.bench import Bench
-from maskforge.launch.couplings import Prediction, couplings, judged
+from maskforge.bench.elsewhere import at_wavelength
+from maskforge.bench.ready import guided_basis
+from maskforge.launch.couplings import Launch, Prediction, couplings, judged
 from maskforge.launch.modulator import emitted
 from maskforge.launch.panel import states_of
-from maskforge.launch.targets import described
+from maskforge.launch.targets import described, held_by, transferred
 from maskforge.sets.manifest import Record
 from maskforge.sets.reading import WrittenSet, checked_pages
-from maskforge.sets.rebuilding import bench_of, launch_of, targets_in
+from maskforge.sets.rebuilding import Targets, bench_of, launch_of, targets_in
 
 
 @dataclass(frozen=True, eq=False)
 class Replay:
-    """A mask as the manifest knows it, and what it launches on the other bench.
+    """A mask as the manifest knows it, and what it launches there.
 
-    `prediction` is None where that bench's fibre does not guide the target.
+    `prediction` is None where the fibre does not guide the target there.
     """
 
     mask: Record
@@ -38,14 +40,46 @@ def replayed(written: WrittenSet, other: Bench) -> Iterator[Replay]:
     own = bench_of(written)
     _same_panel(own, other)
     launch = launch_of(other)
-    targets = targets_in(own, launch.basis)
+    return _replays(written, launch, targets_in(own, launch.basis), other.source)
+
+
+def replayed_at(
+    written: WrittenSet, wavelengths: Iterable[float], *, realign: bool = False
+) -> Iterator[Iterator[Replay]]:
+    """What they launch on their own bench in light of each of some wavelengths in nm, likewise.
+
+    `elsewhere.at_wavelength` says what changes there, and what it is to `realign`; a target is the
+    same sum of modes.  Raises BenchError as that does, and where the pages are not those of the
+    manifest, or the bench has not their targets.
+    """
+    bench = bench_of(written)
+    basis = guided_basis(bench)
+    targets = targets_in(bench, basis)
+    for mask in written.masks:
+        if (mask.target, mask.orientation_deg) not in targets:
+            name = described(mask.target, mask.orientation_deg)
+            raise BenchError(f"{bench.source}: masks[{mask.index}]: the bench has no target {name}")
+    for nm in wavelengths:
+        launch = at_wavelength(bench, nm, realign=realign)
+        there = {
+            key: replace(target, vector=transferred(target.vector, basis, launch.basis))
+            for key, target in targets.items()
+            if held_by(launch.basis, target.vector, basis)
+        }
+        yield _replays(written, launch, there, bench.source)
+
+
+def _replays(
+    written: WrittenSet, launch: Launch, targets: Targets, source: str
+) -> Iterator[Replay]:
+    """The pages' pixels on the launch of the bench `source`, whose fibre guides `targets`."""
     for mask, picture in zip(written.masks, checked_pages(written), strict=True):
         try:
             states = states_of(launch.modulator, picture)
         except BenchError as error:
             name = described(mask.target, mask.orientation_deg)
             raise BenchError(
-                one_line(f"{other.source}: [modulator]: mask {mask.index} ({name}): {error}")
+                one_line(f"{source}: [modulator]: mask {mask.index} ({name}): {error}")
             ) from None
         target = targets.get((mask.target, mask.orientation_deg))
         found = None
