@@ -35,19 +35,10 @@ def at_wavelength(bench: Bench, nm: float, *, realign: bool = False) -> Launch:
     there, limit = lit_at(bench, nm), bench.fiber.groups
     guided = solve(benches.fiber(there))
     basis = basis_of([mode for mode in guided if limit is None or mode.group <= limit])
-    carrier, focal = benches.carrier(bench), benches.focal_length(bench)
-    panel = replace(
-        benches.modulator(there),
-        alphabet=replace(
-            benches.modulator(there).alphabet, drawn_by=benches.modulator(bench).alphabet
-        ),
-    )
-    launch = prepare(replace(benches.setup(there, basis), modulator=panel))
-    if realign or not any(carrier.frequency):
-        return launch
-    back = (bench.light.wavelength_nm - nm) * 1e-9 * focal
-    dx, dy = (back * f / p for f, p in zip(carrier.frequency, panel.pitch_seen, strict=True))
-    return moved(launch, dx, dy)
+    own, setup = benches.setup(bench, basis), benches.setup(there, basis)
+    alphabet = replace(setup.modulator.alphabet, drawn_by=own.modulator.alphabet)
+    panel = replace(setup.modulator, alphabet=alphabet)
+    return prepare(replace(setup, modulator=panel, fiber_at=None if realign else own.place))
 
 
 def scenarios(bench: Bench) -> tuple[Scenario, ...]:

@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
-from maskforge.fiber.profile import Fiber, Profile
+from maskforge.fiber.profile import Profile
 from maskforge.launch.basis import Basis, groups_of, sampled
 from maskforge.launch.beam_in_pixels import Beam, Layer, layers_of
 from maskforge.launch.fourier import Folded, axis, folded, folded_transform, real_times, times_real
-from maskforge.launch.light import Complex, Light, Real, pixel_envelope
+from maskforge.launch.light import Complex, Real, pixel_envelope
 from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel, sent
 from maskforge.launch.modulator import Modulator
 from maskforge.launch.setup import Setup
@@ -43,22 +43,15 @@ SMOOTH = 0.1
 class Launch:
     """A bench ready to predict: modulator, light, lens and fibre as arrays.
 
-    `beam`: the light on the mask's pixels, flatness and carrier tilt in it; `outside`: that on the
-    panel's pixels (rows, columns), y up, 0 on the mask; None: next to none.  `x`, `y`: the pixels'
-    centres, `u`, `v`: facet samples in m from the fibre's axis, all symmetric about 0.  `kernel`
-    (K, len(v) len(u)): modes times the sample's area, so that couplings are `kernel` times the
-    facet field.  `gaps` (K,): couplings of the light that no pixel of the mask changes: from the
-    gaps, and from around it.
+    `setup`: what it is made from.  `beam`: the light on the mask's pixels, flatness and carrier
+    tilt in it; `outside`: that on the panel's pixels (rows, columns), y up, 0 on the mask; None:
+    next to none.  `x`, `y`: the pixels' centres, `u`, `v`: facet samples in m from the fibre's
+    axis, all symmetric about 0.  `kernel` (K, len(v) len(u)): modes times the sample's area, so
+    that couplings are `kernel` times the facet field.  `gaps` (K,): couplings of the light that no
+    pixel of the mask changes: from the gaps, and from around it.
     """
 
-    basis: Basis
-    light: Light
-    modulator: Modulator
-    core_radius: float
-    scale: float
-    """lambda f in m^2."""
-    centre: tuple[float, float]
-    """Where on the facet the fibre's axis lies, in m from the zero order."""
+    setup: Setup
     beam: Beam
     outside: Beam | None
     x: Real
@@ -67,14 +60,35 @@ class Launch:
     v: Real
     kernel: Real
     gaps: Complex
-    lens_offset: tuple[float, float] = (0.0, 0.0)
-    """Middle of the mask, (x, y) in m from the lens's axis: its light meets the facet aslant."""
 
     @property
-    def lit(self) -> Lit:
-        """The beam on the panel, as it is seen from the fibre."""
-        tilt = self.centre[0] / self.scale, self.centre[1] / self.scale
-        return Lit(self.light, self.modulator, tilt, REACH * self.core_radius / self.scale)
+    def basis(self) -> Basis:
+        return self.setup.basis
+
+    @property
+    def modulator(self) -> Modulator:
+        return self.setup.modulator
+
+    @property
+    def core_radius(self) -> float:
+        """In m."""
+        return self.setup.fiber.profile.core_radius
+
+    @property
+    def scale(self) -> float:
+        """lambda f in m^2."""
+        return self.setup.scale
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Where on the facet the fibre's axis lies, in m from the zero order."""
+        return self.setup.place
+
+    @property
+    def lens_offset(self) -> tuple[float, float]:
+        """Middle of the mask, (x, y) in m from the lens's axis: its light meets the facet
+        aslant."""
+        return self.setup.lens_offset
 
     @property
     def incident(self) -> Complex:
@@ -125,23 +139,16 @@ def prepare(setup: Setup) -> Launch:
 
     Raises BenchError where the pixels are too coarse for this lens and core.
     """
-    light, modulator, basis, scale = setup.light, setup.modulator, setup.basis, setup.scale
-    profile, centre = setup.fiber.profile, setup.place
-    _check_window(modulator, scale, setup.fiber, light.wavelength)
+    _check_window(setup)
+    modulator, basis = setup.modulator, setup.basis
     # half the finest detail: the sum over samples is then the integral for every mask
-    step = min(_step(profile), finest_detail(scale, modulator, setup.lens_offset) / 2)
-    u = facet_axis(basis, step, TAIL_POWER)
-    tilt, reach = (centre[0] / scale, centre[1] / scale), REACH * profile.core_radius / scale
-    beam, outside = on_panel(Lit(light, modulator, tilt, reach))
+    detail = finest_detail(setup.scale, modulator, setup.lens_offset)
+    u = facet_axis(basis, min(_step(setup.fiber.profile), detail / 2), TAIL_POWER)
+    beam, outside = on_panel(lit_of(setup))
     x, y = mask_axes(modulator)
     return _with_gaps(
         Launch(
-            basis=basis,
-            light=light,
-            modulator=modulator,
-            core_radius=profile.core_radius,
-            scale=scale,
-            centre=centre,
+            setup=setup,
             beam=beam,
             outside=outside,
             x=x,
@@ -150,16 +157,22 @@ def prepare(setup: Setup) -> Launch:
             v=u,
             kernel=(u[1] - u[0]) ** 2 * sampled(basis, u, u).reshape(len(basis), -1),
             gaps=np.zeros(len(basis), complex),
-            lens_offset=setup.lens_offset,
         )
     )
 
 
+def lit_of(setup: Setup) -> Lit:
+    """The beam on the panel, as it is seen from the fibre."""
+    (x, y), scale = setup.place, setup.scale
+    reach = REACH * setup.fiber.profile.core_radius / scale
+    return Lit(setup.light, setup.modulator, (x / scale, y / scale), reach)
+
+
 def standing_at(launch: Launch, centre: tuple[float, float]) -> Launch:
     """The launch with its fibre's axis somewhere else on the facet, in m from the zero order."""
-    there = replace(launch, centre=centre)
-    beam, outside = on_panel(there.lit)
-    return _with_gaps(replace(there, beam=beam, outside=outside))
+    there = replace(launch.setup, fiber_at=centre)
+    beam, outside = on_panel(lit_of(there))
+    return _with_gaps(replace(launch, setup=there, beam=beam, outside=outside))
 
 
 def _with_gaps(launch: Launch) -> Launch:
@@ -202,7 +215,8 @@ def layers_at(launch: Launch, u: Real, v: Real) -> tuple[Layer, ...]:
 def gap_field(launch: Launch, u: Real, v: Real) -> Complex | None:
     """Facet field (len(v), len(u)) in 1/m of what the mask's pixels cannot change, but for -i; None
     where there is no such light.  The slant is not in it."""
-    return dark_field(launch.lit, launch.beam, launch.outside, launch.scale, u, v)
+    lit = lit_of(launch.setup)
+    return dark_field(lit, launch.beam, launch.outside, launch.scale, u, v)
 
 
 def _step(profile: Profile) -> float:
@@ -213,14 +227,13 @@ def _step(profile: Profile) -> float:
     return coarse if np.all(change < SMOOTH) else fine
 
 
-def _check_window(modulator: Modulator, scale: float, fiber: Fiber, wavelength: float) -> None:
-    pitch = max(modulator.pitch_seen)
-    half_window = scale / (2 * pitch)
-    core = fiber.profile.core_radius
+def _check_window(setup: Setup) -> None:
+    pitch, core = max(setup.modulator.pitch_seen), setup.fiber.profile.core_radius
+    half_window = setup.scale / (2 * pitch)
     if half_window < core:
-        least = np.ceil(1e5 * 2 * pitch * core / wavelength) / 100
+        least = np.ceil(1e5 * 2 * pitch * core / setup.light.wavelength) / 100
         raise BenchError(
-            f"[lens] focal_length_mm = {1e3 * scale / wavelength:g}: pixels of "
+            f"[lens] focal_length_mm = {1e3 * setup.focal_length:g}: pixels of "
             f"{1e6 * pitch:g} um reach {1e6 * half_window:.3g} um of the facet, less than the core "
             f"radius of {1e6 * core:g} um; at least {least:g} mm do"
         )

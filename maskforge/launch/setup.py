@@ -12,8 +12,8 @@ from maskforge.launch.modulator import Carrier, Modulator
 class Setup:
     """Light, panel, lens and fibre, in m and rad.
 
-    The fibre stands on the carrier's order; `lens_offset`: middle of the mask, (x, y) from the
-    lens's axis.
+    `lens_offset`: middle of the mask, (x, y) from the lens's axis.  `fiber_at`: where on the facet
+    the fibre's axis stands, (x, y) in m from the zero order; None: on the carrier's order.
     """
 
     light: Light
@@ -23,6 +23,7 @@ class Setup:
     fiber: Fiber
     basis: Basis
     lens_offset: tuple[float, float] = (0.0, 0.0)
+    fiber_at: tuple[float, float] | None = None
 
     @property
     def scale(self) -> float:
@@ -31,6 +32,8 @@ class Setup:
 
     @property
     def place(self) -> tuple[float, float]:
-        """Where on the facet the carrier's order lies, in m from the zero order."""
+        """Where on the facet the fibre's axis is, in m from the zero order."""
+        if self.fiber_at is not None:
+            return self.fiber_at
         (x, y), (pitch_x, pitch_y) = self.carrier.frequency, self.modulator.pitch_seen
         return self.scale * x / pitch_x, self.scale * y / pitch_y

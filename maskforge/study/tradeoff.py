@@ -162,7 +162,7 @@ def walked(
         for choice in choices:
             panel = replace(launch.modulator, alphabet=choice.alphabet)
             # nothing else in a launch depends on the alphabet
-            changed = replace(launch, modulator=panel)
+            changed = replace(launch, setup=replace(launch.setup, modulator=panel))
             for purity in purities:
                 yield _point(changed, target, choice.name, purity)
 

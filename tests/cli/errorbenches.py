@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 from maskforge import bench as benches
 from maskforge.bench import Bench
 from maskforge.launch.couplings import Launch, prepare
-from maskforge.launch.modulator import Carrier
-from maskforge.launch.setup import Setup
 from maskforge.study.tolerance.causes import Errors
 from maskforge.study.tolerance.disturbed import Nominal, nominal, setup_of
 from tests.benches import FOCAL_LENGTH, MASK_WAIST, MODE_WAIST, POINT, WAVELENGTH
@@ -115,19 +113,4 @@ def disturbed_launch(start: Nominal, errors: Errors) -> Launch:
 
     Raises BenchError where the errors leave nothing that can be predicted.
     """
-    setup = setup_of(start, errors)
-    pitch_x, pitch_y = setup.modulator.pitch_seen
-    x, y = setup.place[0] * pitch_x / setup.scale, setup.place[1] * pitch_y / setup.scale
-    fringes = float(np.hypot(x, y))
-    stands_at = Carrier(1 / fringes, float(np.arctan2(y, x))) if fringes else Carrier()
-    return prepare(
-        Setup(
-            setup.light,
-            setup.modulator,
-            stands_at,
-            setup.focal_length,
-            setup.fiber,
-            setup.basis,
-            setup.lens_offset,
-        )
-    )
+    return prepare(setup_of(start, errors))

@@ -152,7 +152,7 @@ def test_ordinary_benches_take_one_transform(name: str, keys: dict[str, object])
     assert len(launch.layers) == len(draft_of(launch).sheets) == 1
     factors = noise(launch)
     # what the panel shows around the mask is the same in both
-    wanted = launch.gaps + integrated(launch, launch.light, factors, nodes=3)
+    wanted = launch.gaps + integrated(launch, launch.setup.light, factors, nodes=3)
     assert np.abs(couplings(launch, factors) - wanted).max() < 3e-6
     centred = replace(launch, beam=replace(launch.beam, nearer=(1.0, 1.0)))
     if name == "few-mode-1310":

@@ -543,7 +543,8 @@ def test_crosstalk_has_the_bound_of_a_disc() -> None:
     problem = problem_of(BENCHES[0], purity=0.9)
 
     def blurred(launch: Launch) -> Launch:
-        return replace(launch, modulator=replace(launch.modulator, crosstalk=0.3))
+        panel = replace(launch.modulator, crosstalk=0.3)
+        return replace(launch, setup=replace(launch.setup, modulator=panel))
 
     others = tuple(replace(one, launch=blurred(one.launch)) for one in problem.others)
     found = robust(replace(problem, launch=blurred(problem.launch), others=others))
@@ -563,7 +564,10 @@ def test_a_single_mode_needs_no_purity() -> None:
     one = scenes("binary", "on axis", "offsets")
     kept = [
         replace(
-            s.launch, basis=s.launch.basis[:1], kernel=s.launch.kernel[:1], gaps=s.launch.gaps[:1]
+            s.launch,
+            setup=replace(s.launch.setup, basis=s.launch.basis[:1]),
+            kernel=s.launch.kernel[:1],
+            gaps=s.launch.gaps[:1],
         )
         for s in one
     ]

@@ -1,10 +1,7 @@
 """A bench with errors: what its launch, its fibre and its pixels are then.
 
-Everything follows from what `couplings.prepare` takes.  The fibre stays where it was aligned, at
-the place p on the facet (m from the zero order) that the carrier's order has on the bench without
-errors.  That prepared launches are centred on a carrier's order says no more than that the tilt
-p/(lambda f) is taken out on the mask, so that a fibre that stands anywhere else is one beside
-another carrier.
+Everything follows from what `couplings.prepare` takes.  The fibre stays where it was aligned, where
+the carrier's order is on the bench without errors.
 """
 
 from dataclasses import dataclass, replace
@@ -24,7 +21,7 @@ from maskforge.fiber import Fiber
 from maskforge.fiber.modes import solve
 from maskforge.launch.basis import Basis, basis_of, groups_of
 from maskforge.launch.fourier import axis
-from maskforge.launch.light import Light, Real, zernike
+from maskforge.launch.light import Real, zernike
 from maskforge.launch.modulator import Alphabet, Modulator
 from maskforge.launch.setup import Setup
 from maskforge.study.tolerance.causes import Errors
@@ -159,31 +156,11 @@ def carried_over(start: Nominal, basis: Basis) -> Real:
 # --- light, lens and pixels ------------------------------------------------------------------
 
 
-@dataclass(frozen=True, eq=False)
-class DisturbedSetup:
-    """A disturbed bench as `couplings.prepare` takes it, but for the carrier.
-
-    `place`: the fibre's on the facet, in m from the zero order, as it looks from the focal plane.
-    `lens_offset` has the fibre's tilt in it: light that meets the facet aslant.
-    """
-
-    light: Light
-    modulator: Modulator
-    focal_length: float
-    fiber: Fiber
-    basis: Basis
-    lens_offset: tuple[float, float]
-    place: tuple[float, float]
-
-    @property
-    def scale(self) -> float:
-        """lambda f in m^2."""
-        return self.light.wavelength * self.focal_length
-
-
-def setup_of(start: Nominal, errors: Errors) -> DisturbedSetup:
+def setup_of(start: Nominal, errors: Errors) -> Setup:
     """Light, lens, pixels and fibre with errors.
 
+    The fibre's tilt is in `lens_offset`, as light that meets the facet aslant; `fiber_at` is its
+    place as it looks from the focal plane.
     A facet z behind the focal plane sees what the mask sends through the phase
     -pi z |X|^2 / (lambda f^2), X from the lens's axis: the paraxial transfer function of free
     space (Goodman, Introduction to Fourier Optics, sec. 4.2), since light from X travels at -X/f.
@@ -196,7 +173,7 @@ def setup_of(start: Nominal, errors: Errors) -> DisturbedSetup:
     wider, rounder = 1 + errors.waist, float(np.sqrt(1 + errors.ellipticity))
     fiber, basis = guided(start, errors)
     middle = start.lens_offset
-    return DisturbedSetup(
+    return Setup(
         light=replace(
             light,
             waist=(light.waist[0] * wider * rounder, light.waist[1] * wider / rounder),
@@ -205,11 +182,12 @@ def setup_of(start: Nominal, errors: Errors) -> DisturbedSetup:
             image_pitch=None if light.image_pitch is None else light.image_pitch * wider,
         ),
         modulator=_modulator(start, errors, there),
+        carrier=start.carrier,
         focal_length=f,
         fiber=fiber,
         basis=basis,
         lens_offset=(middle[0] + f * errors.fiber_tilt_x, middle[1] + f * errors.fiber_tilt_y),
-        place=(
+        fiber_at=(
             start.place[0] + errors.fiber_offset_x + errors.defocus * (centre[0] + middle[0]) / f,
             start.place[1] + errors.fiber_offset_y + errors.defocus * (centre[1] + middle[1]) / f,
         ),

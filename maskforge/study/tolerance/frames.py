@@ -15,9 +15,10 @@ from maskforge.launch.couplings import REACH, facet_axis, finest_detail
 from maskforge.launch.fourier import Folded, axis, folded
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.lit_panel import Lit, dark_field, mask_axes, on_panel
+from maskforge.launch.setup import Setup
 from maskforge.methods.draft import DRAFT_LEFT_OUT, DRAFT_SAMPLES
 from maskforge.study.tolerance.causes import Errors
-from maskforge.study.tolerance.disturbed import DisturbedSetup, Nominal, setup_of
+from maskforge.study.tolerance.disturbed import Nominal, setup_of
 
 Fast = NDArray[np.complex64]
 FastReal = NDArray[np.float32]
@@ -74,20 +75,20 @@ def home(start: Nominal) -> Frame:
     return frame_of(setup, np.asarray(wider / setup.scale))
 
 
-def _window(setup: DisturbedSetup, lens_offset: tuple[float, float]) -> Real:
+def _window(setup: Setup, lens_offset: tuple[float, float]) -> Real:
     """Facet samples in m around the fibre's modes."""
     u = facet_axis(setup.basis, _step(setup, lens_offset), TAIL)
     beyond = max(0, u.size // 2 - MOST)
     return u[beyond : u.size - beyond]
 
 
-def _step(setup: DisturbedSetup, lens_offset: tuple[float, float]) -> float:
+def _step(setup: Setup, lens_offset: tuple[float, float]) -> float:
     """Facet samples in m, as a draft has them."""
     detail = finest_detail(setup.scale, setup.modulator, lens_offset)
     return min(detail / 2, setup.fiber.profile.core_radius / DRAFT_SAMPLES)
 
 
-def frame_of(setup: DisturbedSetup, k: Real, like: Frame | None = None) -> Frame:
+def frame_of(setup: Setup, k: Real, like: Frame | None = None) -> Frame:
     """The frame of a disturbed bench whose samples are centred on the fibre.
 
     The light in the pixels sits where it does in the frame `like`, for which sums of some frames'
@@ -122,13 +123,13 @@ def _single(light: Complex) -> Fast | FastReal:
 # --- where the fibre is looked at ------------------------------------------------------------
 
 
-def beside(setup: DisturbedSetup, frame: Frame) -> tuple[float, float]:
+def beside(setup: Setup, frame: Frame) -> tuple[float, float]:
     """Where the fibre stands, (x, y) in m from the middle of a frame's samples."""
     (x, y), (tilt_x, tilt_y) = setup.place, frame.beam.tilt
     return x - setup.scale * tilt_x, y - setup.scale * tilt_y
 
 
-def fits(start: Nominal, setup: DisturbedSetup, frame: Frame, place: tuple[float, float]) -> bool:
+def fits(start: Nominal, setup: Setup, frame: Frame, place: tuple[float, float]) -> bool:
     """Whether the frame's samples are dense enough for the setup and reach around its modes.
 
     `place`: the fibre's, in m from the samples' middle.
@@ -137,7 +138,7 @@ def fits(start: Nominal, setup: DisturbedSetup, frame: Frame, place: tuple[float
     return _dense(start, setup, frame.k) and _enclosed(start, setup, reach)
 
 
-def _dense(start: Nominal, setup: DisturbedSetup, k: Real) -> bool:
+def _dense(start: Nominal, setup: Setup, k: Real) -> bool:
     tilts = np.abs(np.subtract(setup.lens_offset, start.lens_offset))
     # a slant is the modes' displacement on the mask, and the samples' image of it has to stay away
     width = setup.scale / finest_detail(setup.scale, setup.modulator)
@@ -145,7 +146,7 @@ def _dense(start: Nominal, setup: DisturbedSetup, k: Real) -> bool:
     return step <= COARSER * _step(setup, start.lens_offset) and bool(tilts.max() <= width / 4)
 
 
-def _enclosed(start: Nominal, setup: DisturbedSetup, reach: float) -> bool:
+def _enclosed(start: Nominal, setup: Setup, reach: float) -> bool:
     """Whether the modes lie within a radius in m, but for TAIL."""
     if setup.basis is start.basis:
         return reach >= _reach(start)
@@ -159,7 +160,7 @@ def _reach(start: Nominal) -> float:
     return float(_window(setup_of(start, Errors()), start.lens_offset)[-1])
 
 
-def samples(start: Nominal, setup: DisturbedSetup, frame: Frame) -> Real:
+def samples(start: Nominal, setup: Setup, frame: Frame) -> Real:
     """Samples over lambda f centred on the fibre: the frame's own where they will do."""
     if fits(start, setup, frame, (0.0, 0.0)):
         return frame.k

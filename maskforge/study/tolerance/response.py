@@ -16,10 +16,10 @@ from scipy.linalg import qr
 from maskforge.launch.basis import Basis, groups_of, sampled
 from maskforge.launch.fourier import folded_transform
 from maskforge.launch.light import Complex, Real
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target
 from maskforge.study.tolerance.causes import Errors
 from maskforge.study.tolerance.disturbed import (
-    DisturbedSetup,
     Nominal,
     carried_over,
     disturbed_factors,
@@ -106,7 +106,7 @@ def view_of(start: Nominal, errors: Errors) -> ResponseView:
     )
 
 
-def _slant(setup: DisturbedSetup, k: Real) -> Complex | None:
+def _slant(setup: Setup, k: Real) -> Complex | None:
     """Phase factor (J, J) of light that meets the facet aslant, as `couplings.slant_of`."""
     if not any(setup.lens_offset):
         return None
@@ -114,7 +114,7 @@ def _slant(setup: DisturbedSetup, k: Real) -> Complex | None:
     return np.asarray(turn_y[:, None] * turn_x)
 
 
-def _modes(start: Nominal, setup: DisturbedSetup, frame: Frame, place: tuple[float, float]) -> Real:
+def _modes(start: Nominal, setup: Setup, frame: Frame, place: tuple[float, float]) -> Real:
     """The modes (K, J, J) on a frame's samples; most errors leave them as they are."""
     same_scale = setup.scale == start.scale and not any(place)
     if same_scale and frame.k is home(start).k and setup.basis is start.basis:
