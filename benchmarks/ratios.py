@@ -227,20 +227,21 @@ def products(launch: Launch) -> float:
     rng = np.random.default_rng(1)
     field = rng.normal(size=launch.modulator.shape).astype(np.complex64)
     vector = rng.normal(size=len(launch.basis)).astype(np.complex64)
-    rows_y = fourier_rows(launch.y, draft.u, launch.scale).astype(np.complex64)
-    rows_x = fourier_rows(launch.x, draft.u, launch.scale).astype(np.complex64)
-    facet = np.empty((draft.u.size, draft.u.size), dtype=np.complex64)
-    half = np.empty((draft.u.size, launch.x.size), dtype=np.complex64)
+    u, kernel = draft.facet.u, draft.kernels[0]
+    rows_y = fourier_rows(launch.y, u, launch.scale).astype(np.complex64)
+    rows_x = fourier_rows(launch.x, u, launch.scale).astype(np.complex64)
+    facet = np.empty((u.size, u.size), dtype=np.complex64)
+    half = np.empty((u.size, launch.x.size), dtype=np.complex64)
     adjoint_y = np.ascontiguousarray(rows_y.conj().T)
     across, conjugate = np.ascontiguousarray(rows_x.T), rows_x.conj()
 
     def bare() -> None:
-        there = (vector @ draft.kernel).reshape(facet.shape)
+        there = (vector @ kernel).reshape(facet.shape)
         np.matmul(there, conjugate, out=half)
         np.matmul(adjoint_y, half, out=field)
         np.matmul(rows_y, field, out=half)
         np.matmul(half, across, out=facet)
-        _ = draft.kernel @ facet.ravel()
+        _ = kernel @ facet.ravel()
 
     return seconds_of(bare)
 

@@ -101,8 +101,8 @@ class Layer:
     `envelope` (len(v), len(u)) is real; `turn`: what it is multiplied by, (-i)^(m + n).
     """
 
-    light: Complex
-    envelope: Real
+    light: NDArray[np.inexact]
+    envelope: NDArray[np.floating]
     turn: complex
     size: float
 

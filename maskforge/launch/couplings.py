@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from maskforge.base.errors import BenchError
 from maskforge.fiber.profile import Profile
 from maskforge.launch.basis import Basis, groups_of, sampled
-from maskforge.launch.beam_in_pixels import Beam, Layer, layers_of
-from maskforge.launch.fourier import Folded, axis, folded, folded_transform, real_times, times_real
+from maskforge.launch.beam_in_pixels import Beam
+from maskforge.launch.facet import Facet, facet_of, slant_of
+from maskforge.launch.fourier import axis, real_times, times_real
 from maskforge.launch.light import Complex, Real, pixel_envelope
 from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel, sent
 from maskforge.launch.modulator import Modulator
@@ -102,26 +103,13 @@ class Launch:
         return (
             self.modulator.alphabet.is_real
             and self.lens_offset == (0.0, 0.0)
-            and not any(np.any(layer.light.imag) for layer in self.layers)
+            and all(np.isrealobj(layer.light) for layer in self.facet.layers)
         )
 
     @cached_property
-    def layers(self) -> tuple[Layer, ...]:
-        """What the pixels send to the facet samples, but for -i and the slant."""
-        return layers_at(self, self.u, self.v)
-
-    @cached_property
-    def slant(self) -> Complex | None:
-        """`slant_of` on the facet samples; None: 1 everywhere."""
-        return slant_of(self, self.u, self.v) if any(self.lens_offset) else None
-
-    @cached_property
-    def over_x(self) -> Folded:
-        return folded(self.x * self.beam.nearer[0], self.u, self.scale)
-
-    @cached_property
-    def over_y(self) -> Folded:
-        return folded(self.y * self.beam.nearer[1], self.v, self.scale)
+    def facet(self) -> Facet:
+        """From the pixels to the facet samples."""
+        return facet_at(self, self.u, self.v)
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,18 +168,9 @@ def _with_gaps(launch: Launch) -> Launch:
     dark = gap_field(launch, launch.u, launch.v)
     if dark is None:
         return launch
-    if launch.slant is not None:
-        dark = dark * launch.slant
+    if launch.facet.slant is not None:
+        dark = dark * launch.facet.slant
     return replace(launch, gaps=-1j * (launch.kernel @ dark.ravel()))
-
-
-def slant_of(launch: Launch, u: Real, v: Real) -> Complex:
-    """Phase factor (len(v), len(u)) that the lens's offset puts on the facet (shift theorem)."""
-    turn_u, turn_v = (
-        np.exp(-2j * np.pi / launch.scale * offset * place)
-        for offset, place in zip(launch.lens_offset, (u, v), strict=True)
-    )
-    return np.asarray(turn_v[:, None] * turn_u)
 
 
 def pixel_field(
@@ -205,11 +184,16 @@ def pixel_field(
     return np.asarray(modulator.fill_factor * np.sqrt(pitch[0] * pitch[1]) / scale * envelope)
 
 
-def layers_at(launch: Launch, u: Real, v: Real) -> tuple[Layer, ...]:
-    """What the pixels send to places (u, v) in m from the fibre's axis, as `layers_of`: but for -i
-    and the slant, of centres at `couplings.beam.nearer` times (x, y)."""
+def facet_at(launch: Launch, u: Real, v: Real) -> Facet:
+    """From the pixels to other samples of the facet, in m from the fibre's axis."""
     area = float(np.prod(launch.modulator.pitch_seen))
-    return layers_of(launch.beam, area, launch.scale, u, v)
+    return facet_of(launch.beam, (launch.x, launch.y), area, launch.scale, u, v, launch.lens_offset)
+
+
+def single_values(launch: Launch) -> NDArray[np.complex64] | NDArray[np.float32]:
+    """The alphabet's values in single precision, real where these and the light are."""
+    values = launch.modulator.alphabet.values
+    return values.real.astype(np.float32) if launch.is_real else values.astype(np.complex64)
 
 
 def gap_field(launch: Launch, u: Real, v: Real) -> Complex | None:
@@ -270,13 +254,8 @@ def finest_detail(
 def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
     """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
     real = launch.is_real and not np.any(factors.imag)
-    facet = np.zeros((launch.v.size, launch.u.size), complex)
-    for layer in launch.layers:
-        light = layer.light.real * factors.real if real else layer.light * factors
-        facet += layer.field * folded_transform(light, launch.over_y, launch.over_x)
-    if launch.slant is not None:
-        facet = facet * launch.slant
-    return np.asarray(launch.gaps - 1j * real_times(launch.kernel, facet.ravel()))
+    field = launch.facet.field(factors.real if real else factors)
+    return np.asarray(launch.gaps - 1j * real_times(launch.kernel, field.ravel()))
 
 
 def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v: Real) -> Complex:
@@ -291,7 +270,7 @@ def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v
     dark = gap_field(launch, u, v)
     if dark is not None:
         field = field + dark
-    return np.asarray(-1j * field * slant_of(launch, u, v))
+    return np.asarray(-1j * field * slant_of(launch.lens_offset, launch.scale, u, v))
 
 
 def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> NDArray[Any]:
@@ -300,14 +279,7 @@ def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> N
     `real`: its real part alone, on a launch whose light is real.
     """
     facet = 1j * times_real(vector, launch.kernel).reshape(launch.v.size, launch.u.size)
-    if launch.slant is not None:
-        facet = facet * np.conj(launch.slant)
-    over_y, over_x = launch.over_y.adjoint, launch.over_x.adjoint
-    parts = []
-    for layer in launch.layers:
-        back = folded_transform(facet * np.conj(layer.field), over_y, over_x, real=real)
-        parts.append((layer.light.real if real else np.conj(layer.light)) * back)
-    return parts[0] if len(parts) == 1 else np.asarray(np.sum(parts, axis=0))
+    return launch.facet.back(facet, real=real)
 
 
 def predict(launch: Launch, target: Target, factors: NDArray[np.complexfloating]) -> Prediction:

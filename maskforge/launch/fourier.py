@@ -122,7 +122,7 @@ def folded_transform(
     return over_y.real_along(half) if real else over_y.along(half)
 
 
-def any_transform(field: Complex, x: Real, y: Real, u: Real, v: Real, scale: float) -> Complex:
+def any_transform(field: NDArray[Any], x: Real, y: Real, u: Real, v: Real, scale: float) -> Complex:
     """`matrix_transform` from evenly spaced x, y to any u, v; folded where those are symmetric."""
     if not all(np.array_equal(w, -w[::-1]) for w in (u, v)):
         return matrix_transform(field, fourier_rows(y, v, scale), fourier_rows(x, u, scale))

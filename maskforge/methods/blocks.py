@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from maskforge.launch.couplings import Launch, couplings
 from maskforge.launch.modulator import Alphabet, Complex
-from maskforge.methods.draft import Sheet, draft_of, sent_from
+from maskforge.methods.draft import draft_of, sent_from
 from maskforge.methods.dual_function import BlockModel, Real, real_of
 from maskforge.methods.polygon_blocks import CornerModel
 from maskforge.methods.turns import directions
@@ -109,8 +109,8 @@ def fine_of(launch: Launch) -> tuple[Blocks, bool]:
     if stride > 1:
         return coarse_of(launch, stride), False
     hull, lit = hull_of(launch.modulator.alphabet, carried=False), _lit(launch.incident)
-    sheets = draft_of(launch).sheets
-    backs = [_back(launch, one.incident, launch.x, launch.y, lit, one) for one in sheets]
+    layers = enumerate(draft_of(launch).facet.layers)
+    backs = [_back(launch, one.light, launch.x, launch.y, lit, index) for index, one in layers]
     return _model(hull, [np.sum(backs, axis=0)], [_fixed(launch, hull)]), True
 
 
@@ -158,11 +158,10 @@ def _back(
     x: NDArray[np.float64],
     y: NDArray[np.float64],
     lit: NDArray[np.bool_],
-    sheet: Sheet | None = None,
+    layer: int = 0,
 ) -> NDArray[np.complex128]:
-    """What the blocks that are `lit` get of every multiplier (blocks, K), from a sheet's light."""
-    sheet = sheet or draft_of(launch).sheets[0]
-    modes = np.stack([mode[lit] for mode in sent_from(launch, x, y, sheet)])
+    """What the blocks that are `lit` get of every multiplier (blocks, K), from a layer's light."""
+    modes = np.stack([mode[lit] for mode in sent_from(launch, x, y, layer)])
     return np.asarray(np.conj(modes * beam[lit]).T)
 
 

@@ -19,11 +19,11 @@ from maskforge.launch.couplings import (
     Launch,
     Prediction,
     back_propagated,
+    facet_at,
     gap_field,
-    layers_at,
     predict,
-    slant_of,
 )
+from maskforge.launch.facet import slant_of
 from maskforge.launch.fourier import axis, fourier_rows
 from maskforge.launch.modulator import Alphabet, emitted
 from maskforge.launch.targets import target_field
@@ -67,7 +67,7 @@ class Window:
     rows_y: Fast
     rows_x: Fast
     inside: NDArray[np.bool_]
-    envelope: NDArray[np.float64]
+    envelope: NDArray[np.floating]
     modes: NDArray[np.float64]
     gaps: Fast
     slant: NDArray[np.complex128]
@@ -100,7 +100,7 @@ def window_of(launch: Launch, factor: float) -> Window:
     half_x = min(int(radius / step_x), (OVERSAMPLING * columns - 1) // 2)
     half_y = min(int(radius / step_y), (OVERSAMPLING * rows - 1) // 2)
     u, v = axis(2 * half_x + 1, step_x), axis(2 * half_y + 1, step_y)
-    first, *others = layers_at(launch, u, v)
+    first, *others = facet_at(launch, u, v).layers
     envelope = first.envelope
     norm = 1 / np.sqrt(OVERSAMPLING * rows), 1 / np.sqrt(OVERSAMPLING * columns)
     power = np.abs(launch.incident) ** 2
@@ -115,7 +115,7 @@ def window_of(launch: Launch, factor: float) -> Window:
         gaps=np.zeros_like(envelope, np.complex64)
         if dark is None
         else (norm[0] * norm[1] * dark / envelope).astype(np.complex64),
-        slant=slant_of(launch, u, v),
+        slant=slant_of(launch.lens_offset, launch.scale, u, v),
         incident=launch.incident.astype(np.complex64),
         inverse=inverse.astype(np.complex64),
         more=tuple(

@@ -42,7 +42,7 @@ class Table:
 @kept
 def table_of(launch: Launch) -> Table:
     """The radial table of a launch."""
-    u = draft_of(launch).u
+    u = draft_of(launch).facet.u
     first = [mode for mode in launch.basis if mode.part != "sin"]
     place = {mode.label: index for index, mode in enumerate(first)}
     # along +x the transform in y is a plain sum
@@ -86,8 +86,8 @@ def pixel_couplings(launch: Launch, pixels: NDArray[np.intp]) -> Fast:
 def _all_pixels(launch: Launch) -> Fast:
     """The same of all pixels (pixels, K)."""
     parts = [
-        np.stack([mode * sheet.incident for mode in sent_from(launch, launch.x, launch.y, sheet)])
-        for sheet in draft_of(launch).sheets
+        np.stack([mode * layer.light for mode in sent_from(launch, launch.x, launch.y, index)])
+        for index, layer in enumerate(draft_of(launch).facet.layers)
     ]
     whole = np.sum(parts, axis=0, dtype=np.complex64).reshape(len(launch.basis), -1)
     return np.ascontiguousarray(whole.T)

@@ -85,7 +85,7 @@ def _proven(
     made = turned_proof(launch.basis, proof, turn, target)
     ahead = _steps_ahead(launch.basis, proof.target, turn, target)
     # what `symmetries` compares is all of the light only where it has one layer
-    if abs(ahead - round(ahead)) < WHOLE and len(launch.layers) == 1:
+    if abs(ahead - round(ahead)) < WHOLE and len(launch.facet.layers) == 1:
         return bound, made
     return efficiency_of(certified_bound(launch, made)), made
 

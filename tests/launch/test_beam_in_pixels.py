@@ -149,7 +149,7 @@ def test_ordinary_benches_take_one_transform(name: str, keys: dict[str, object])
     """A round beam about the middle of the mask, 77 to 290 pixels a waist: to 1e-5 too, because
     the light in the pixels sits a little beside their centres."""
     launch = prepared(preset(name, **keys)).launch
-    assert len(launch.layers) == len(draft_of(launch).sheets) == 1
+    assert len(launch.facet.layers) == len(draft_of(launch).facet.layers) == 1
     factors = noise(launch)
     # what the panel shows around the mask is the same in both
     wanted = launch.gaps + integrated(launch, launch.setup.light, factors, nodes=3)
@@ -186,7 +186,7 @@ def test_the_adjoint_of_several_layers() -> None:
     """<t, c - c0> = sum over pixels of conj(v) s, complex and real."""
     rng = np.random.default_rng(3)
     for launch in (coarse(BEAMS["bent"], 4.0, CARRIED), real_bench()):
-        assert len(launch.layers) > 3
+        assert len(launch.facet.layers) > 3
         vector = rng.normal(size=len(launch.basis)) + 1j * rng.normal(size=len(launch.basis))
         factors = noise(launch)
         forward = np.vdot(vector, couplings(launch, factors) - launch.gaps)
@@ -201,7 +201,7 @@ def test_the_adjoint_of_several_layers() -> None:
 @pytest.mark.parametrize("launch", [coarse(BEAMS["bent"], 4.0, CARRIED), real_bench()])
 def test_the_draft_has_the_same_terms(launch: Launch) -> None:
     draft = draft_of(launch)
-    assert len(draft.sheets) > 3
+    assert len(draft.facet.layers) > 3
     rng = np.random.default_rng(4)
     values = launch.modulator.alphabet.values
     states = rng.integers(0, values.size, launch.modulator.shape)

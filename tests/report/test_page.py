@@ -50,8 +50,8 @@ from maskforge.report.page.thumbnails import (
     Camera,
     averages,
     camera_of,
-    facet_of,
     facet_samples,
+    field_seen,
     mask_picture,
     mode_shots,
     shot_of,
@@ -215,7 +215,7 @@ def test_the_facet_is_that_of_the_full_model(case: dict[str, Any]) -> None:
     factors = emitted(launch.modulator, states)
     expected = facet_field(launch, factors, u, u)
     single = factors.real.astype(np.float32) if launch.is_real else factors.astype(np.complex64)
-    found = facet_of(camera, single)
+    found = field_seen(camera, single)
     assert np.max(np.abs(found - expected)) < 3e-6 * np.max(np.abs(expected))
     power = np.abs(expected) ** 2
     share = power / power[np.hypot(u, u[:, None]) <= launch.core_radius].max()

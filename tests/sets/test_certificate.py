@@ -95,7 +95,7 @@ def pixel_weights(launch: Launch) -> Complex:
     rows_y = fourier_rows(launch.y * nearer[1], launch.v, launch.scale)
     rows_x = fourier_rows(launch.x * nearer[0], launch.u, launch.scale)
     out = np.zeros((len(kernel), *launch.incident.shape), complex)
-    for layer in launch.layers:
+    for layer in launch.facet.layers:
         for row, light in enumerate(layer.light):
             along_y = np.tensordot(kernel * layer.field, rows_y[:, row], axes=(1, 0))
             out[:, row] += -1j * (along_y @ rows_x) * light

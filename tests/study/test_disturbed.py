@@ -209,7 +209,7 @@ def test_defocus_is_fresnels_integral() -> None:
     rows_y, rows_x = fourier_rows(launch.y, u, SCALE), fourier_rows(launch.x, u, SCALE)
     field = -1j * matrix_transform(launch.incident * mask, rows_y, rows_x)
     field = field * pixel_field(launch.modulator, launch.centre, SCALE, u, u)
-    assert launch.slant is not None
+    assert launch.facet.slant is not None
     turn_u, turn_v = (np.exp(-2j * math.pi / SCALE * offset * u) for offset in launch.lens_offset)
     field = field * turn_v[:, None] * turn_u
     w = axis(161, 0.5e-6)

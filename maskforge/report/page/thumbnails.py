@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from maskforge.launch.basis import Basis, sampled
-from maskforge.launch.couplings import Launch, gap_field, layers_at, slant_of
-from maskforge.launch.fourier import Folded, axis, folded, folded_transform
+from maskforge.launch.couplings import Launch, facet_at, gap_field, single_values
+from maskforge.launch.facet import Facet
+from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Levels, Modulator, emitted
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, SIGNED, bright, cycle, inline, signed
@@ -45,17 +46,14 @@ class Shot:
 class Camera:
     """What turns the pixels of masks into pictures, prepared once, in single precision.
 
-    `values`: of the alphabet's states.  `layers`: light (rows, columns) on the pixels, and factor
-    (SAMPLES, SAMPLES) of its transform, to all of which `dark` is added.  `rows`, `columns`:
-    averages of the mask, the carrier taken out.
+    `values`: of the alphabet's states.  To what they send to `facet` the field `dark` is added,
+    likewise but for -i.  `rows`, `columns`: averages of the mask, the carrier taken out.
     """
 
     modulator: Modulator
     values: Light
-    layers: tuple[tuple[Light, NDArray[np.complex64]], ...]
-    over_y: Folded
-    over_x: Folded
-    dark: NDArray[np.complex64]
+    facet: Facet
+    dark: NDArray[np.complex64] | float
     core: NDArray[np.bool_]
     rows: csr_array
     columns: csr_array
@@ -69,8 +67,9 @@ def facet_samples(launch: Launch) -> Real:
 def camera_of(launch: Launch) -> Camera:
     """The camera of a bench."""
     modulator, u = launch.modulator, facet_samples(launch)
-    turn = -1j * (slant_of(launch, u, u) if any(launch.lens_offset) else np.ones((u.size, u.size)))
-    dark = gap_field(launch, u, u)
+    facet, dark = facet_at(launch, u, u), gap_field(launch, u, u)
+    if dark is not None and facet.slant is not None:
+        dark = dark * facet.slant
     across, up = (
         place / launch.scale * pitch
         for place, pitch in zip(launch.centre, modulator.pitch_seen, strict=True)
@@ -80,25 +79,14 @@ def camera_of(launch: Launch) -> Camera:
     steeper = max(abs(across), abs(up))
     return Camera(
         modulator=modulator,
-        values=_single(modulator.alphabet.values, real=launch.is_real),
-        layers=tuple(
-            (_single(layer.light, real=launch.is_real), (turn * layer.field).astype(np.complex64))
-            for layer in layers_at(launch, u, u)
-        ),
-        over_y=folded(launch.y * launch.beam.nearer[1], u, launch.scale).single,
-        over_x=folded(launch.x * launch.beam.nearer[0], u, launch.scale).single,
-        dark=np.zeros_like(turn, np.complex64)
-        if dark is None
-        else (turn * dark).astype(np.complex64),
+        values=single_values(launch),
+        facet=facet.single,
+        dark=0.0 if dark is None else dark.astype(np.complex64),
         core=np.hypot(u, u[:, None]) <= launch.core_radius,
         # the steeper direction is enough to average the other orders out
         rows=averages(rows, block, up, smooth=abs(up) == steeper),
         columns=averages(columns, block, across, smooth=abs(up) < steeper),
     )
-
-
-def _single(values: NDArray[np.complex128], *, real: bool) -> Light:
-    return values.real.astype(np.float32) if real else values.astype(np.complex64)
 
 
 def averages(count: int, block: float, frequency: float, *, smooth: bool) -> csr_array:
@@ -121,7 +109,7 @@ def averages(count: int, block: float, frequency: float, *, smooth: bool) -> csr
 def shot_of(camera: Camera, states: Levels) -> Shot:
     """The pictures of a mask's states (rows, columns), y up."""
     factors = _factors(camera, states)
-    field = facet_of(camera, factors)
+    field = field_seen(camera, factors)
     power = np.abs(field) ** 2
     brightest = max(float(power[camera.core].max()), 1e-30)
     phase = np.where(power < FAINT * brightest, np.uint8(0), cycle(np.angle(field)))
@@ -138,12 +126,9 @@ def _factors(camera: Camera, states: Levels) -> Light:
     return emitted(camera.modulator, states).astype(np.complex64)
 
 
-def facet_of(camera: Camera, factors: Light) -> NDArray[np.complex64]:
+def field_seen(camera: Camera, factors: Light) -> NDArray[np.complex64]:
     """`couplings.facet_field` at the camera's samples, in single precision."""
-    field = camera.dark
-    for light, factor in camera.layers:
-        field = field + factor * folded_transform(light * factors, camera.over_y, camera.over_x)
-    return field
+    return np.asarray(-1j * (camera.facet.field(factors) + camera.dark), dtype=np.complex64)
 
 
 def mask_picture(camera: Camera, factors: Light) -> NDArray[np.uint8]:

@@ -4,15 +4,16 @@ With k the facet's coordinate over lambda f, what a mask sends is one function F
 of the beam on it; lens and fibre only say where F is looked at and with which modes.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.launch.beam_in_pixels import Beam, layers_of
+from maskforge.launch.beam_in_pixels import Beam
 from maskforge.launch.couplings import REACH, facet_axis, finest_detail
-from maskforge.launch.fourier import Folded, axis, folded
+from maskforge.launch.facet import Facet, facet_of, real_where
+from maskforge.launch.fourier import axis
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.lit_panel import Lit, dark_field, mask_axes, on_panel
 from maskforge.launch.setup import Setup
@@ -46,18 +47,22 @@ class Frame:
     """The beam on the mask, and the way to the facet.
 
     `k` (J,): facet samples over lambda f, in 1/m, of both axes, from the one where the light of
-    the beam's tilt lands.  `lights` (rows, columns) and `envelopes` (J, J): what the mask's pixels
-    send is the sum of the envelopes times the transforms of the lights, but for -i / (lambda f).
-    `dark` (J, J): what they cannot change, likewise.
+    the beam's tilt lands.  `facet`: the way to those samples, the layers' turns being in their
+    lights; `envelopes` (J, J) in double precision: what the mask's pixels send is the sum of these
+    times what goes there, but for -i / (lambda f).  `dark` (J, J): what they cannot change,
+    likewise.
     """
 
     k: Real
     beam: Beam
-    lights: tuple[Fast | FastReal, ...]
-    envelopes: tuple[Real, ...]
-    over_y: Folded
-    over_x: Folded
+    facet: Facet
+    envelopes: tuple[NDArray[np.floating], ...]
     dark: Complex | None
+
+    @property
+    def lights(self) -> tuple[NDArray[np.inexact], ...]:
+        """Of the layers, (rows, columns) each."""
+        return tuple(layer.light for layer in self.facet.layers)
 
     @property
     def orders(self) -> tuple[tuple[int, int], ...]:
@@ -100,24 +105,17 @@ def frame_of(setup: Setup, k: Real, like: Frame | None = None) -> Frame:
     nearer = None if like is None else like.beam.nearer
     lit = Lit(setup.light, panel, tilt, reach, DRAFT_LEFT_OUT, nearer)
     beam, outside = on_panel(lit)
-    layers = layers_of(beam, float(np.prod(panel.pitch_seen)), 1.0, k, k)
-    over_x, over_y = (
-        folded(z * share, k, 1.0).single
-        for z, share in zip(mask_axes(panel), beam.nearer, strict=True)
+    facet = facet_of(beam, mask_axes(panel), float(np.prod(panel.pitch_seen)), 1.0, k, k)
+    turned = tuple(
+        replace(layer, light=real_where(layer.light * layer.turn), turn=1) for layer in facet.layers
     )
     return Frame(
         k=k,
         beam=beam,
-        lights=tuple(_single(layer.light * layer.turn) for layer in layers),
-        envelopes=tuple(layer.envelope for layer in layers),
-        over_y=over_y,
-        over_x=over_x,
+        facet=replace(facet, layers=turned).single,
+        envelopes=tuple(layer.envelope for layer in facet.layers),
         dark=dark_field(lit, beam, outside, 1.0, k, k),
     )
-
-
-def _single(light: Complex) -> Fast | FastReal:
-    return light.astype(np.complex64) if np.any(light.imag) else light.real.astype(np.float32)
 
 
 # --- where the fibre is looked at ------------------------------------------------------------

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from scipy.linalg import qr
 
 from maskforge.launch.basis import Basis, groups_of, sampled
-from maskforge.launch.fourier import folded_transform
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target
@@ -137,13 +136,7 @@ def sent(start: Nominal, view: ResponseView, states: NDArray[np.integer]) -> Fas
     """F (n J J,) of a mask given by the states (rows, columns) of its pixels: of each of the n
     lights of the view's frame."""
     factors = disturbed_factors(start, view.errors, states, np.float32)
-    frame = view.frame
-    *others, last = frame.lights
-    lit = [light * factors for light in others]
-    holds = np.iscomplexobj(factors) or np.isrealobj(last)
-    lit.append(np.multiply(last, factors, out=factors if holds else None))
-    facets = [folded_transform(light, frame.over_y, frame.over_x).ravel() for light in lit]
-    return np.concatenate(facets)
+    return np.concatenate([there.ravel() for there in view.frame.facet.sent(factors)])
 
 
 def couplings_of(view: ResponseView, facets: Fast) -> Complex:

@@ -1,0 +1,125 @@
+"""From the pixels to samples of the facet, and back: the forward model that all others are uses of.
+
+Couplings, designs and pictures differ in where they sample the facet, in the precision, and in what
+they do with the field there.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.launch.beam_in_pixels import Beam, Layer, Pair, layers_of
+from maskforge.launch.fourier import Folded, folded, folded_transform
+from maskforge.launch.light import Complex, Real
+
+
+@dataclass(frozen=True, eq=False)
+class Facet:
+    """Samples u, v of the facet in m from the fibre's axis, symmetric about 0, and the way there.
+
+    Pixels of factors s (rows, columns) send the field (len(v), len(u)) in 1/m, but for -i, that is
+    the sum over the layers of slant * field * transform(light * s).  Lights are real arrays where
+    all of their values are.  `slant`: None: 1 everywhere.
+    """
+
+    u: Real
+    v: Real
+    layers: tuple[Layer, ...]
+    over_y: Folded
+    over_x: Folded
+    slant: NDArray[np.complexfloating] | None
+
+    @property
+    def single(self) -> "Facet":
+        """The same in single precision."""
+
+        def halved(layer: Layer) -> Layer:
+            kind = np.float32 if np.isrealobj(layer.light) else np.complex64
+            light, envelope = layer.light.astype(kind), layer.envelope.astype(np.float32)
+            return replace(layer, light=light, envelope=envelope)
+
+        return replace(
+            self,
+            layers=tuple(map(halved, self.layers)),
+            over_y=self.over_y.single,
+            over_x=self.over_x.single,
+            slant=None if self.slant is None else self.slant.astype(np.complex64),
+        )
+
+    def sent(self, factors: NDArray[Any]) -> Iterator[NDArray[Any]]:
+        """What each layer sends, (len(v), len(u)), but for its `field`."""
+        for layer in self.layers:
+            there = folded_transform(layer.light * factors, self.over_y, self.over_x)
+            yield there if self.slant is None else there * self.slant
+
+    def field(self, factors: NDArray[Any]) -> NDArray[Any]:
+        """The field (len(v), len(u)) of factors (rows, columns)."""
+        pairs = zip(self.layers, self.sent(factors), strict=True)
+        return _sum([layer.field * there for layer, there in pairs])
+
+    def returned(self, facets: Iterable[NDArray[Any]], *, real: bool = False) -> NDArray[Any]:
+        """The adjoint of `sent`, (rows, columns): of a field for each layer.
+
+        `real`: its real part alone, where all lights are real.
+        """
+        over_y, over_x, parts = self.over_y.adjoint, self.over_x.adjoint, []
+        for layer, there in zip(self.layers, facets, strict=True):
+            straight = there if self.slant is None else there * np.conj(self.slant)
+            back = folded_transform(straight, over_y, over_x, real=real)
+            parts.append(np.conj(layer.light) * back)
+        return _sum(parts)
+
+    def back(self, facet: NDArray[Any], *, real: bool = False) -> NDArray[Any]:
+        """The adjoint of `field`, likewise."""
+        return self.returned((facet * np.conj(layer.field) for layer in self.layers), real=real)
+
+
+def _sum(parts: list[NDArray[Any]]) -> NDArray[Any]:
+    return parts[0] if len(parts) == 1 else np.asarray(np.sum(parts, axis=0))
+
+
+def facet_of(
+    beam: Beam,
+    axes: tuple[Real, Real],
+    area: float,
+    scale: float,
+    u: Real,
+    v: Real,
+    lens_offset: Pair = (0.0, 0.0),
+) -> Facet:
+    """The facet at u, v in m, for a beam on centres on `axes` (x, y), symmetric about 0.
+
+    `area` in m^2 of a pixel's cell; `scale`: lambda f; `lens_offset`: see `slant_of`.
+    """
+    over_x, over_y = (
+        folded(z * nearer, w, scale) for z, nearer, w in zip(axes, beam.nearer, (u, v), strict=True)
+    )
+    return Facet(
+        u=u,
+        v=v,
+        layers=tuple(
+            replace(layer, light=real_where(layer.light))
+            for layer in layers_of(beam, area, scale, u, v)
+        ),
+        over_y=over_y,
+        over_x=over_x,
+        slant=slant_of(lens_offset, scale, u, v) if any(lens_offset) else None,
+    )
+
+
+def real_where(light: NDArray[np.inexact]) -> NDArray[np.inexact]:
+    """The light as a real array where all of it is real."""
+    return light if np.any(light.imag) else np.ascontiguousarray(light.real)
+
+
+def slant_of(lens_offset: Pair, scale: float, u: Real, v: Real) -> Complex:
+    """Phase factor (len(v), len(u)) on the facet of a mask whose middle is (x, y) m from the lens's
+    axis (shift theorem)."""
+    turn_u, turn_v = (
+        np.exp(-2j * np.pi / scale * offset * place)
+        for offset, place in zip(lens_offset, (u, v), strict=True)
+    )
+    return np.asarray(turn_v[:, None] * turn_u)
