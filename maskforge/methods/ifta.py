@@ -8,7 +8,7 @@ and backward transform.  Quantisation comes in steps, a growing share of the pix
 a state while the others make up for it (Wyrowski, J. Opt. Soc. Am. A 7, 961, 1990).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -23,8 +23,8 @@ from maskforge.launch.couplings import (
     gap_field,
     predict,
 )
-from maskforge.launch.facet import slant_of
-from maskforge.launch.fourier import axis, fourier_rows
+from maskforge.launch.facet import Facet, slant_of
+from maskforge.launch.fourier import axis
 from maskforge.launch.modulator import Alphabet, emitted
 from maskforge.launch.targets import target_field
 from maskforge.methods.problem import Design, Problem, Settings, overall_phase, supported
@@ -59,34 +59,30 @@ TRIES = 4
 
 @dataclass(frozen=True, eq=False)
 class Window:
-    """Signal window: rows of the unitary transform, which samples are inside, what gaps send.
+    """Signal window: samples of the unitary transform, which are inside, what gaps send there.
 
-    The lens's slant is not in its fields.
+    Its fields are without the envelope of the beam's mean in the pixels, and without the lens's
+    slant.  `mean` is the facet of that term alone.
     """
 
-    rows_y: Fast
-    rows_x: Fast
+    facet: Facet
+    mean: Facet
     inside: NDArray[np.bool_]
     envelope: NDArray[np.floating]
     modes: NDArray[np.float64]
     gaps: Fast
     slant: NDArray[np.complex128]
-    incident: Fast
-    inverse: Fast
-    """conj(incident) / abs(incident)^2: from a field on the pixels to what the pixel must do."""
-    more: tuple[tuple[Fast, Fast], ...] = ()
-    """What other terms of the beam inside the pixels add: light, and factor of its transform."""
+    brighter: NDArray[np.float32]
+    """1 / abs(light)^2: from the adjoint on the pixels to what the pixel must do."""
 
     def forward(self, factors: Fast) -> Fast:
-        facet = self.rows_y @ (self.incident * factors) @ self.rows_x.T + self.gaps
-        for light, factor in self.more:
-            facet = facet + factor * (self.rows_y @ (light * factors) @ self.rows_x.T)
+        facet = self.facet.field(factors) + self.gaps
         return np.asarray(facet * self.inside, dtype=np.complex64)
 
     def corrected(self, factors: Fast, change: Fast) -> Fast:
-        """Factors that add `change` to the window, but for `more`, and leave the noise as it is."""
-        back = self.rows_y.conj().T @ change @ self.rows_x.conj()
-        return np.asarray(factors + self.inverse * back, dtype=np.complex64)
+        """Factors that add `change` to the window, but for other terms of the beam inside the
+        pixels, and leave the noise as it is."""
+        return np.asarray(factors + self.brighter * self.mean.back(change), dtype=np.complex64)
 
 
 @lru_cache(maxsize=2)
@@ -100,28 +96,21 @@ def window_of(launch: Launch, factor: float) -> Window:
     half_x = min(int(radius / step_x), (OVERSAMPLING * columns - 1) // 2)
     half_y = min(int(radius / step_y), (OVERSAMPLING * rows - 1) // 2)
     u, v = axis(2 * half_x + 1, step_x), axis(2 * half_y + 1, step_y)
-    first, *others = facet_at(launch, u, v).layers
-    envelope = first.envelope
-    norm = 1 / np.sqrt(OVERSAMPLING * rows), 1 / np.sqrt(OVERSAMPLING * columns)
+    whole, dark = facet_at(launch, u, v), gap_field(launch, u, v)
+    envelope = whole.layers[0].envelope
+    share = 1 / np.sqrt(OVERSAMPLING**2 * rows * columns) / envelope
+    layers = tuple(replace(one, envelope=share * one.envelope) for one in whole.layers)
+    facet = replace(whole, layers=layers, slant=None).single
     power = np.abs(launch.incident) ** 2
-    inverse = np.conj(launch.incident) / np.maximum(power, 1e-12 * power.max())
-    dark, (x, y), nearer = gap_field(launch, u, v), (launch.x, launch.y), launch.beam.nearer
     return Window(
-        rows_y=(norm[0] * fourier_rows(y * nearer[1], v, launch.scale)).astype(np.complex64),
-        rows_x=(norm[1] * fourier_rows(x * nearer[0], u, launch.scale)).astype(np.complex64),
+        facet=facet,
+        mean=replace(facet, layers=facet.layers[:1]),
         inside=np.hypot(u, v[:, None]) <= radius,
         envelope=envelope,
         modes=sampled(launch.basis, u, v),
-        gaps=np.zeros_like(envelope, np.complex64)
-        if dark is None
-        else (norm[0] * norm[1] * dark / envelope).astype(np.complex64),
+        gaps=np.asarray(0.0 if dark is None else share * dark, np.complex64),
         slant=slant_of(launch.lens_offset, launch.scale, u, v),
-        incident=launch.incident.astype(np.complex64),
-        inverse=inverse.astype(np.complex64),
-        more=tuple(
-            (layer.light.astype(np.complex64), (layer.field / envelope).astype(np.complex64))
-            for layer in others
-        ),
+        brighter=(1 / np.maximum(power, 1e-12 * power.max())).astype(np.float32),
     )
 
 

@@ -223,16 +223,12 @@ def test_the_facet_field_and_the_iterative_designs_window() -> None:
     np.testing.assert_allclose(found, couplings(launch, factors), atol=1e-12)
     window = window_of(launch, 1.2)
     seen = window.forward(factors.astype(np.complex64))
-    rows, columns = launch.modulator.shape
-    counts = np.array(window.rows_y.shape) / [1, rows], np.array(window.rows_x.shape) / [1, columns]
-    assert all(count[0] > 1 for count in counts)
-    pitch = launch.modulator.pitch_seen
-    u, v = (
-        axis(len(side), launch.scale / (2 * count * step))
-        for side, count, step in zip(
-            (window.rows_x, window.rows_y), (columns, rows), pitch, strict=True
-        )
-    )
+    (rows, columns), pitch = launch.modulator.shape, launch.modulator.pitch_seen
+    u, v = window.facet.u, window.facet.v
+    for side, count, step in ((u, columns, pitch[0]), (v, rows, pitch[1])):
+        assert side.size > 1
+        expected = axis(side.size, launch.scale / (2 * count * step))
+        np.testing.assert_allclose(side, expected, rtol=0, atol=1e-12 * launch.core_radius)
     wanted = 1j * facet_field(launch, factors, u, v) / window.envelope
     wanted = wanted * window.inside / math.sqrt(2 * rows * 2 * columns)
     assert np.abs(seen - wanted).max() < 1e-5 * np.abs(wanted).max()
