@@ -16,7 +16,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.safety import MARK
 from maskforge.base.wording import one_line
 from maskforge.bench import Bench
-from maskforge.launch.couplings import Launch, couplings, facet_field
+from maskforge.launch.couplings import Launch, couplings, facet_at, gap_field
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Complex, emitted
 from maskforge.launch.panel import states_of
@@ -66,14 +66,14 @@ def powers(stack: Stack, truth: Bench, mounting: Mounting | None = None) -> Real
     scene = scene_of(truth)
     place = _place(stack, scene, mounting)
     launch = scene.launch(scene.carrier_to(place), whole=True)
-    power = _fiber if stack.detector.kind == "fiber" else _pinhole(stack, scene)
+    power = _fiber(launch) if stack.detector.kind == "fiber" else _pinhole(stack, scene, launch)
     found = []
     for picture in pictures(stack):
         try:
             states = states_of(scene.whole, picture)
         except BenchError as problem:
             raise BenchError(f"{truth.source}: [modulator] {problem}") from None
-        found.append(power(launch, emitted(scene.whole, states)))
+        found.append(power(emitted(scene.whole, states)))
     return (truth.light.power_mw or POWER) * np.array(found)
 
 
@@ -86,17 +86,15 @@ def _place(stack: Stack, scene: Scene, mounting: Mounting) -> tuple[float, float
     return x + dx + across * cos - up * sin, y + dy + across * sin + up * cos
 
 
-def _fiber(launch: Launch, factors: Complex) -> float:
-    return float(np.sum(np.abs(couplings(launch, factors)) ** 2))
+def _fiber(launch: Launch) -> Callable[[Complex], float]:
+    return lambda factors: float(np.sum(np.abs(couplings(launch, factors)) ** 2))
 
 
-def _pinhole(stack: Stack, scene: Scene) -> Callable[[Launch, Complex], float]:
+def _pinhole(stack: Stack, scene: Scene, launch: Launch) -> Callable[[Complex], float]:
     u, v, weight = pinhole_rule(stack.detector, scene.scale, scene.width)
-
-    def power(launch: Launch, factors: Complex) -> float:
-        return float(np.sum(weight * np.abs(facet_field(launch, factors, u, v)) ** 2))
-
-    return power
+    facet, dark = facet_at(launch, u, v), gap_field(launch, u, v)
+    fixed = 0.0 if dark is None else dark
+    return lambda factors: float(np.sum(weight * np.abs(facet.field(factors) + fixed) ** 2))
 
 
 def disturbed(stack: Stack, clean: Real, disturbance: BenchDisturbance, seed: int) -> Readings:

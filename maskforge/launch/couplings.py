@@ -18,7 +18,7 @@ from maskforge.launch.beam_in_pixels import Beam
 from maskforge.launch.facet import Facet, facet_of, slant_of
 from maskforge.launch.fourier import axis, real_times, times_real
 from maskforge.launch.light import Complex, Real, pixel_envelope
-from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel, sent
+from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel
 from maskforge.launch.modulator import Modulator
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target
@@ -166,11 +166,7 @@ def standing_at(launch: Launch, centre: tuple[float, float]) -> Launch:
 def _with_gaps(launch: Launch) -> Launch:
     """The launch with `gaps` as its other arrays make them."""
     dark = gap_field(launch, launch.u, launch.v)
-    if dark is None:
-        return launch
-    if launch.facet.slant is not None:
-        dark = dark * launch.facet.slant
-    return replace(launch, gaps=-1j * (launch.kernel @ dark.ravel()))
+    return launch if dark is None else replace(launch, gaps=-1j * (launch.kernel @ dark.ravel()))
 
 
 def pixel_field(
@@ -197,10 +193,13 @@ def single_values(launch: Launch) -> NDArray[np.complex64] | NDArray[np.float32]
 
 
 def gap_field(launch: Launch, u: Real, v: Real) -> Complex | None:
-    """Facet field (len(v), len(u)) in 1/m of what the mask's pixels cannot change, but for -i; None
-    where there is no such light.  The slant is not in it."""
-    lit = lit_of(launch.setup)
-    return dark_field(lit, launch.beam, launch.outside, launch.scale, u, v)
+    """Facet field (len(v), len(u)) in 1/m of what the mask's pixels cannot change, but for -i, as
+    of `facet_at`; None where there is no such light."""
+    lit, scale = lit_of(launch.setup), launch.scale
+    dark = dark_field(lit, launch.beam, launch.outside, scale, u, v)
+    if dark is None or not any(launch.lens_offset):
+        return dark
+    return dark * slant_of(launch.lens_offset, scale, u, v)
 
 
 def _step(profile: Profile) -> float:
@@ -259,18 +258,13 @@ def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
 
 
 def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v: Real) -> Complex:
-    """Facet field (len(v), len(u)) in 1/m of a mask's factors (rows, columns) at any places.
+    """Facet field (len(v), len(u)) in 1/m of a mask's factors (rows, columns) at other samples.
 
-    `u`, `v` in m from the fibre's axis; the integral of its square over the plane is at most 1.
-    Far outside the core it is right to about the square of pixel over waist.
+    `u`, `v` in m from the fibre's axis, symmetric about 0; the integral of its square over the
+    plane is at most 1.  Far outside the core it is right to about the square of pixel over waist.
     """
-    area = float(np.prod(launch.modulator.pitch_seen))
-    lit = launch.beam.times(factors)
-    field = sent(lit, (launch.x, launch.y), area, launch.scale, u, v)
-    dark = gap_field(launch, u, v)
-    if dark is not None:
-        field = field + dark
-    return np.asarray(-1j * field * slant_of(launch.lens_offset, launch.scale, u, v))
+    field, dark = facet_at(launch, u, v).field(factors), gap_field(launch, u, v)
+    return np.asarray(-1j * (field if dark is None else field + dark))
 
 
 def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> NDArray[Any]:

@@ -49,13 +49,13 @@ class Facet:
             slant=None if self.slant is None else self.slant.astype(np.complex64),
         )
 
-    def sent(self, factors: NDArray[Any]) -> Iterator[NDArray[Any]]:
+    def sent(self, factors: NDArray[Any] | float) -> Iterator[NDArray[Any]]:
         """What each layer sends, (len(v), len(u)), but for its `field`."""
         for layer in self.layers:
             there = folded_transform(layer.light * factors, self.over_y, self.over_x)
             yield there if self.slant is None else there * self.slant
 
-    def field(self, factors: NDArray[Any]) -> NDArray[Any]:
+    def field(self, factors: NDArray[Any] | float) -> NDArray[Any]:
         """The field (len(v), len(u)) of factors (rows, columns)."""
         pairs = zip(self.layers, self.sent(factors), strict=True)
         return _sum([layer.field * there for layer, there in pairs])
@@ -90,13 +90,18 @@ def facet_of(
     v: Real,
     lens_offset: Pair = (0.0, 0.0),
 ) -> Facet:
-    """The facet at u, v in m, for a beam on centres on `axes` (x, y), symmetric about 0.
+    """The facet at u, v in m, symmetric about 0, for a beam on centres on `axes` (x, y), evenly
+    spaced.
 
-    `area` in m^2 of a pixel's cell; `scale`: lambda f; `lens_offset`: see `slant_of`.
+    `area` in m^2 of a pixel's cell; `scale`: lambda f; `lens_offset`: where on the lens the zero of
+    the axes is, see `slant_of`.
     """
-    over_x, over_y = (
-        folded(z * nearer, w, scale) for z, nearer, w in zip(axes, beam.nearer, (u, v), strict=True)
-    )
+    sides, middles = [], []
+    for z, nearer, w, offset in zip(axes, beam.nearer, (u, v), lens_offset, strict=True):
+        middle = 0.0 if np.array_equal(z, -z[::-1]) else float(z.mean())
+        sides.append(folded((z - middle) * nearer, w, scale))
+        middles.append(offset + middle * nearer)
+    (over_x, over_y), middle_at = sides, (middles[0], middles[1])
     return Facet(
         u=u,
         v=v,
@@ -106,7 +111,7 @@ def facet_of(
         ),
         over_y=over_y,
         over_x=over_x,
-        slant=slant_of(lens_offset, scale, u, v) if any(lens_offset) else None,
+        slant=slant_of(middle_at, scale, u, v) if any(middle_at) else None,
     )
 
 
@@ -115,11 +120,11 @@ def real_where(light: NDArray[np.inexact]) -> NDArray[np.inexact]:
     return light if np.any(light.imag) else np.ascontiguousarray(light.real)
 
 
-def slant_of(lens_offset: Pair, scale: float, u: Real, v: Real) -> Complex:
-    """Phase factor (len(v), len(u)) on the facet of a mask whose middle is (x, y) m from the lens's
-    axis (shift theorem)."""
+def slant_of(middle: Pair, scale: float, u: Real, v: Real) -> Complex:
+    """Phase factor (len(v), len(u)) on the facet of pixels about (x, y) in m from the lens's axis
+    (shift theorem)."""
     turn_u, turn_v = (
         np.exp(-2j * np.pi / scale * offset * place)
-        for offset, place in zip(lens_offset, (u, v), strict=True)
+        for offset, place in zip(middle, (u, v), strict=True)
     )
     return np.asarray(turn_v[:, None] * turn_u)

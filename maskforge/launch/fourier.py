@@ -122,16 +122,6 @@ def folded_transform(
     return over_y.real_along(half) if real else over_y.along(half)
 
 
-def any_transform(field: NDArray[Any], x: Real, y: Real, u: Real, v: Real, scale: float) -> Complex:
-    """`matrix_transform` from evenly spaced x, y to any u, v; folded where those are symmetric."""
-    if not all(np.array_equal(w, -w[::-1]) for w in (u, v)):
-        return matrix_transform(field, fourier_rows(y, v, scale), fourier_rows(x, u, scale))
-    middle_x, middle_y = float(x.mean()), float(y.mean())
-    seen = folded_transform(field, folded(y - middle_y, v, scale), folded(x - middle_x, u, scale))
-    turn_y = np.exp(-2j * np.pi / scale * middle_y * v)
-    return np.asarray(seen * turn_y[:, None] * np.exp(-2j * np.pi / scale * middle_x * u))
-
-
 def _real_product(matrix: NDArray[np.floating], field: NDArray[Any]) -> NDArray[Any]:
     """matrix times a contiguous complex field, without a complex copy of the matrix."""
     parts = matrix @ field.view(field.real.dtype)

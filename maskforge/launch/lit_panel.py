@@ -4,8 +4,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from maskforge.launch.beam_in_pixels import LEFT_OUT, Beam, Pair, beam_within, layers_of
-from maskforge.launch.fourier import any_transform, axis
+from maskforge.launch.beam_in_pixels import LEFT_OUT, Beam, Pair, beam_within
+from maskforge.launch.facet import facet_of
+from maskforge.launch.fourier import axis
 from maskforge.launch.light import Complex, Light, Real, illumination
 from maskforge.launch.modulator import Modulator
 from maskforge.launch.panel import background_light, mask_window
@@ -116,7 +117,7 @@ def dark_field(
 
     From between the pixels: whole cells without their active squares, at the gaps' amplitude.
     From around the mask: what the panel shows there.  None: no such light.  `scale`: lambda f; u, v
-    in m from the fibre's axis.  The lens's slant is not in it.
+    in m from the fibre's axis, symmetric about 0.  The lens's slant is not in it.
     """
     modulator = lit.modulator
     gaps = np.sqrt(modulator.gap_reflectance) if has_gaps(modulator) else 0.0
@@ -129,8 +130,8 @@ def dark_field(
     if not parts:
         return None
     area = float(np.prod(modulator.pitch_seen))
-    fields = [weight * sent(*one, area, scale, u, v) for weight, one in parts]
-    return np.asarray(sum(fields))
+    facets = [(weight, facet_of(*one, area, scale, u, v)) for weight, one in parts]
+    return np.asarray(sum(weight * facet.field(1.0) for weight, facet in facets))
 
 
 def _cells(lit: Lit, outside: Beam | None) -> tuple[Beam, Axes]:
@@ -145,14 +146,3 @@ def _cells(lit: Lit, outside: Beam | None) -> tuple[Beam, Axes]:
         axes, factors = panel_axes(modulator), np.ones(modulator.panel, complex)
         factors[_window(modulator)] = bent
     return _within(whole, axes, modulator.pitch_seen).times(factors), axes
-
-
-def sent(beam: Beam, axes: Axes, area: float, scale: float, u: Real, v: Real) -> Complex:
-    """Facet field (len(v), len(u)) in 1/m of a beam at centres on `axes`, but for -i.
-
-    `area` in m^2 of a pixel's cell.
-    """
-    x, y = (z * share for z, share in zip(axes, beam.nearer, strict=True))
-    layers = layers_of(beam, area, scale, u, v)
-    fields = [one.field * any_transform(one.light, x, y, u, v, scale) for one in layers]
-    return np.asarray(sum(fields))

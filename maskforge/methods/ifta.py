@@ -97,6 +97,7 @@ def window_of(launch: Launch, factor: float) -> Window:
     half_y = min(int(radius / step_y), (OVERSAMPLING * rows - 1) // 2)
     u, v = axis(2 * half_x + 1, step_x), axis(2 * half_y + 1, step_y)
     whole, dark = facet_at(launch, u, v), gap_field(launch, u, v)
+    slant = slant_of(launch.lens_offset, launch.scale, u, v)
     envelope = whole.layers[0].envelope
     share = 1 / np.sqrt(OVERSAMPLING**2 * rows * columns) / envelope
     layers = tuple(replace(one, envelope=share * one.envelope) for one in whole.layers)
@@ -108,8 +109,8 @@ def window_of(launch: Launch, factor: float) -> Window:
         inside=np.hypot(u, v[:, None]) <= radius,
         envelope=envelope,
         modes=sampled(launch.basis, u, v),
-        gaps=np.asarray(0.0 if dark is None else share * dark, np.complex64),
-        slant=slant_of(launch.lens_offset, launch.scale, u, v),
+        gaps=np.asarray(0.0 if dark is None else share * dark * np.conj(slant), np.complex64),
+        slant=slant,
         brighter=(1 / np.maximum(power, 1e-12 * power.max())).astype(np.float32),
     )
 

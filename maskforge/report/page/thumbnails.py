@@ -67,9 +67,7 @@ def facet_samples(launch: Launch) -> Real:
 def camera_of(launch: Launch) -> Camera:
     """The camera of a bench."""
     modulator, u = launch.modulator, facet_samples(launch)
-    facet, dark = facet_at(launch, u, u), gap_field(launch, u, u)
-    if dark is not None and facet.slant is not None:
-        dark = dark * facet.slant
+    dark = gap_field(launch, u, u)
     across, up = (
         place / launch.scale * pitch
         for place, pitch in zip(launch.centre, modulator.pitch_seen, strict=True)
@@ -80,7 +78,7 @@ def camera_of(launch: Launch) -> Camera:
     return Camera(
         modulator=modulator,
         values=single_values(launch),
-        facet=facet.single,
+        facet=facet_at(launch, u, u).single,
         dark=0.0 if dark is None else dark.astype(np.complex64),
         core=np.hypot(u, u[:, None]) <= launch.core_radius,
         # the steeper direction is enough to average the other orders out
