@@ -2,15 +2,18 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from maskforge.launch.couplings import Launch, judged
+from maskforge.launch.couplings import Launch, couplings, judged
+from maskforge.launch.modulator import Levels, emitted
 from maskforge.launch.targets import Target
 from maskforge.methods.cover import STEP, proof_of
 from maskforge.methods.draft import draft_of
 from maskforge.methods.dual_function import Real, Side, complex_of, real_of, side_of
-from maskforge.methods.last_pixels import OneLaunch
+from maskforge.methods.last_pixels import Undecided, undecided
 from maskforge.methods.problem import Problem
 from maskforge.methods.search import CLOSE, Attempt, settled_phase
 
@@ -22,15 +25,24 @@ QUICK_AIMS = 3
 
 
 @dataclass(frozen=True, eq=False)
-class OwnLaunch(OneLaunch):
+class OwnLaunch:
     """The view of a problem's own launch; its floor was seen to on blocks."""
 
+    launch: Launch
     target: Target
     floor: float = 0.0
     aims: Sequence[tuple[float, bool]] = AIMS[:QUICK_AIMS]
 
     def attempt(self, side: Side, point: Real) -> Attempt:
         return attempt(self.launch, side, point)
+
+    def found(self, states: Levels) -> Real:
+        return real_of(couplings(self.launch, emitted(self.launch.modulator, states)))
+
+    def undecided(
+        self, back: Any, states: NDArray[np.integer], count: int, residual: float
+    ) -> Undecided:
+        return undecided(self.launch, back, states, count, residual)
 
     def purity(self, found: Real) -> float:
         return judged(self.launch.basis, self.target, complex_of(found)).purity

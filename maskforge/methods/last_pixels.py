@@ -12,10 +12,10 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.launch.couplings import Launch, couplings
-from maskforge.launch.modulator import Alphabet, Levels, emitted
+from maskforge.launch.couplings import Launch
+from maskforge.launch.modulator import Alphabet, Levels
 from maskforge.methods.draft import Fast
-from maskforge.methods.dual_function import BlockModel, Conditions, FastReal, Real, newton, real_of
+from maskforge.methods.dual_function import BlockModel, Conditions, FastReal, Real, newton
 from maskforge.methods.single_pixels import pixel_couplings, table_of
 
 FEW, MANY = 1 / 32, 1 / 4
@@ -91,21 +91,6 @@ class Pixels(Protocol):
         self, back: Any, states: NDArray[np.integer], count: int, residual: float
     ) -> Undecided:
         """The `count` pixels whose other state costs least for what it moves."""
-
-
-@dataclass(frozen=True, eq=False)
-class OneLaunch:
-    """The pixels before one launch."""
-
-    launch: Launch
-
-    def found(self, states: Levels) -> Real:
-        return real_of(couplings(self.launch, emitted(self.launch.modulator, states)))
-
-    def undecided(
-        self, back: Any, states: NDArray[np.integer], count: int, residual: float
-    ) -> Undecided:
-        return undecided(self.launch, back, states, count, residual)
 
 
 def alternatives(alphabet: Alphabet, direction: Fast | FastReal) -> NDArray[np.intp]:
@@ -233,7 +218,7 @@ def flipped(
 
 
 def refined(
-    launch: Launch | Pixels,
+    pixels: Pixels,
     side: Conditions,
     point: Real,
     back: Any,
@@ -251,7 +236,6 @@ def refined(
     At least `spare_share` of what is allowed is left unused.  Unless `patient`, it ends where
     cheap pixels no longer help, and costly ones would have to change.
     """
-    pixels = OneLaunch(launch) if isinstance(launch, Launch) else launch
     states = np.asarray(states, dtype=np.uint16).copy()
     rng = np.random.default_rng(seed)
     numbers = side.multipliers(point).size

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from maskforge.launch.couplings import Launch, couplings, judged, predict
 from maskforge.launch.modulator import Carrier, binary, emitted, levels, table
 from maskforge.launch.targets import lp_target
+from maskforge.methods.attempts import OwnLaunch
 from maskforge.methods.draft import draft_of
 from maskforge.methods.dual_function import complex_of, real_of, side_of
 from maskforge.methods.last_pixels import flipped, refined, undecided
@@ -185,7 +186,9 @@ def test_a_slightly_impure_mask_gets_pure(alphabet: str, carrier: str) -> None:
     purity = 1 - 0.5 * (1 - before.purity)
     side = side_of(target.vector * np.exp(1j * phase), purity)
     back = draft_of(launch).back(complex_of(side.target))
-    states, found = refined(launch, side, np.zeros(side.complement.shape[1]), back, wrong)
+    states, found = refined(
+        OwnLaunch(launch, target), side, np.zeros(side.complement.shape[1]), back, wrong
+    )
     after = predict(launch, target, emitted(launch.modulator, states))
     assert np.allclose(complex_of(found), after.couplings, rtol=0, atol=1e-12)
     assert judged(launch.basis, target, complex_of(found)).purity >= purity
@@ -199,7 +202,9 @@ def test_a_pure_mask_stays() -> None:
     found = predict(launch, target, emitted(launch.modulator, pure))
     side = side_of(target.vector, 0.99 * found.purity)
     back = draft_of(launch).back(target.vector)
-    states, _ = refined(launch, side, np.zeros(side.complement.shape[1]), back, pure)
+    states, _ = refined(
+        OwnLaunch(launch, target), side, np.zeros(side.complement.shape[1]), back, pure
+    )
     assert np.array_equal(states, pure)
 
 
@@ -211,5 +216,7 @@ def test_seeds_decide() -> None:
     back = draft_of(launch).back(target.vector)
     states = launch.modulator.alphabet.support(back)
     origin = np.zeros(side.complement.shape[1])
-    one, other = (refined(launch, side, origin, back, states, seed=3)[0] for _ in range(2))
+    one, other = (
+        refined(OwnLaunch(launch, target), side, origin, back, states, seed=3)[0] for _ in range(2)
+    )
     assert np.array_equal(one, other)
