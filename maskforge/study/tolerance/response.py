@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.linalg import qr
 
 from maskforge.launch.basis import Basis, groups_of, sampled
+from maskforge.launch.facet import slant_of
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target
@@ -88,7 +89,7 @@ def view_of(start: Nominal, errors: Errors) -> ResponseView:
         place, frame = (0.0, 0.0), frame_of(setup, samples(start, setup, frame), frame)
     k, step = frame.k, setup.scale * (frame.k[1] - frame.k[0])
     modes = _modes(start, setup, frame, place) * (step**2 / setup.scale)
-    slant = _slant(setup, k)
+    slant = slant_of(setup.lens_offset, 1.0, k, k) if any(setup.lens_offset) else None
     gaps = np.zeros(len(modes), complex)
     if frame.dark is not None:
         dark = frame.dark if slant is None else frame.dark * slant
@@ -103,14 +104,6 @@ def view_of(start: Nominal, errors: Errors) -> ResponseView:
         slant=None if slant is None else np.tile(slant.ravel(), len(kernels)).astype(np.complex64),
         gaps=gaps,
     )
-
-
-def _slant(setup: Setup, k: Real) -> Complex | None:
-    """Phase factor (J, J) of light that meets the facet aslant, as `couplings.slant_of`."""
-    if not any(setup.lens_offset):
-        return None
-    turn_x, turn_y = (np.exp(-2j * np.pi * k * offset) for offset in setup.lens_offset)
-    return np.asarray(turn_y[:, None] * turn_x)
 
 
 def _modes(start: Nominal, setup: Setup, frame: Frame, place: tuple[float, float]) -> Real:
