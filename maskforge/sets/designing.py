@@ -32,12 +32,16 @@ LONGEST_CHAIN = 12
 
 @dataclass(frozen=True, eq=False)
 class Finished:
-    """One mask of a set: `index` from 0 in play order; the prediction is the full model's."""
+    """One mask of a set with its pixels and proofs: `index` from 0 in play order."""
 
     index: int
     target: Target
     design: Design
-    prediction: Prediction
+
+    @property
+    def prediction(self) -> Prediction:
+        """The full model's."""
+        return self.design.prediction
 
 
 Keep = Callable[[range, Sequence[Finished]], None]
@@ -140,7 +144,7 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
             made = design(problem, part.method, settings=settings, previous=made)
             done = made = _advised(ready, made, target)
             sources.append((made, images(launch.basis, turns, target)))
-        yield Finished(index, target, done, done.prediction)
+        yield Finished(index, target, done)
 
 
 def _advised(ready: Prepared, made: Design, target: Target) -> Design:

@@ -61,7 +61,7 @@ def unpacked(content: bytes, chain: range, targets: Sequence[Target]) -> Iterato
             robust=None if robust is None else robust_of(robust),
             **facts,
         )
-        yield Finished(index, target, design, prediction)
+        yield Finished(index, target, design)
 
 
 def _covers(made: Design) -> list[Certificate]:

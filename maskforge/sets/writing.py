@@ -14,7 +14,7 @@ Masks and pages count from 0.  The same masks on the same bench give the same by
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
@@ -23,12 +23,13 @@ from maskforge.base.files import telling
 from maskforge.bench import resolved
 from maskforge.bench.ready import Prepared
 from maskforge.launch.basis import Basis
-from maskforge.launch.couplings import Prediction, unwanted_db
+from maskforge.launch.couplings import unwanted_db
 from maskforge.launch.modulator import Complex, Modulator
 from maskforge.launch.panel import rendered
-from maskforge.launch.targets import Target, described
-from maskforge.methods.problem import Design, Robust, gap_of
+from maskforge.launch.targets import described
+from maskforge.methods.problem import Robust, gap_of
 from maskforge.sets.certificate import Proven, certificate, proofs_of
+from maskforge.sets.designing import Finished
 from maskforge.sets.manifest import Record, coupling_text, manifest_text, records_text
 from maskforge.sets.names import (
     CERTIFICATE,
@@ -38,17 +39,6 @@ from maskforge.sets.names import (
 )
 from maskforge.sets.robust_proofs import proof_arrays, robust_record
 from maskforge.sets.stack import Picture, pixel_hash, stack
-
-
-class WrittenMask(Protocol):
-    """One mask of a set: what it is for, what it is, and what it launches."""
-
-    @property
-    def target(self) -> Target: ...
-    @property
-    def design(self) -> Design: ...
-    @property
-    def prediction(self) -> Prediction: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +67,7 @@ def head_of(ready: Prepared, out: Path) -> Head:
     )
 
 
-def write_set(folder: Path, head: Head, masks: Iterable[WrittenMask]) -> tuple[Record, ...]:
+def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Record, ...]:
     """Writes a set into an empty `files`, each mask as it comes, in play order.
 
     Only records, couplings and certificates stay in memory.  Raises OutputError where a file
@@ -120,7 +110,7 @@ def write_set(folder: Path, head: Head, masks: Iterable[WrittenMask]) -> tuple[R
     return tuple(records)
 
 
-def _record(index: int, mask: WrittenMask, picture: Picture) -> Record:
+def _record(index: int, mask: Finished, picture: Picture) -> Record:
     found, made = mask.prediction, mask.design
     return Record(
         index=index,

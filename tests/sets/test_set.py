@@ -4,7 +4,6 @@ import csv
 import hashlib
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -20,19 +19,13 @@ from maskforge.launch.couplings import Prediction, judged
 from maskforge.launch.modulator import Alphabet, Modulator, levels
 from maskforge.launch.targets import Target, lp_target
 from maskforge.methods.problem import Design
+from maskforge.sets.designing import Finished
 from maskforge.sets.manifest import Record
 from maskforge.sets.writing import Head, write_set
 
 BENCH = benches.load("few-mode-1310")
 BASIS: Basis = basis_of(solve(benches.fiber(BENCH)))
 TWO = Alphabet("binary", np.array([1, -1], complex), np.array([7, 250], np.uint16))
-
-
-@dataclass(frozen=True, eq=False)
-class Made:
-    target: Target
-    design: Design
-    prediction: Prediction
 
 
 def panel(alphabet: Alphabet = TWO) -> Modulator:
@@ -42,7 +35,7 @@ def panel(alphabet: Alphabet = TWO) -> Modulator:
 
 def made(
     count: int, *, size: int = 2, bound: float | None = None, shape: tuple[int, int] = (5, 8)
-) -> Iterator[Made]:
+) -> Iterator[Finished]:
     """Masks of noise with couplings of noise, the same at every call."""
     noise = np.random.default_rng(1)
     for index in range(count):
@@ -51,7 +44,8 @@ def made(
         noisy = noise.normal(size=len(BASIS)) + 1j * noise.normal(size=len(BASIS))
         couplings = (0.2 * noisy).astype(complex)
         found = judged(BASIS, target, couplings)
-        yield Made(target, Design(states, found, "simple", True, "done", bound=bound), found)
+        design = Design(states, found, "simple", True, "done", bound=bound)
+        yield Finished(index, target, design)
 
 
 def head(out: Path, count: int, modulator: Modulator | None = None) -> Head:
@@ -160,7 +154,7 @@ def test_what_is_not_known_or_not_finite_is_null(tmp_path: Path) -> None:
     target = lp_target(BASIS, "LP01")
     states = np.zeros((5, 8), np.uint16)
     found = Prediction(target.vector, 1.0, 1.0, 1.0)
-    pure = Made(target, Design(states, found, "simple", True, "done"), found)
+    pure = Finished(0, target, Design(states, found, "simple", True, "done"))
     write_set(tmp_path, head(tmp_path, 1), [pure])
     (record,) = json.loads(
         (tmp_path / "manifest.json").read_text("utf-8"), parse_constant=pytest.fail
@@ -208,7 +202,7 @@ def test_the_same_masks_give_the_same_bytes(tmp_path: Path) -> None:
 def test_a_name_that_is_not_ascii(tmp_path: Path) -> None:
     """Superpositions have names of the user's choice; common practice, no source."""
     (mask,) = made(1)
-    named = Made(Target("süß", 0.0, mask.target.vector), mask.design, mask.prediction)
+    named = Finished(0, Target("süß", 0.0, mask.target.vector), mask.design)
     write_set(tmp_path, head(tmp_path, 1), [named])
     with tifffile.TiffFile(tmp_path / "masks.tif") as file:
         assert file.pages.first.tags["ImageDescription"].value == "süß 0 deg"
@@ -227,7 +221,7 @@ def test_a_folder_that_is_gone_is_told(tmp_path: Path) -> None:
 def test_a_problem_of_the_masks_is_not_taken_for_one_of_the_file(tmp_path: Path) -> None:
     """Common practice, no source."""
 
-    def broken() -> Iterator[Made]:
+    def broken() -> Iterator[Finished]:
         yield from made(1)
         raise OSError("no more processes")
 
