@@ -53,7 +53,7 @@ def manifest_text(
 ) -> str:
     """The manifest of a set as JSON text; `bench` is written out and its paths start at the set.
 
-    `robust`: of masks for several scenarios what `robust_proofs.robust_record` says.
+    `robust`: of masks for several scenarios their `robust_figures`, as mappings.
     """
     content = {
         "format": FORMAT,

@@ -6,7 +6,7 @@ from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from types import NoneType, UnionType
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 import numpy as np
 import tifffile
@@ -17,6 +17,11 @@ from maskforge.base.wording import nearest, one_line, shown
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import FORMAT, MANIFEST, STACK, VERSION
 from maskforge.sets.stack import Picture, pixel_hash
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+Entry = TypeVar("Entry", bound="DataclassInstance")
 
 LARGEST = 2**1000
 """Whole numbers from here on are no numbers of a float."""
@@ -39,7 +44,7 @@ class WrittenSet:
     modes: tuple[Mapping[str, Any], ...]
     masks: tuple[Record, ...]
     robust: tuple[Mapping[str, Any], ...] = ()
-    """Of masks for several scenarios: `robust_proofs.robust_record`, as it stands there."""
+    """Of masks for several scenarios, as it stands there; `robust_figures.robust_in` reads it."""
 
     @property
     def stack(self) -> Path:
@@ -57,7 +62,10 @@ def read_set(folder: Path) -> WrittenSet:
     ):
         if not isinstance(content.get(key), kind):
             raise BenchError(f"{path}: {key}: must be a JSON {word}")
-    masks = tuple(_record(path, place, entry) for place, entry in enumerate(content["masks"]))
+    masks = tuple(
+        entry_of(f"{path}: masks[{place}]", entry, Record)
+        for place, entry in enumerate(content["masks"])
+    )
     robust = content.get("robust", [])
     if not isinstance(robust, list) or not all(isinstance(one, dict) for one in robust):
         raise BenchError(f"{path}: robust: must be a JSON array of objects")
@@ -87,21 +95,24 @@ def read_header(path: Path, what: str, form: str, version: int) -> dict[str, Any
     return content
 
 
-def _record(path: Path, place: int, entry: object) -> Record:
-    """One entry of `masks`, each key of the type that `Record` gives it."""
-    where = f"{path}: masks[{place}]"
+def entry_of(where: str, entry: object, kind: type[Entry], **done: Any) -> Entry:
+    """An entry of the manifest, each key of the type that the dataclass `kind` gives it.
+
+    `done`: values of keys that are read already.  Raises BenchError, one line that begins with
+    `where`, for an unknown or a missing key and for a value of another type.
+    """
     if not isinstance(entry, dict):
         raise BenchError(f"{where} = {shown(entry)}: must be a JSON object")
-    known = {field.name: field.type for field in fields(Record)}
+    known = {field.name: field.type for field in fields(kind) if field.name not in done}
     for key in entry:
-        if key not in known:
+        if key not in known and key not in done:
             near = nearest(key, known)
             raise BenchError(
                 f"{where} {key}: no such key" + (f"; did you mean {near}?" if near else "")
             )
-    values: dict[str, Any] = {}
-    for key, kind in known.items():
-        kinds = get_args(kind) if isinstance(kind, UnionType) else (kind,)
+    values = done
+    for key, own in known.items():
+        kinds = get_args(own) if isinstance(own, UnionType) else (own,)
         value = entry.get(key)
         if float in kinds and isinstance(value, int) and not isinstance(value, bool):
             value = float(value) if abs(value) < LARGEST else math.inf
@@ -110,7 +121,7 @@ def _record(path: Path, place: int, entry: object) -> Record:
             words = " or ".join("null" if k is NoneType else WORDS[k] for k in kinds)
             raise BenchError(one_line(f"{where} {key} = {shown(entry.get(key))}: must be {words}"))
         values[key] = value
-    return Record(**values)
+    return kind(**values)
 
 
 def pages(written: WrittenSet) -> Iterator[Picture]:

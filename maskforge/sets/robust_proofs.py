@@ -1,6 +1,4 @@
-"""What a set keeps of robust designs beside its masks: `robust` in the manifest, and `robust.npz`.
-
-The arrays of robust.npz, from which anyone can compute the bounds of the means again:
+"""The proofs of robust designs, `robust.npz`: anyone can compute the bounds of the means again.
 
 rows, one for the multipliers of one scenario:
 `multipliers` [row, mode] complex128, zeros beyond the scenario's own modes; `purity` [row] for
@@ -23,7 +21,7 @@ from numpy.typing import NDArray
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line
 from maskforge.launch.modulator import Complex
-from maskforge.methods.problem import NEAR_PHASES, Alone, Joint, Robust
+from maskforge.methods.problem import Alone, Joint, Robust
 
 Arrays = Mapping[str, NDArray[Any]]
 
@@ -41,33 +39,6 @@ KINDS: Mapping[str, tuple[str, int]] = {
     "sector_asked": ("i", 1),
 }
 """Kind and number of axes of every array."""
-
-
-# --- the manifest ----------------------------------------------------------------------------
-
-
-def robust_record(index: int, known: Robust) -> dict[str, Any]:
-    """What the manifest says of a robust mask; None: not known."""
-
-    def number(value: float | None) -> float | None:
-        return None if value is None else float(value)
-
-    each = zip(known.scenarios, known.purities, known.efficiencies, known.before, strict=True)
-    return {
-        "index": index,
-        "scenarios": [
-            {"name": name, "purity": float(p), "efficiency": float(e), "purity_before": float(b)}
-            for name, p, e, b in each
-        ],
-        "mean": known.mean,
-        "bound": number(known.bound),
-        "gap": number(known.gap),
-        "bound_purity": float(known.bound_purity),
-        "bound_near": number(known.bound_near),
-        "gap_near": number(known.gap_near),
-        "near_deg": NEAR_PHASES,
-        "bound_asked": number(known.bound_asked),
-    }
 
 
 # --- robust.npz ------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ Masks and pages count from 0.  The same masks on the same bench give the same by
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +37,8 @@ from maskforge.sets.names import (
     ROBUST,
     STACK,
 )
-from maskforge.sets.robust_proofs import proof_arrays, robust_record
+from maskforge.sets.robust_figures import robust_figures
+from maskforge.sets.robust_proofs import proof_arrays
 from maskforge.sets.stack import Picture, pixel_hash, stack
 
 
@@ -91,7 +92,7 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
     table = np.array(couplings).reshape(len(records), len(head.basis))
     texts = {
         MANIFEST: manifest_text(
-            head.bench, head.basis, records, [robust_record(*one) for one in robust]
+            head.bench, head.basis, records, [asdict(robust_figures(*one)) for one in robust]
         ),
         "masks.csv": records_text(records),
         "coupling.csv": coupling_text(head.basis, records, table),

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 import maskforge as mf
 from maskforge.bench import from_dict
 from maskforge.sets.reading import pages, read_set, stack_pages
+from maskforge.sets.robust_figures import robust_in
 
 BENCH = {
     "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},
@@ -92,3 +94,51 @@ def test_a_truncated_stack(folder: Path, kept: int) -> None:
     path.write_bytes(path.read_bytes()[:kept])
     with pytest.raises(mf.BenchError, match=r"masks\.tif: page \d+ cannot be read"):
         list(stack_pages(path))
+
+
+# --- several scenarios -----------------------------------------------------------------------
+
+ROBUST: dict[str, Any] = {
+    "index": 1,
+    "scenarios": [
+        {"name": "nominal", "purity": 0.99, "efficiency": 0.5, "purity_before": 1},
+        {"name": "1320 nm", "purity": 0.98, "efficiency": 0.4, "purity_before": 0.9},
+    ],
+    "mean": 0.45,
+    "bound": 0.5,
+    "gap": 0.1,
+    "bound_purity": 0.98,
+    "bound_near": None,
+    "gap_near": None,
+    "near_deg": 5.0,
+    "bound_asked": None,
+}
+
+
+def test_scenarios_come_back(folder: Path) -> None:
+    edited(lambda c: c.update(robust=[ROBUST]))(folder)
+    (found,) = robust_in(read_set(folder))
+    assert asdict(found) == {**ROBUST, "scenarios": tuple(ROBUST["scenarios"])}
+    assert (found.worst.name, found.worst.purity) == ("1320 nm", 0.98)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"index": 2}, r"robust\[0\] index = 2: must be that of a mask"),
+        ({"index": True}, r"robust\[0\] index = true: must be a whole number"),
+        ({"gap": "much"}, r'robust\[0\] gap = "much": must be a finite number or null'),
+        ({"mean": None}, r"robust\[0\] mean = null: must be a finite number"),
+        ({"gaps": 0.1}, r"robust\[0\] gaps: no such key; did you mean gap\?"),
+        ({"scenarios": []}, r"robust\[0\] scenarios: must be a JSON array of objects"),
+        ({"scenarios": [7]}, r"robust\[0\] scenarios\[0\] = 7: must be a JSON object"),
+        (
+            {"scenarios": [{**ROBUST["scenarios"][0], "purity": None}]},
+            r"robust\[0\] scenarios\[0\] purity = null: must be a finite number",
+        ),
+    ],
+)
+def test_damaged_scenarios(folder: Path, changes: dict[str, Any], words: str) -> None:
+    edited(lambda c: c.update(robust=[ROBUST | changes]))(folder)
+    with pytest.raises(mf.BenchError, match=words):
+        robust_in(read_set(folder))

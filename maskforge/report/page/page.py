@@ -1,6 +1,6 @@
 """`report.html`: a set of masks on one page that needs nothing but itself."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -29,6 +29,7 @@ from maskforge.report.page import purity_by_group as groups
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, STEPS, PngPalette
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
 from maskforge.sets.manifest import Record
+from maskforge.sets.robust_figures import RobustFigures
 
 Rows = Sequence[Sequence[str]]
 
@@ -64,13 +65,13 @@ def page_text(
     couplings: Complex,
     shots: Iterable[Shot],
     tolerance: Rows | None = None,
-    robust: Sequence[Mapping[str, Any]] = (),
+    robust: Sequence[RobustFigures] = (),
 ) -> str:
     """The page of a set called `name`, whose masks come in play order.
 
     `own_groups`: those of each mask's target.  `couplings` (masks, modes of the launch's basis).
     `shots`: each mask's pictures, taken one at a time.  `tolerance`: a header and rows of text.
-    `robust`: the manifest's, of masks for several scenarios.
+    `robust`: of masks for several scenarios.
     """
     table = matrix.decibels(couplings)
     light = benches.light(bench)
@@ -197,21 +198,20 @@ def _summary(masks: Sequence[Record]) -> Iterator[tuple[str, str, int | None]]:
         yield "largest gap to the bound", f"{share_text(widest.gap or 0.0)} %", widest.index
 
 
-def _over_scenarios(robust: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, str, int | None]]:
+def _over_scenarios(robust: Sequence[RobustFigures]) -> Iterator[tuple[str, str, int | None]]:
     """The same of masks for several scenarios: their worst purity, and gaps of the mean."""
-    worst = [
-        (float(one["purity"]), str(one["name"]), int(mask["index"]))
-        for mask in robust
-        for one in mask["scenarios"]
-    ]
+    worst = [(one.purity, one.name, mask.index) for mask in robust for one in mask.scenarios]
     if worst:
         purity, name, index = min(worst)
         yield "lowest purity over the scenarios", f"{share_text(purity)} % ({name})", index
-    for key, what in (
-        ("gap", "whatever their phases"),
-        ("gap_near", f"with phases within {NEAR_PHASES:g}° of its own"),
+    for gaps, what in (
+        ([(one.gap, one.index) for one in robust], "whatever their phases"),
+        (
+            [(one.gap_near, one.index) for one in robust],
+            f"with phases within {NEAR_PHASES:g}° of its own",
+        ),
     ):
-        known = [(float(mask[key]), int(mask["index"])) for mask in robust if mask[key] is not None]
+        known = [(gap, index) for gap, index in gaps if gap is not None]
         if known:
             gap, index = max(known)
             title = f"largest gap of the scenarios' mean to the bound of masks {what}"

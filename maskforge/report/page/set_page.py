@@ -1,10 +1,9 @@
 """The page of a set that lies in a folder, from its files."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from types import NoneType
-from typing import Any, TypeGuard
+from typing import TypeGuard
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -21,6 +20,7 @@ from maskforge.report.page.thumbnails import Shot, camera_of, shot_of
 from maskforge.sets.names import MANIFEST, TOLERANCE
 from maskforge.sets.reading import WrittenSet, checked_pages
 from maskforge.sets.rebuilding import bench_of, launch_of, read_states, targets_in
+from maskforge.sets.robust_figures import robust_in
 
 COUPLINGS = "coupling.npz"
 
@@ -50,23 +50,8 @@ def page_of_set(written: WrittenSet, ready: Prepared | None = None, name: str | 
             couplings_of(written),
             _shots(written, launch),
             tolerance_of(written.folder),
-            _robust(written),
+            robust_in(written),
         )
-
-
-def _robust(written: WrittenSet) -> Sequence[Mapping[str, Any]]:
-    """What the manifest says of several scenarios; BenchError where it is damaged."""
-    for at, one in enumerate(written.robust):
-        listed = one.get("scenarios")
-        numbers = [one.get(key) for key in ("gap", "gap_near")]
-        fine = isinstance(listed, list) and type(one.get("index")) is int
-        fine = fine and 0 <= one["index"] < len(written.masks)
-        for scenario in listed if fine and listed is not None else ():
-            fine = fine and isinstance(scenario, dict) and "name" in scenario
-            numbers.append(scenario.get("purity", "") if fine else "")
-        if not fine or not all(type(x) in (int, float, NoneType) for x in numbers):
-            raise BenchError(f"{written.folder / MANIFEST}: robust[{at}]: is damaged")
-    return written.robust
 
 
 def _shots(written: WrittenSet, launch: Launch) -> Iterator[Shot]:

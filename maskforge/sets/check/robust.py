@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from maskforge.methods.problem import NEAR_PHASES, NOMINAL, Joint
 from maskforge.sets.check.claims import Claims
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import MANIFEST, ROBUST
+from maskforge.sets.robust_figures import RobustFigures
 from maskforge.sets.robust_proofs import proofs_of, read_proofs
 
 FIGURE = 1e-9
@@ -27,7 +28,8 @@ FIGURE = 1e-9
 BOUND = 1e-9
 """Of a bound: how far the one that its proof gives may be off."""
 
-KEYS = ("mean", "bound", "gap", "bound_purity", "bound_near", "gap_near", "near_deg", "bound_asked")
+KEYS = [field.name for field in fields(RobustFigures)][2:]
+"""All but the mask's index and its scenarios."""
 
 
 @dataclass(frozen=True, eq=False)
