@@ -1,11 +1,14 @@
 """Words for what is printed: one line, shortened values, near names, lists, counts."""
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 
 LONGEST_VALUE = 60
 """Characters of a value that an error line repeats."""
+
+SHOWN_NAMES = 6
+"""Names of masks, modes or targets that a line has room for."""
 
 
 def one_line(text: str) -> str:
@@ -30,6 +33,12 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
 
 def listed(words: Iterable[str]) -> str:
     return ", ".join(f'"{word}"' for word in words)
+
+
+def some_of(names: Sequence[str]) -> str:
+    """The first few names, and how many more there are."""
+    more = len(names) - SHOWN_NAMES
+    return ", ".join(names[:SHOWN_NAMES]) + (f" and {more} more" if more > 0 else "")
 
 
 def rounded(value: float, digits: int) -> str:

@@ -12,7 +12,6 @@ from maskforge.base.wording import counted
 from maskforge.cli.common import interruptible, progress_bar
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.launch.couplings import unwanted_db
-from maskforge.launch.targets import described
 from maskforge.report import band_figure, format_of
 from maskforge.sets.reading import WrittenSet, read_set
 from maskforge.study.band import Seen, seen_over, wavelengths_of, worst_of
@@ -126,8 +125,7 @@ def _print(written: WrittenSet, found: Sequence[Worst]) -> None:
         )
     print_table(table)
     least = min((one for worst in found for one in worst.values()), key=lambda one: one.purity)
-    name = described(least.mask.target, least.mask.orientation_deg)
     say(
         f"\n{counted(len(written.masks), 'mask')} at {counted(len(found), 'wavelength')}, the "
-        f"least pure {name} at {least.wavelength_nm:g} nm: {100 * least.purity:.4f} %"
+        f"least pure {least.mask.name} at {least.wavelength_nm:g} nm: {100 * least.purity:.4f} %"
     )

@@ -25,13 +25,14 @@ from maskforge.cli.common import (
     progress_bar,
     whole,
 )
-from maskforge.cli.print_masks import Outcome, outcome_of, print_outcomes
+from maskforge.cli.print_masks import print_masks
 from maskforge.cli.terminal import say
 from maskforge.report import PAGE, page_of_set
 from maskforge.sets import journal as progress
 from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks, processes_for
 from maskforge.sets.names import SET
-from maskforge.sets.reading import read_set
+from maskforge.sets.reading import WrittenSet, read_set
+from maskforge.sets.robust_figures import robust_in
 from maskforge.sets.writing import Head, head_of, write_set
 
 
@@ -78,21 +79,22 @@ def design(
     wanted = None if labels is None else label_list(labels)
     bench = benches.load(bench_name, method=method, labels=wanted, orientations=orientations)
     place = Path("out") / bench.name if out is None else out
-    outcomes = _designed(bench, place, jobs, resume=resume)
-    print_outcomes(outcomes, bench.design.purity)
-    say(f"\n{counted(len(outcomes), 'mask')} in {place} (all of them in masks.csv)\n\n{CAUTION}")
+    written = _designed(bench, place, jobs, resume=resume)
+    print_masks(written.masks, bench.design.purity, robust_in(written))
+    count = counted(len(written.masks), "mask")
+    say(f"\n{count} in {place} (all of them in masks.csv)\n\n{CAUTION}")
     warning = benches.power_warning(bench)
     if warning is not None:
         say(f"Warning: {warning}")
-    if not all(outcome.reached for outcome in outcomes):
+    if not all(mask.reached for mask in written.masks):
         raise typer.Exit(SHORT)
 
 
-def _designed(bench: Bench, out: Path, jobs: int | None, *, resume: bool) -> list[Outcome]:
-    """Designs and writes the set; what came of its masks."""
+def _designed(bench: Bench, out: Path, jobs: int | None, *, resume: bool) -> WrittenSet:
+    """Designs and writes the set, and reads it back."""
     journal = progress.journal_of(out, bench)
     try:
-        outcomes = _written(bench, out, journal, jobs, resume=resume)
+        written = _written(bench, out, journal, jobs, resume=resume)
     except KeyboardInterrupt:
         hint = _hint(journal, ", ")
         text = f"interrupted; the earlier set is untouched{hint}"
@@ -100,7 +102,7 @@ def _designed(bench: Bench, out: Path, jobs: int | None, *, resume: bool) -> lis
     except MaskforgeError as error:
         raise type(error)(f"{error}{_hint(journal, '; ')}") from error
     progress.discard(journal)
-    return outcomes
+    return written
 
 
 def _hint(journal: progress.Journal, before: str) -> str:
@@ -111,8 +113,7 @@ def _hint(journal: progress.Journal, before: str) -> str:
 
 def _written(
     bench: Bench, out: Path, journal: progress.Journal, jobs: int | None, *, resume: bool
-) -> list[Outcome]:
-    outcomes: list[Outcome] = []
+) -> WrittenSet:
     # the folder comes first: that it cannot be written is better known before the work
     with replacing(out, SET) as folder:
         ready = prepared(bench)
@@ -123,11 +124,11 @@ def _written(
             if resume:
                 say(_found(earlier, known, head))
             jobs = jobs or processes_for(len(ready.targets) - known)
-            with closing(_watched(ready, jobs, memory, outcomes)) as masks:
+            with closing(_watched(ready, jobs, memory)) as masks:
                 write_set(folder, head, masks)
-        page = page_of_set(read_set(folder), ready, bench.name)
-        write_text(folder / PAGE, page)
-    return outcomes
+        written = read_set(folder)
+        write_text(folder / PAGE, page_of_set(written, ready, bench.name))
+    return written
 
 
 def _memory(ready: Prepared, journal: progress.Journal, earlier: progress.Earlier) -> Memory | None:
@@ -150,14 +151,11 @@ def _found(earlier: progress.Earlier, known: int, head: Head) -> str:
     return f"{head.out}: {reason.value}: all masks are designed\n"
 
 
-def _watched(
-    ready: Prepared, jobs: int, memory: Memory | None, outcomes: list[Outcome]
-) -> Generator[Finished, None, None]:
-    """The masks as they get done, counted by a progress bar; notes down what the table tells."""
+def _watched(ready: Prepared, jobs: int, memory: Memory | None) -> Generator[Finished, None, None]:
+    """The masks as they get done, counted by a progress bar."""
     made = closable(finished_masks(ready, jobs=jobs, memory=memory))
     with progress_bar() as bar, closing(made) as masks:
         task = bar.add_task("", total=len(ready.targets))
         for mask in masks:
-            outcomes.append(outcome_of(mask))
             yield mask
             bar.advance(task)

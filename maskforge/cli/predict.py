@@ -15,11 +15,11 @@ from maskforge.base.csv_text import Cell, csv_text, finite
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place, write_text
 from maskforge.base.ranges import BadValueError, Range
-from maskforge.base.wording import counted
+from maskforge.base.wording import counted, some_of
 from maskforge.cli.common import bench_names, interruptible, progress_bar
 from maskforge.cli.terminal import LONG_SET, print_table, say, table_of
 from maskforge.launch.couplings import Prediction, insertion_loss_db, unwanted_db
-from maskforge.sets.check.claims import mask_name, some_of
+from maskforge.sets.check.claims import mask_name
 from maskforge.sets.reading import read_set
 from maskforge.study.replay import Replay, replayed, replayed_at
 

@@ -1,94 +1,55 @@
 """What the command line prints: tables of masks and of modes, in lab units."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from statistics import median
 
 from rich.table import Table
 
 from maskforge.base.csv_text import Cell, finite
-from maskforge.base.wording import counted, rounded
+from maskforge.base.wording import counted, rounded, some_of
 from maskforge.cli.terminal import LONG_SET, print_table, say, table_of
 from maskforge.fiber.modes import NEAR_CUTOFF, RadialMode
 from maskforge.launch.couplings import insertion_loss_db, unwanted_db
-from maskforge.launch.targets import described
-from maskforge.methods.problem import NEAR_PHASES, Robust, gap_of
-from maskforge.sets.designing import Finished
+from maskforge.methods.problem import NEAR_PHASES
+from maskforge.sets.manifest import Record
+from maskforge.sets.robust_figures import RobustFigures
 from maskforge.study.tradeoff import Point
-
-SHOWN_NAMES = 6
-"""Masks that a line about several names."""
-
 
 # --- masks -----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """What the printed table tells of a mask; numbers as in DESIGN's word list."""
+def print_masks(
+    masks: Sequence[Record], asked: float, robust: Sequence[RobustFigures] = ()
+) -> None:
+    """The table of a set and, where masks are less pure than `asked` (a share), which and why.
 
-    target: str
-    orientation: float
-    method: str
-    purity: float
-    efficiency: float
-    gap: float | None
-    reached: bool
-    status: str
-    robust: Robust | None = None
-
-    @property
-    def name(self) -> str:
-        return described(self.target, self.orientation)
-
-
-def outcome_of(mask: Finished) -> Outcome:
-    """What to tell of a finished mask."""
-    found, made = mask.prediction, mask.design
-    return Outcome(
-        mask.target.name,
-        float(mask.target.orientation),
-        made.method,
-        found.purity,
-        found.efficiency,
-        gap_of(found.efficiency, made.bound),
-        made.reached,
-        made.status,
-        made.robust,
-    )
-
-
-def print_outcomes(outcomes: Sequence[Outcome], asked: float) -> None:
-    """The table of a set and, where masks are less pure than `asked` (a share), which and why."""
-    gaps = any(outcome.gap is not None for outcome in outcomes)
-    print_table(_by_label(outcomes, gaps) if len(outcomes) > LONG_SET else _each(outcomes, gaps))
-    _print_robust(outcomes)
-    missed = [outcome for outcome in outcomes if not outcome.reached]
+    `robust`: of those that are for several scenarios.
+    """
+    gaps = any(mask.gap is not None for mask in masks)
+    print_table(_by_label(masks, gaps) if len(masks) > LONG_SET else _each(masks, gaps))
+    if robust:
+        _print_robust(masks, robust)
+    missed = [mask for mask in masks if not mask.reached]
     if not missed:
         return
     say(
-        f"\n! {len(missed)} of {counted(len(outcomes), 'mask')} did not reach the asked purity of "
+        f"\n! {len(missed)} of {counted(len(masks), 'mask')} did not reach the asked purity of "
         f"{100 * asked:.10g} %:"
     )
-    for status in dict.fromkeys(outcome.status for outcome in missed):
-        names = [outcome.name for outcome in missed if outcome.status == status]
-        more = f" and {len(names) - SHOWN_NAMES} more" if len(names) > SHOWN_NAMES else ""
-        say(f"  {', '.join(names[:SHOWN_NAMES])}{more}: {status}")
+    for status in dict.fromkeys(mask.status for mask in missed):
+        say(f"  {some_of([mask.name for mask in missed if mask.status == status])}: {status}")
 
 
-def _print_robust(outcomes: Sequence[Outcome]) -> None:
+def _print_robust(masks: Sequence[Record], robust: Sequence[RobustFigures]) -> None:
     """Of masks for several scenarios: the worst, what it would be without, and their own gap."""
-    found = [(one, one.robust) for one in outcomes if one.robust is not None]
-    if not found:
-        return
-    mask, worst = min(found, key=lambda pair: pair[1].worst[1])
-    count = counted(len(worst.scenarios), "scenario")
+    least = min(robust, key=lambda one: one.worst.purity)
+    before = min(each.purity_before for one in robust for each in one.scenarios)
     say(
-        f"\nOver {count}: least pure {mask.name} at {worst.worst[0]}, "
-        f"{_percent(worst.worst[1], 4)} %; masks for the nominal one alone go down to "
-        f"{_percent(min(min(known.before) for _, known in found), 4)} %"
+        f"\nOver {counted(len(least.scenarios), 'scenario')}: least pure "
+        f"{masks[least.index].name} at {least.worst.name}, {_percent(least.worst.purity, 4)} %; "
+        f"masks for the nominal one alone go down to {_percent(before, 4)} %"
     )
-    own = [known.gap for _, known in found if known.gap is not None]
+    own = [one.gap for one in robust if one.gap is not None]
     if own:
         say(
             f"Gap of the mean over the scenarios to its own bound, whatever their phases: "
@@ -96,12 +57,12 @@ def _print_robust(outcomes: Sequence[Outcome]) -> None:
         )
     # where the bound of all phases is no higher, the other one says nothing more
     near = [
-        known.gap_near
-        for _, known in found
-        if known.gap_near is not None and (known.gap is None or known.gap_near < known.gap)
+        one.gap_near
+        for one in robust
+        if one.gap_near is not None and (one.gap is None or one.gap_near < one.gap)
     ]
     if near:
-        which = "" if len(near) == len(found) else f", of {counted(len(near), 'mask')}"
+        which = "" if len(near) == len(robust) else f", of {counted(len(near), 'mask')}"
         say(
             f"Gap to the bound of masks with phases within {NEAR_PHASES:g} deg of its own{which}: "
             f"{_worst_and_median(near)}"
@@ -116,36 +77,36 @@ def _worst_and_median(gaps: Sequence[float]) -> str:
 NUMBERS = ("purity\n%", "unwanted\npower dB", "insertion\nloss dB", "gap\n%")
 
 
-def _each(outcomes: Sequence[Outcome], gaps: bool) -> Table:
+def _each(masks: Sequence[Record], gaps: bool) -> Table:
     """A row a mask."""
     numbers = NUMBERS if gaps else NUMBERS[:-1]
     table = table_of(
         "target", "orientation\ndeg", "method", *numbers, "", left=("target", "method")
     )
-    for one in outcomes:
+    for one in masks:
         table.add_row(
             one.target,
-            f"{one.orientation:g}",
+            f"{one.orientation_deg:g}",
             one.method,
             _percent(one.purity, 4),
             _unwanted(unwanted_db(one.purity)),
-            f"{insertion_loss_db(one.efficiency):.3f}",
+            f"{one.loss_db:.3f}",
             *([_percent(one.gap, 4)] if gaps else []),
             "" if one.reached else "!",
         )
     return table
 
 
-def _by_label(outcomes: Sequence[Outcome], gaps: bool) -> Table:
+def _by_label(masks: Sequence[Record], gaps: bool) -> Table:
     """A row a label: the worst and the median of its masks."""
     kinds = NUMBERS if gaps else NUMBERS[:-1]
     numbers = [f"{kind}\n{which}" for kind in kinds for which in ("worst", "median")]
     table = table_of("target", "masks", "method", *numbers, "", left=("target", "method"))
-    for name in dict.fromkeys(one.target for one in outcomes):
-        own = [one for one in outcomes if one.target == name]
+    for name in dict.fromkeys(one.target for one in masks):
+        own = [one for one in masks if one.target == name]
         purities = [one.purity for one in own]
         unwanted = [unwanted_db(purity) for purity in purities]
-        losses = [insertion_loss_db(one.efficiency) for one in own]
+        losses = [one.loss_db for one in own]
         excess = [one.gap for one in own if one.gap is not None]
         cells = [
             _percent(min(purities), 4),

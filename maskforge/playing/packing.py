@@ -14,7 +14,6 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import telling
 from maskforge.launch.modulator import Modulator
 from maskforge.launch.panel import mask_window
-from maskforge.launch.targets import described
 from maskforge.playing.formats import Layout, Place, check_format, depth_of, opened, order_of
 from maskforge.playing.pack_header import (
     PACK,
@@ -120,10 +119,7 @@ def _source(written: WrittenSet) -> PackedFrom:
 
 
 def _name(one: Composed) -> str:
-    own = described(one.mask.target, one.mask.orientation_deg)
-    if one.other is None:
-        return own
-    return f"{own} beside {described(one.other.target, one.other.orientation_deg)}"
+    return one.mask.name if one.other is None else f"{one.mask.name} beside {one.other.name}"
 
 
 def _packed(one: Composed, place: Place) -> PackedMask:

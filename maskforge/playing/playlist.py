@@ -13,6 +13,7 @@ from itertools import islice, pairwise
 import numpy as np
 
 from maskforge.base.ranges import BadValueError, Choice, Range
+from maskforge.base.wording import SHOWN_NAMES, some_of
 
 ORDERS = ("mode", "orientation", "shuffled")
 """All orientations of a label, then the next label; all labels in their first orientation, then in
@@ -25,9 +26,6 @@ SEED = 0
 
 MOST_STEPS = 100_000
 """A file of some 28 MB; whoever needs more plays a list several times."""
-
-MOST_NAMED = 6
-"""Masks that an error line names."""
 
 SAME_DEG = 0.01
 """Two orientations of a label are further apart than twice this up to l = 25, and what a table of
@@ -245,11 +243,11 @@ def reference_of(masks: Sequence[PlayedFrame], text: str) -> PlayedFrame:
     if len(found) == 1:
         return found[0]
     if found:
-        names = _listed([mask.name for mask in found])
+        names = some_of([mask.name for mask in found])
         raise BadValueError(f"{len(found)} masks; say which, as in {names}", "reference", text)
     labels = list(dict.fromkeys(mask.target for mask in masks))
-    near = get_close_matches(label or text, labels, n=MOST_NAMED, cutoff=0.4) or labels
-    raise BadValueError(f"no mask of this label; near it: {_listed(near)}", "reference", text)
+    near = get_close_matches(label or text, labels, n=SHOWN_NAMES, cutoff=0.4) or labels
+    raise BadValueError(f"no mask of this label; near it: {some_of(near)}", "reference", text)
 
 
 def _turned(own: Sequence[PlayedFrame], angle: str, text: str) -> list[PlayedFrame]:
@@ -265,11 +263,6 @@ def _turned(own: Sequence[PlayedFrame], angle: str, text: str) -> list[PlayedFra
     found = [mask for mask in own if abs(mask.orientation_deg - wanted) < SAME_DEG]
     if not found:
         near = sorted(own, key=lambda mask: abs(mask.orientation_deg - wanted))
-        names = _listed([mask.name for mask in near])
+        names = some_of([mask.name for mask in near])
         raise BadValueError(f"no mask of this orientation; near it: {names}", "reference", text)
     return found
-
-
-def _listed(names: Sequence[str]) -> str:
-    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-    return ", ".join(names[:MOST_NAMED]) + more

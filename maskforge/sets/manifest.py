@@ -13,13 +13,16 @@ from numpy.typing import NDArray
 from maskforge.base.csv_text import csv_text
 from maskforge.base.version import VERSION as RELEASE
 from maskforge.launch.basis import Basis, mode_name
+from maskforge.launch.couplings import insertion_loss_db
+from maskforge.launch.targets import described
 from maskforge.sets.names import FORMAT, VERSION
 
 
 @dataclass(frozen=True)
 class Record:
-    """A mask in the manifest, keys in this order; None (null, an empty cell): not known.
+    """A finished mask in figures, as the manifest has it, keys in this order.
 
+    None (null, an empty cell): not known.
     `index` and `page` count from 0; `bound` and `gap` go with a design that proves a bound, for
     masks at least `bound_purity` pure.  Where that is lower than what was asked, `bound_asked` is
     the bound of the efficiency at the asked purity; 0: no mask of this modulator is so pure.
@@ -43,6 +46,16 @@ class Record:
     sha256: str
     reached: bool
     status: str
+
+    @property
+    def name(self) -> str:
+        """ "LP21 30 deg"."""
+        return described(self.target, self.orientation_deg)
+
+    @property
+    def loss_db(self) -> float:
+        """Insertion loss; infinite where nothing is launched."""
+        return insertion_loss_db(self.efficiency)
 
 
 def manifest_text(

@@ -12,7 +12,7 @@ from maskforge.bench.ready import guided_basis
 from maskforge.launch.couplings import Launch, Prediction, couplings, judged
 from maskforge.launch.modulator import emitted
 from maskforge.launch.panel import states_of
-from maskforge.launch.targets import described, held_by, transferred
+from maskforge.launch.targets import held_by, transferred
 from maskforge.sets.manifest import Record
 from maskforge.sets.reading import WrittenSet, checked_pages
 from maskforge.sets.rebuilding import Targets, bench_of, launch_of, targets_in
@@ -77,9 +77,8 @@ def _replays(
         try:
             states = states_of(launch.modulator, picture)
         except BenchError as error:
-            name = described(mask.target, mask.orientation_deg)
             raise BenchError(
-                one_line(f"{source}: [modulator]: mask {mask.index} ({name}): {error}")
+                one_line(f"{source}: [modulator]: mask {mask.index} ({mask.name}): {error}")
             ) from None
         target = targets.get((mask.target, mask.orientation_deg))
         found = None

@@ -19,10 +19,12 @@ from maskforge.base.safety import CAUTION
 from maskforge.bench.ready import Prepared
 from maskforge.cli import common, design, presets
 from maskforge.cli import main as cli
-from maskforge.cli import print_masks as printed
 from maskforge.cli.common import SHORT
+from maskforge.cli.print_masks import print_masks
 from maskforge.fiber.modes import solve
 from maskforge.sets.designing import Finished, finished_masks
+from maskforge.sets.manifest import Record
+from maskforge.sets.robust_figures import RobustFigures, ScenarioFigures
 from maskforge.study import tradeoff
 
 TINY = """\
@@ -281,14 +283,30 @@ def test_too_little_memory_is_one_line(
     assert [path.name for path in tiny.iterdir()] == ["tiny.toml"]
 
 
-def outcome(angle: float, purity: float, gap: float | None, status: str = "") -> printed.Outcome:
-    return printed.Outcome("LP21", angle, "dual", purity, 0.1, gap, not status, status)
+def record(angle: float, purity: float, gap: float | None, status: str = "") -> Record:
+    return Record(
+        index=0,
+        page=0,
+        target="LP21",
+        orientation_deg=angle,
+        method="dual",
+        purity=purity,
+        group_purity=purity,
+        efficiency=0.1,
+        bound=None,
+        bound_purity=None,
+        gap=gap,
+        bound_asked=None,
+        unwanted_db=None,
+        sha256="",
+        reached=not status,
+        status=status,
+    )
 
 
 def test_masks_that_fall_short_are_told(capsys: pytest.CaptureFixture[str]) -> None:
-    printed.print_outcomes(
-        [outcome(0, 0.999123, 0.00123), outcome(45, 0.99, None, "more [pixels] would help")], 0.999
-    )
+    masks = [record(0, 0.999123, 0.00123), record(45, 0.99, None, "more [pixels] would help")]
+    print_masks(masks, 0.999)
     text = capsys.readouterr().out.splitlines()
     lines = [line.split() for line in text]
     assert lines[3] == ["LP21", "0", "dual", "99.9123", "30.57", "10.000", "0.1230"]
@@ -301,14 +319,38 @@ def test_masks_that_fall_short_are_told(capsys: pytest.CaptureFixture[str]) -> N
 
 def test_a_long_set_has_a_row_a_label(capsys: pytest.CaptureFixture[str]) -> None:
     """Worst: least pure, most unwanted power, widest gap; many names are cut short."""
-    short = [outcome(k, 0.99, 0.02, "try more") for k in range(10)]
-    printed.print_outcomes([*short, *(outcome(k, 0.9999, 0.01) for k in range(10, 41))], 0.999)
+    short = [record(k, 0.99, 0.02, "try more") for k in range(10)]
+    print_masks([*short, *(record(k, 0.9999, 0.01) for k in range(10, 41))], 0.999)
     lines = [line.split() for line in capsys.readouterr().out.splitlines()]
     assert lines[4] == [
         "LP21", "41", "dual", "99.0000", "99.9900", "19.96", "40.00", "10.000", "10.000",
         "2.0000", "1.0000", "!", "10",
     ]  # fmt: skip
     assert lines[-1][-5:] == ["and", "4", "more:", "try", "more"]
+
+
+def robust(index: int, worst: float, gap: float, gap_near: float) -> RobustFigures:
+    scenarios = (
+        ScenarioFigures("the nominal scenario", 0.995, 0.5, 0.999),
+        ScenarioFigures("1320 nm", worst, 0.4, 0.9),
+    )
+    return RobustFigures(index, scenarios, 0.45, 0.5, gap, 0.98, 0.48, gap_near, 5.0, None)
+
+
+def test_masks_for_several_scenarios_are_told(capsys: pytest.CaptureFixture[str]) -> None:
+    """The bound of near phases is told of the masks only where it is the lower one."""
+    masks = [record(0, 0.995, 0.01), record(45, 0.995, 0.01)]
+    known = [robust(0, 0.99, 0.03, 0.04), robust(1, 0.98, 0.05, 0.02)]
+    print_masks(masks, 0.98, known)
+    assert capsys.readouterr().out.splitlines()[6:] == [
+        "Over 2 scenarios: least pure LP21 45 deg at 1320 nm, 98.0000 %; masks for the nominal one "
+        "alone go down to 90.0000 %",
+        "Gap of the mean over the scenarios to its own bound, whatever their phases: worst "
+        "5.0000 %, median 4.0000 %",
+        "Gap to the bound of masks with phases within 5 deg of its own, of 1 mask: worst "
+        "2.0000 %, median 2.0000 %",
+        "The gap in the table is to the bound of the nominal scenario",
+    ]
 
 
 # --- tradeoff --------------------------------------------------------------------------------

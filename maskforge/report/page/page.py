@@ -20,7 +20,6 @@ from maskforge.bench import Bench
 from maskforge.launch.basis import mode_name
 from maskforge.launch.couplings import Launch, insertion_loss_db, unwanted_db
 from maskforge.launch.light import Complex
-from maskforge.launch.targets import described
 from maskforge.methods.problem import NEAR_PHASES
 from maskforge.report.page import bench_facts as facts
 from maskforge.report.page import bench_sketch as sketch
@@ -121,7 +120,7 @@ def _data(launch: Launch, lines: Sequence[Line], table: NDArray[np.float64]) -> 
 def _line(mask: Record, own: tuple[int, ...], shot: Shot) -> Line:
     return Line(
         mask=mask,
-        name=described(mask.target, mask.orientation_deg),
+        name=mask.name,
         groups=groups.name_of(own),
         purity=share_text(mask.purity),
         group_purity=share_text(mask.group_purity),

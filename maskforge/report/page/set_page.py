@@ -13,7 +13,6 @@ from maskforge.base.wording import one_line, shown
 from maskforge.bench.ready import Prepared
 from maskforge.launch.couplings import Launch
 from maskforge.launch.light import Complex
-from maskforge.launch.targets import described
 from maskforge.report.page.page import Rows, page_text
 from maskforge.report.page.purity_by_group import groups_in
 from maskforge.report.page.thumbnails import Shot, camera_of, shot_of
@@ -61,9 +60,8 @@ def _shots(written: WrittenSet, launch: Launch) -> Iterator[Shot]:
         try:
             states = read_states(launch.modulator, picture)
         except BenchError as error:
-            which = described(mask.target, mask.orientation_deg)
             raise BenchError(
-                one_line(f"{written.stack}: page {mask.page} ({which}): {error}")
+                one_line(f"{written.stack}: page {mask.page} ({mask.name}): {error}")
             ) from None
         yield shot_of(camera, states)
 

@@ -7,9 +7,8 @@ from pathlib import Path
 import tifffile
 
 from maskforge.base.errors import BenchError
-from maskforge.base.wording import shown
-from maskforge.launch.targets import described
-from maskforge.sets.check.claims import Claims, Complaint, claims_of, mask_name, some_of
+from maskforge.base.wording import shown, some_of
+from maskforge.sets.check.claims import Claims, Complaint, claims_of, mask_name
 from maskforge.sets.check.numbers import Deviations, Numbers, numbers_off
 from maskforge.sets.check.page_damage import (
     cause_by_checksum,
@@ -163,9 +162,9 @@ def _mask_finding(
     """A page against its record; adds to `seen`."""
     mask = claims.written.masks[at]
     lines: list[tuple[str, str]] = []
-    name = described(mask.target, mask.orientation_deg)
-    if text is not None and text != name:
-        lines.append((f"page {mask.page} is described as {shown(text)}, not {shown(name)}", ""))
+    if text is not None and text != mask.name:
+        told = f"page {mask.page} is described as {shown(text)}, not {shown(mask.name)}"
+        lines.append((told, ""))
     try:
         found, unreadable = launched(claims, picture), ""
     except BenchError as error:

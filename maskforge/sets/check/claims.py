@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.base.wording import one_line, shown
+from maskforge.base.wording import one_line, shown, some_of
 from maskforge.bench import Bench
 from maskforge.launch.basis import Basis, Mode, mode_name
 from maskforge.launch.couplings import Launch
@@ -24,9 +24,6 @@ COUPLINGS = "coupling.npz"
 
 INDEX = 1e-9
 """How far an effective or refractive index of the manifest may be from the bench's."""
-
-SHOWN_NAMES = 6
-"""Masks or modes that a line about several names."""
 
 
 @dataclass(frozen=True)
@@ -74,13 +71,7 @@ class Claims:
 
 def mask_name(mask: Record) -> str:
     """How a line calls a mask: number, target and orientation."""
-    return f"mask {mask.index} ({described(mask.target, mask.orientation_deg)})"
-
-
-def some_of(names: Sequence[str]) -> str:
-    """The first few names."""
-    more = len(names) - SHOWN_NAMES
-    return ", ".join(names[:SHOWN_NAMES]) + (f" and {more} more" if more > 0 else "")
+    return f"mask {mask.index} ({mask.name})"
 
 
 def claims_of(written: WrittenSet) -> tuple[Claims, list[Complaint]]:

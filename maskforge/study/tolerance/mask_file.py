@@ -81,15 +81,16 @@ def _masks(
 ) -> Iterator[tuple[Target, States]]:
     targets = targets_in(bench, guided_basis(bench))
     for mask, picture in zip(written.masks, checked_pages(written), strict=True):
-        name = described(mask.target, mask.orientation_deg)
         target = targets.get((mask.target, mask.orientation_deg))
         if target is None:
             raise BenchError(
-                one_line(f"{bench.source}: [targets] has no {name}, which mask {mask.index} is for")
+                one_line(
+                    f"{bench.source}: [targets] has no {mask.name}, which mask {mask.index} is for"
+                )
             )
         try:
             yield target, states_of(modulator, picture)
         except BenchError as error:
             raise BenchError(
-                one_line(f"{written.stack}: page {mask.page} ({name}): {error}")
+                one_line(f"{written.stack}: page {mask.page} ({mask.name}): {error}")
             ) from None
