@@ -21,7 +21,7 @@ from maskforge.cli.common import (
     label_list,
     progress_bar,
 )
-from maskforge.cli.print_masks import limit_text
+from maskforge.cli.print_points import limit_text
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.launch.couplings import insertion_loss_db, unwanted_db
 from maskforge.report import format_of

@@ -7,11 +7,11 @@ from typing import Annotated
 import typer
 
 from maskforge import bench as benches
-from maskforge.base.csv_text import csv_text
+from maskforge.base.columns import csv_table
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.wording import counted
 from maskforge.cli.common import BenchName
-from maskforge.cli.print_masks import MODE_COLUMNS, fields_of, mode_cells, print_modes
+from maskforge.cli.print_modes import COLUMNS, fields_of, print_modes
 from maskforge.cli.terminal import say
 from maskforge.fiber.modes import RadialMode, solve
 from maskforge.fiber.profile import Fiber
@@ -47,7 +47,7 @@ def modes(
     )
     picture = None if kind is None else _picture(kept, guide, bench.name, summary, kind)
     if csv is not None:
-        write_text(csv, csv_text(MODE_COLUMNS, [mode_cells(m) for m in kept]))
+        write_text(csv, csv_table(COLUMNS, kept))
     if figure is not None and picture is not None:
         write_bytes(figure, picture)
     print_modes(kept)

@@ -1,11 +1,13 @@
 """Text and tables on the terminal."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from rich import box
 from rich.console import Console
 from rich.measure import Measurement
 from rich.table import Table
+
+from maskforge.base.columns import Column, Row
 
 LONG_SET = 40
 """Masks up to which each one gets a row."""
@@ -33,6 +35,17 @@ def table_of(*columns: str, left: Iterable[str] = ()) -> Table:
     for name in columns:
         text = name in left or not name
         table.add_column(name, justify="left" if text else "right", no_wrap=True)
+    return table
+
+
+def table_of_rows(columns: Sequence[Column[Row]], rows: Iterable[Row]) -> Table:
+    """A row each."""
+    table = table_of(
+        *(column.heading for column in columns),
+        left=[column.heading for column in columns if column.left],
+    )
+    for row in rows:
+        table.add_row(*(column.printed(row) for column in columns))
     return table
 
 

@@ -7,11 +7,10 @@ from typing import Annotated
 import typer
 
 from maskforge import bench as benches
-from maskforge.base.csv_text import csv_text
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli.common import BenchName, interruptible, progress_bar
-from maskforge.cli.print_masks import POINT_COLUMNS, point_cells, print_points
+from maskforge.cli.print_points import points_text, print_points
 from maskforge.launch.targets import Target, described
 from maskforge.report import format_of, tradeoff_figure
 from maskforge.study import tradeoff as trading
@@ -62,8 +61,7 @@ def tradeoff(
     print_points(points)
     picture = None if kind is None else tradeoff_figure(points, title, kind)
     if csv is not None:
-        cells = [[target.name, target.orientation, *point_cells(point)] for point in points]
-        write_text(csv, csv_text(POINT_COLUMNS, cells))
+        write_text(csv, points_text(target, points))
     if figure is not None and picture is not None:
         write_bytes(figure, picture)
 

@@ -1,9 +1,9 @@
-"""What lies beside the stack: the manifest, its table and the couplings."""
+"""What lies beside the stack: the manifest and the table of couplings."""
 
 import json
 import platform
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, astuple, dataclass, fields
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -94,12 +94,6 @@ def manifest_text(
         },
     }
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def records_text(records: Sequence[Record]) -> str:
-    """The manifest's table of masks as CSV."""
-    header = [field.name for field in fields(Record)]
-    return csv_text(header, [astuple(record) for record in records])
 
 
 def coupling_text(

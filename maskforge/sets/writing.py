@@ -30,7 +30,8 @@ from maskforge.launch.targets import described
 from maskforge.methods.problem import Robust, gap_of
 from maskforge.sets.certificate import Proven, certificate, proofs_of
 from maskforge.sets.designing import Finished
-from maskforge.sets.manifest import Record, coupling_text, manifest_text, records_text
+from maskforge.sets.manifest import Record, coupling_text, manifest_text
+from maskforge.sets.mask_columns import records_text
 from maskforge.sets.names import (
     CERTIFICATE,
     MANIFEST,

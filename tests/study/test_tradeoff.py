@@ -17,7 +17,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.cli.print_masks import POINT_COLUMNS, point_cells, print_points
+from maskforge.cli.print_points import print_points
 from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import Alphabet, binary, continuous, levels, table
 from maskforge.methods import design
@@ -224,11 +224,6 @@ def test_the_table_has_the_numbers(capsys: pytest.CaptureFixture[str]) -> None:
         assert numbers[5] == pytest.approx(100 * point.efficiency, abs=0.501e-3)
         assert numbers[6] == pytest.approx(-10 * np.log10(point.efficiency), abs=0.501e-3)
         assert numbers[7] == pytest.approx(100 * (1 - point.efficiency / point.bound), abs=0.501e-4)
-
-
-def test_cells_match_their_header() -> None:
-    """Target and orientation come before them."""
-    assert len(point_cells(found()[0])) == len(POINT_COLUMNS) - 2
 
 
 def picture(points: tuple[Point, ...]) -> NDArray[np.uint8]:

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from maskforge.base.wording import shown
 from maskforge.sets.check.claims import COUPLINGS, Claims, Complaint
-from maskforge.sets.manifest import coupling_text, records_text
+from maskforge.sets.manifest import coupling_text
+from maskforge.sets.mask_columns import records_text
 from maskforge.sets.names import MANIFEST
 
 ROUNDED = 1e-12
