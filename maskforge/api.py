@@ -25,17 +25,16 @@ from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.fiber.modes import RadialMode, solve
 from maskforge.launch.basis import mode_name
-from maskforge.launch.couplings import Launch, facet_field, insertion_loss_db, unwanted_db
+from maskforge.launch.couplings import Launch, facet_field, unwanted_db
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.launch.panel import Picture, rendered
-from maskforge.launch.targets import described
-from maskforge.methods.problem import gap_of
 from maskforge.report import mask_html, table_html
 from maskforge.sets.designing import Finished, finished_masks, processes_for
+from maskforge.sets.manifest import Record
 from maskforge.sets.names import SET
-from maskforge.sets.writing import head_of, write_set
+from maskforge.sets.writing import head_of, record_of, write_set
 
 VIEW, SAMPLES = 2.5, 161
 """Half width of a facet picture in core radii, and its samples along a side."""
@@ -52,38 +51,43 @@ class Mask:
         return f"<Mask {self.name}: purity {self.purity:.6f}, loss {self.loss_db:.3f} dB>"
 
     def _repr_html_(self) -> str:
-        return mask_html(self)
+        return mask_html(self.record, self.phase, self.facet()[0])
+
+    @cached_property
+    def record(self) -> Record:
+        """What a set's manifest says of the mask."""
+        return record_of(self.found, self.picture)
 
     @property
     def name(self) -> str:
         """ "LP21 30 deg"."""
-        return described(self.label, self.orientation)
+        return self.record.name
 
     @property
     def label(self) -> str:
-        return self.found.target.name
+        return self.record.target
 
     @property
     def orientation(self) -> float:
         """Degrees, counter-clockwise from +x."""
-        return float(self.found.target.orientation)
+        return self.record.orientation_deg
 
     @property
     def purity(self) -> float:
-        return self.found.prediction.purity
+        return self.record.purity
 
     @property
     def group_purity(self) -> float:
-        return self.found.prediction.group_purity
+        return self.record.group_purity
 
     @property
     def efficiency(self) -> float:
-        return self.found.prediction.efficiency
+        return self.record.efficiency
 
     @property
     def loss_db(self) -> float:
         """Insertion loss."""
-        return insertion_loss_db(self.efficiency)
+        return self.record.loss_db
 
     @property
     def unwanted_db(self) -> float:
@@ -93,32 +97,31 @@ class Mask:
     @property
     def bound(self) -> float | None:
         """No mask of this modulator launches more at `bound_purity`; None: not known."""
-        return self.found.design.bound
+        return self.record.bound
 
     @property
     def bound_purity(self) -> float | None:
         """The purity at which `bound` holds: the asked one, or what was designed for instead."""
-        proof = self.found.design.certificate
-        return None if proof is None else proof.purity
+        return self.record.bound_purity
 
     @property
     def bound_asked(self) -> float | None:
         """The same at the asked purity where that was lowered, else None; 0: none is so pure."""
-        return self.found.design.bound_asked
+        return self.record.bound_asked
 
     @property
     def gap(self) -> float | None:
         """1 - efficiency/bound."""
-        return gap_of(self.efficiency, self.bound)
+        return self.record.gap
 
     @property
     def reached(self) -> bool:
         """Whether the asked purity was got; `status` says how it ended."""
-        return self.found.design.reached
+        return self.record.reached
 
     @property
     def status(self) -> str:
-        return self.found.design.status
+        return self.record.status
 
     @property
     def couplings(self) -> Complex:
@@ -191,7 +194,7 @@ class Result:
         return iter(self.masks)
 
     def _repr_html_(self) -> str:
-        return table_html(self.masks)
+        return table_html([mask.record for mask in self.masks])
 
     def write(self, folder: str | Path) -> Path:
         """Writes the masks as a set, as `maskforge design` does; OutputError where it cannot."""

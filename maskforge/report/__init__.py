@@ -9,7 +9,8 @@ from maskforge.study.tradeoff import Point
 
 if TYPE_CHECKING:
     from maskforge.bench.ready import Prepared
-    from maskforge.report.notebook import ShownMask
+    from maskforge.launch.light import Complex, Real
+    from maskforge.sets.manifest import Record
     from maskforge.sets.reading import WrittenSet
 
 PAGE = "report.html"
@@ -45,14 +46,14 @@ def band_figure(
     return bandplot.band_figure(curves, title, kind)
 
 
-def mask_html(mask: "ShownMask") -> str:
+def mask_html(mask: "Record", phase: "Real", field: "Complex") -> str:
     """See `notebook.mask_html`."""
     from maskforge.report import notebook
 
-    return notebook.mask_html(mask)
+    return notebook.mask_html(mask, phase, field)
 
 
-def table_html(masks: "Sequence[ShownMask]") -> str:
+def table_html(masks: "Sequence[Record]") -> str:
     """See `notebook.table_html`."""
     from maskforge.report import notebook
 

@@ -4,7 +4,6 @@ import base64
 from collections.abc import Sequence
 from html import escape
 from io import BytesIO
-from typing import Protocol
 
 import matplotlib as mpl
 import numpy as np
@@ -13,34 +12,14 @@ from PIL import Image
 
 from maskforge.launch.light import Complex, Real
 from maskforge.report.figures.style import INTENSITY, PHASE
+from maskforge.sets.manifest import Record
+from maskforge.sets.mask_columns import IN_NOTEBOOK, decibel, percent
 
 SIDE = 180
 """Pixels of a picture on the screen."""
 
 MOST_ROWS = 60
 """Masks that a table lists; of more, the first."""
-
-
-class ShownMask(Protocol):
-    """What a mask shows of itself."""
-
-    @property
-    def name(self) -> str: ...
-    @property
-    def purity(self) -> float: ...
-    @property
-    def group_purity(self) -> float: ...
-    @property
-    def loss_db(self) -> float: ...
-    @property
-    def gap(self) -> float | None: ...
-    @property
-    def reached(self) -> bool: ...
-    @property
-    def status(self) -> str: ...
-    @property
-    def phase(self) -> Real: ...
-    def facet(self) -> tuple[Complex, Real]: ...
 
 
 def coloured(values: NDArray[np.floating], colours: str) -> NDArray[np.uint8]:
@@ -72,11 +51,13 @@ def inline(picture: NDArray[np.uint8]) -> str:
     return "data:image/png;base64," + base64.b64encode(png_bytes(picture)).decode("ascii")
 
 
-def mask_html(mask: ShownMask) -> str:
-    """Phase of the mask, intensity and phase on the facet, and the figures below them."""
-    field, _ = mask.facet()
+def mask_html(mask: Record, phase: Real, field: Complex) -> str:
+    """Phase of the mask, intensity and phase on the facet, and the figures below them.
+
+    `phase` of the pixels in rad and `field` on the facet, both (rows, columns), y up.
+    """
     pictures = (
-        ("phase on the pixels", phase_colours(mask.phase)),
+        ("phase on the pixels", phase_colours(phase)),
         ("intensity on the facet", intensity_colours(field)),
         ("phase on the facet", phase_colours(np.angle(field))),
     )
@@ -88,21 +69,20 @@ def mask_html(mask: ShownMask) -> str:
     gap = "" if mask.gap is None else f", gap {100 * mask.gap:.3f} %"
     missed = "" if mask.reached else f"<br>{escape(mask.status)}"
     text = (
-        f"<b>{escape(mask.name)}</b>: purity {100 * mask.purity:.4f} %, of its group "
-        f"{100 * mask.group_purity:.4f} %, insertion loss {mask.loss_db:.3f} dB{gap}{missed}"
+        f"<b>{escape(mask.name)}</b>: purity {percent(mask.purity)} %, of its group "
+        f"{percent(mask.group_purity)} %, insertion loss {decibel(mask.loss_db)} dB{gap}{missed}"
     )
     return f"<div>{text}<table><tr>{cells}</tr></table></div>"
 
 
-def table_html(masks: Sequence[ShownMask]) -> str:
+def table_html(masks: Sequence[Record]) -> str:
     """A row a mask."""
+    names = (column.heading.replace("\n", " ") for column in IN_NOTEBOOK)
+    head = "".join(f"<th>{escape(name)}</th>" for name in names)
     rows = "".join(
-        f"<tr><td>{escape(mask.name)}</td><td>{100 * mask.purity:.4f}</td>"
-        f"<td>{mask.loss_db:.3f}</td>"
-        f"<td>{'-' if mask.gap is None else f'{100 * mask.gap:.4f}'}</td></tr>"
+        f"<tr>{''.join(f'<td>{escape(column.printed(mask))}</td>' for column in IN_NOTEBOOK)}</tr>"
         for mask in masks[:MOST_ROWS]
     )
     more = len(masks) - MOST_ROWS
     rest = f"<p>and {more} more</p>" if more > 0 else ""
-    head = "<tr><th>mask</th><th>purity %</th><th>insertion loss dB</th><th>gap %</th></tr>"
-    return f"<table>{head}{rows}</table>{rest}"
+    return f"<table><tr>{head}</tr>{rows}</table>{rest}"

@@ -86,8 +86,8 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
             picture = rendered(head.modulator, mask.design.states)
             append(picture, described(mask.target.name, mask.target.orientation))
             if mask.design.robust is not None:
-                robust.append((len(records), mask.design.robust))
-            records.append(_record(len(records), mask, picture))
+                robust.append((mask.index, mask.design.robust))
+            records.append(record_of(mask, picture))
             couplings.append(mask.prediction.couplings)
             proven.append(proofs_of(mask.target, mask.design))
     table = np.array(couplings).reshape(len(records), len(head.basis))
@@ -112,11 +112,12 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
     return tuple(records)
 
 
-def _record(index: int, mask: Finished, picture: Picture) -> Record:
+def record_of(mask: Finished, picture: Picture) -> Record:
+    """The figures of a finished mask, which the panel gets as `picture`."""
     found, made = mask.prediction, mask.design
     return Record(
-        index=index,
-        page=index,
+        index=mask.index,
+        page=mask.index,
         target=mask.target.name,
         orientation_deg=float(mask.target.orientation),
         method=made.method,

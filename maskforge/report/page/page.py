@@ -28,15 +28,13 @@ from maskforge.report.page import purity_by_group as groups
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, STEPS, PngPalette
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
 from maskforge.sets.manifest import Record
+from maskforge.sets.mask_columns import NO_DIGITS
 from maskforge.sets.robust_figures import RobustFigures
 
 Rows = Sequence[Sequence[str]]
 
 MOST_MODES = 8
 """Modes that an enlarged mask lists: those that get most light."""
-
-NO_DIGITS = 150.0
-"""dB: 1 - purity has no digits left beyond, about 1e-15."""
 
 
 @dataclass(frozen=True)
