@@ -8,6 +8,7 @@ from typing import Any, Generic, TypeVar
 from maskforge.base.csv_text import Cell, csv_text, finite
 
 Row = TypeVar("Row")
+Part = TypeVar("Part")
 
 UNKNOWN = "-"
 """In print, where a value is not known."""
@@ -65,10 +66,24 @@ def worst_and_median(columns: Iterable[Column[Row]]) -> Iterator[Column[Sequence
             yield picked(column, "median", median)
 
 
-def chosen(columns: Iterable[Column[Row]], *names: str) -> tuple[Column[Row], ...]:
+def named(columns: Iterable[Column[Row]], *names: str) -> tuple[Column[Row], ...]:
     """Those of these names, in their order."""
     known = {column.name: column for column in columns}
     return tuple(known[name] for name in names)
+
+
+def of_part(column: Column[Part], part: Callable[[Row], Part]) -> Column[Row]:
+    """The column of a table whose rows have what this one tells of."""
+    cell = column.cell
+    return Column(
+        column.name,
+        lambda row: column.value(part(row)),
+        column.heading,
+        column.text,
+        column.left,
+        column.worst,
+        None if cell is None else lambda row: cell(part(row)),
+    )
 
 
 def csv_table(columns: Sequence[Column[Row]], rows: Iterable[Row]) -> str:

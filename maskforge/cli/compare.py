@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from contextlib import closing
+from operator import attrgetter
 from pathlib import Path
 from typing import Annotated
 
@@ -9,7 +10,7 @@ import typer
 from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
-from maskforge.base.csv_text import Cell, csv_text, finite
+from maskforge.base.columns import UNKNOWN, Column, csv_table, named, of_part
 from maskforge.base.files import write_bytes, write_text
 from maskforge.base.wording import counted
 from maskforge.bench.ready import Prepared
@@ -22,32 +23,38 @@ from maskforge.cli.common import (
     progress_bar,
 )
 from maskforge.cli.print_points import limit_text
-from maskforge.cli.terminal import print_table, say, table_of
-from maskforge.launch.couplings import insertion_loss_db, unwanted_db
+from maskforge.cli.terminal import print_table, say, table_of, table_of_rows
 from maskforge.report import format_of
+from maskforge.sets import mask_columns
 from maskforge.sets.designing import processes_for
+from maskforge.sets.mask_columns import decibel, percent
 from maskforge.study import comparison
 from maskforge.study.comparison import ComparedMask, Place, Standing
 
-COLUMNS = (
-    "bench",
-    "target",
-    "orientation_deg",
-    "method",
-    "asked_purity",
-    "purity",
-    "group_purity",
-    "unwanted_db",
-    "efficiency",
-    "loss_db",
-    "bound",
-    "bound_purity",
-    "bound_asked",
-    "gap",
-    "reached",
-    "status",
+MASK = tuple(of_part(column, attrgetter("mask")) for column in mask_columns.COLUMNS)
+
+COLUMNS: tuple[Column[ComparedMask], ...] = (
+    Column("bench", attrgetter("bench"), "bench", left=True),
+    Column("asked_purity", attrgetter("asked")),
+    Column(
+        "short", lambda one: one.mask.purity < one.asked, "", lambda short: "!" if short else ""
+    ),
+    *MASK,
 )
-"""Header of the CSV; purities, efficiencies and bounds are shares."""
+
+IN_FILE = named(
+    COLUMNS,
+    *("bench", "target", "orientation_deg", "method", "asked_purity", "purity", "group_purity"),
+    *("unwanted_db", "efficiency", "loss_db", "bound", "bound_purity", "bound_asked", "gap"),
+    *("reached", "status"),
+)
+"""Purities, efficiencies and bounds are shares."""
+
+PRINTED = named(
+    COLUMNS,
+    *("bench", "target", "method", "purity", "group_purity", "unwanted_db", "loss_db", "gap"),
+    "short",
+)
 
 NAMED = 6
 """Targets that a line names."""
@@ -104,7 +111,7 @@ def compare(
         _print_shown(entries)
         write_bytes(figure, picture)
     if csv is not None:
-        write_text(csv, csv_text(COLUMNS, [_cells(one) for one in entries]))
+        write_text(csv, csv_table(IN_FILE, entries))
 
 
 def _places(ready: Sequence[Prepared], methods: int) -> set[Place]:
@@ -143,75 +150,24 @@ def _picture(ready: Sequence[Prepared], entries: Sequence[ComparedMask], kind: s
     return comparison_figure(launches, entries, kind)
 
 
-def _cells(one: ComparedMask) -> list[Cell]:
-    """An entry's values, as COLUMNS says."""
-    return [
-        one.bench,
-        one.target.name,
-        float(one.target.orientation),
-        one.method,
-        one.asked,
-        one.purity,
-        one.group_purity,
-        finite(unwanted_db(one.purity)),
-        one.efficiency,
-        finite(insertion_loss_db(one.efficiency)),
-        one.bound,
-        one.bound_purity,
-        one.bound_asked,
-        one.gap,
-        "yes" if one.reached else "no",
-        one.status,
-    ]
-
-
 # --- printed ---------------------------------------------------------------------------------
-
-
-def _percent(share: float | None) -> str:
-    # a gap of rounding only is no negative one
-    return "-" if share is None else f"{round(100 * share, 4) + 0.0:.4f}"
 
 
 def _print_entries(entries: Sequence[ComparedMask]) -> None:
     """The table: the methods of a target below each other."""
     several = len({one.bench for one in entries}) > 1
-    bench = ["bench"] if several else []
-    table = table_of(
-        *bench,
-        "target",
-        "method",
-        "purity\n%",
-        "group\npurity %",
-        "unwanted\npower dB",
-        "insertion\nloss dB",
-        "gap\n%",
-        "",
-        left=("bench", "target", "method"),
-    )
-    for one in entries:
-        unwanted = unwanted_db(one.purity)
-        table.add_row(
-            *([one.bench] if several else []),
-            one.target.name,
-            one.method,
-            _percent(one.purity),
-            _percent(one.group_purity),
-            ">150" if unwanted > 150 else f"{unwanted:.2f}",
-            f"{insertion_loss_db(one.efficiency):.3f}",
-            _percent(one.gap),
-            "" if one.purity >= one.asked else "!",
-        )
-    print_table(table)
-    missed = sum(one.purity < one.asked for one in entries)
+    columns = PRINTED if several else PRINTED[1:]
+    print_table(table_of_rows(columns, entries))
+    missed = sum(one.mask.purity < one.asked for one in entries)
     asked = " or ".join(dict.fromkeys(f"{100 * one.asked:.10g} %" for one in entries))
     if missed:
         say(f"\n! {missed} of {counted(len(entries), 'mask')} less pure than the asked {asked}")
-    lowered = [one for one in entries if one.bound_purity < one.asked]
-    for one in {(one.bench, one.target.name): one for one in lowered}.values():
-        where = f" on {one.bench}" if several else ""
-        limit = limit_text(one.asked, one.bound_asked)
-        say(f"  {one.target.name}{where}: {limit}; its gaps are at {_percent(one.bound_purity)} %")
+    for one in {(one.bench, one.target.name): one for one in entries}.values():
+        purity, limit = one.mask.bound_purity, one.mask.bound_asked
+        if purity is not None and limit is not None and purity < one.asked:
+            where = f" on {one.bench}" if several else ""
+            told = limit_text(one.asked, limit)
+            say(f"  {one.target.name}{where}: {told}; its gaps are at {percent(purity)} %")
 
 
 def _print_standings(standings: Sequence[Standing]) -> None:
@@ -234,13 +190,13 @@ def _print_standings(standings: Sequence[Standing]) -> None:
         table.add_row(
             one.bench,
             one.method,
-            _percent(one.worst[1]),
+            percent(one.worst[1]),
             one.worst[0],
-            _percent(one.median),
-            _percent(one.worst_group[1]),
+            percent(one.median),
+            percent(one.worst_group[1]),
             one.worst_group[0],
-            f"{one.median_loss:.3f}",
-            _percent(one.median_gap),
+            decibel(one.median_loss),
+            UNKNOWN if one.median_gap is None else percent(one.median_gap),
             f"{len(one.pure)} of {one.count}",
             f"{len(one.group_pure)} of {one.count}",
         )
@@ -267,7 +223,7 @@ def _enough(one: Standing) -> str:
     label, purity = one.worst
     return (
         f"on {one.bench} for {len(one.pure) or 'none'} of {counted(one.count, 'target')}{which}: "
-        f"the least pure is {label} with {_percent(purity)} % instead of {asked}"
+        f"the least pure is {label} with {percent(purity)} % instead of {asked}"
     )
 
 

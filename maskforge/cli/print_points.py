@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from operator import attrgetter
 
-from maskforge.base.columns import Column, chosen, csv_table
+from maskforge.base.columns import Column, csv_table, named
 from maskforge.base.wording import counted, rounded
 from maskforge.cli.terminal import print_table, say, table_of_rows
 from maskforge.launch.couplings import insertion_loss_db, unwanted_db
@@ -37,14 +37,14 @@ COLUMNS: tuple[Column[Point], ...] = (
 )
 """Powers and purities are shares."""
 
-IN_FILE = chosen(
+IN_FILE = named(
     COLUMNS,
     *("alphabet", "asked_purity", "bound", "bound_purity", "bound_asked", "purity", "efficiency"),
     *("gap", "unwanted_db", "reached", "status"),
 )
 
 
-PRINTED = chosen(
+PRINTED = named(
     COLUMNS,
     *("alphabet", "asked_purity", "bound", "bound_db", "purity", "unwanted_db", "efficiency"),
     *("loss_db", "gap", "reached"),

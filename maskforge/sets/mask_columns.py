@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import fields
 from operator import attrgetter
 
-from maskforge.base.columns import Column, chosen, csv_table
+from maskforge.base.columns import Column, csv_table, named
 from maskforge.base.wording import rounded
 from maskforge.launch.couplings import unwanted_db
 from maskforge.sets.manifest import Record
@@ -29,11 +29,19 @@ def unwanted(level: float) -> str:
 
 
 COLUMNS: tuple[Column[Record], ...] = (
+    *(
+        Column(key, attrgetter(key))
+        for key in (
+            *("index", "page", "efficiency", "bound", "bound_purity", "bound_asked"),
+            *("sha256", "status"),
+        )
+    ),
     Column("name", attrgetter("name"), "mask", left=True),
     Column("target", attrgetter("target"), "target", left=True),
     Column("orientation_deg", attrgetter("orientation_deg"), "orientation\ndeg", "{:g}".format),
     Column("method", attrgetter("method"), "method", left=True),
     Column("purity", attrgetter("purity"), "purity\n%", percent, worst=min),
+    Column("group_purity", attrgetter("group_purity"), "group\npurity %", percent, worst=min),
     Column(
         "unwanted_db",
         lambda mask: unwanted_db(mask.purity),
@@ -47,21 +55,19 @@ COLUMNS: tuple[Column[Record], ...] = (
     Column("gap", attrgetter("gap"), "gap\n%", percent, worst=max),
     Column("reached", attrgetter("reached"), "", lambda reached: "" if reached else "!"),
 )
-"""Those that have a heading, a unit or a format of their own."""
+"""All that a table can have; those without a heading are for files."""
 
-PRINTED = chosen(
+IN_FILE = named(COLUMNS, *(field.name for field in fields(Record)))
+"""In masks.csv: every key of the manifest's record."""
+
+PRINTED = named(
     COLUMNS,
     *("target", "orientation_deg", "method"),
     *("purity", "unwanted_db", "loss_db", "gap", "reached"),
 )
 """On the terminal: of each mask, or where there is a worst one of each label."""
 
-IN_NOTEBOOK = chosen(COLUMNS, "name", "purity", "loss_db", "gap")
-
-_KEYS = [field.name for field in fields(Record)]
-
-IN_FILE = chosen([*(Column(key, attrgetter(key)) for key in _KEYS), *COLUMNS], *_KEYS)
-"""In masks.csv: every key of the manifest's record."""
+IN_NOTEBOOK = named(COLUMNS, "name", "purity", "loss_db", "gap")
 
 
 def records_text(masks: Sequence[Record]) -> str:

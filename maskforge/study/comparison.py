@@ -4,7 +4,7 @@ One orientation a label.  All masks of a target are held against the same bound.
 """
 
 from collections.abc import Callable, Collection, Generator, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from statistics import median
@@ -20,10 +20,13 @@ from maskforge.launch.basis import Basis, sampled
 from maskforge.launch.couplings import insertion_loss_db
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.modulator import Levels
+from maskforge.launch.panel import rendered
 from maskforge.launch.targets import Target
-from maskforge.methods.problem import Design, Problem
+from maskforge.methods.problem import Design, Problem, gap_of
 from maskforge.methods.quick_bound import bound_asked, quick_bound
 from maskforge.sets.designing import Finished, finished_masks
+from maskforge.sets.manifest import Record
+from maskforge.sets.writing import record_of
 
 Place = tuple[int, int]
 """A target: index of its bench, and its own on that bench."""
@@ -31,34 +34,19 @@ Place = tuple[int, int]
 
 @dataclass(frozen=True, eq=False)
 class ComparedMask:
-    """One method's mask for one target; powers are shares of the beam, purities shares.
+    """One method's mask for one target.
 
-    `bound` is proven for masks at least `bound_purity` pure, `bound_asked` for those as pure as was
-    asked (0: there are none).  `states` (rows, columns), y up, only where the mask is to be shown;
-    `couplings` (K,).
+    The bound and the gap of `mask` are those that all methods are held against: where it is less
+    pure than the bound is for it has no gap, and `bound_asked` is known always.  `asked`: the
+    purity.  `states` (rows, columns), y up, only where the mask is to be shown; `couplings` (K,).
     """
 
     bench: str
     target: Target
-    method: str
     asked: float
-    purity: float
-    group_purity: float
-    efficiency: float
-    bound: float
-    bound_purity: float
-    bound_asked: float
-    reached: bool
-    status: str
+    mask: Record
     couplings: Complex
     states: Levels | None
-
-    @property
-    def gap(self) -> float | None:
-        """1 - efficiency/bound; None where the mask is less pure than the bound is for."""
-        if not self.bound or self.purity < self.bound_purity:
-            return None
-        return 1 - self.efficiency / self.bound
 
 
 # --- what is compared ------------------------------------------------------------------------
@@ -143,19 +131,29 @@ def _entered(
     ready: Sequence[Prepared], methods: Sequence[str], shown: Collection[Place], place: Place
 ) -> tuple[ComparedMask, ...]:
     each, target = ready[place[0]], ready[place[0]].targets[place[1]]
-    masks = [_mask(each, target, method) for method in methods]
-    name = names_of(ready)[place[0]]
+    name, asked = names_of(ready)[place[0]], each.bench.design.purity
+    masks = [_mask(each, place[1], method) for method in methods]
     limits = _limits(each, target, [mask.design for mask in masks])
     return tuple(
-        _entry(name, each.bench.design.purity, mask, limits, kept=place in shown) for mask in masks
+        ComparedMask(
+            bench=name,
+            target=target,
+            asked=asked,
+            mask=_held(
+                record_of(mask, rendered(each.launch.modulator, mask.design.states)), limits
+            ),
+            couplings=mask.prediction.couplings,
+            states=mask.design.states if place in shown else None,
+        )
+        for mask in masks
     )
 
 
-def _mask(each: Prepared, target: Target, method: str) -> Finished:
-    """The mask as a design run makes it."""
+def _mask(each: Prepared, index: int, method: str) -> Finished:
+    """The mask of a bench's target as a design run makes it."""
     bench = benches.override(each.bench, method=method)
-    (mask,) = finished_masks(Prepared(bench, each.launch, (target,)))
-    return mask
+    (mask,) = finished_masks(Prepared(bench, each.launch, (each.targets[index],)))
+    return replace(mask, index=index)
 
 
 def _limits(
@@ -171,31 +169,11 @@ def _limits(
     return limit, problem.purity, limit
 
 
-def _entry(
-    bench: str,
-    asked: float,
-    mask: Finished,
-    limits: tuple[float, float, float],
-    *,
-    kept: bool,
-) -> ComparedMask:
-    found, made = mask.prediction, mask.design
-    return ComparedMask(
-        bench=bench,
-        target=mask.target,
-        method=made.method,
-        asked=asked,
-        purity=found.purity,
-        group_purity=found.group_purity,
-        efficiency=found.efficiency,
-        bound=limits[0],
-        bound_purity=limits[1],
-        bound_asked=limits[2],
-        reached=made.reached,
-        status=made.status,
-        couplings=found.couplings,
-        states=made.states if kept else None,
-    )
+def _held(mask: Record, limits: tuple[float, float, float]) -> Record:
+    """A mask against the target's limits; see `_limits`."""
+    bound, purity, asked = limits
+    gap = gap_of(mask.efficiency, bound) if mask.purity >= purity else None
+    return replace(mask, bound=bound, bound_purity=purity, bound_asked=asked, gap=gap)
 
 
 def kept_field(basis: Basis, couplings: Complex, u: Real, v: Real) -> Complex:
@@ -242,12 +220,12 @@ def standings(entries: Sequence[ComparedMask]) -> tuple[Standing, ...]:
 
 
 def _standings(entries: Sequence[ComparedMask]) -> Iterator[Standing]:
-    for bench, method in dict.fromkeys((one.bench, one.method) for one in entries):
-        own = [one for one in entries if (one.bench, one.method) == (bench, method)]
-        purities = [(one.target.name, one.purity) for one in own]
-        shared = [(one.target.name, one.group_purity) for one in own]
+    for bench, method in dict.fromkeys((one.bench, one.mask.method) for one in entries):
+        own = [one for one in entries if (one.bench, one.mask.method) == (bench, method)]
+        purities = [(one.target.name, one.mask.purity) for one in own]
+        shared = [(one.target.name, one.mask.group_purity) for one in own]
         asked = own[0].asked
-        gaps = [one.gap for one in own if one.gap is not None]
+        gaps = [one.mask.gap for one in own if one.mask.gap is not None]
         yield Standing(
             bench=bench,
             method=method,
@@ -256,7 +234,7 @@ def _standings(entries: Sequence[ComparedMask]) -> Iterator[Standing]:
             worst=min(purities, key=lambda pair: pair[1]),
             median=median(purity for _, purity in purities),
             worst_group=min(shared, key=lambda pair: pair[1]),
-            median_loss=median(insertion_loss_db(one.efficiency) for one in own),
+            median_loss=median(insertion_loss_db(one.mask.efficiency) for one in own),
             median_gap=median(gaps) if gaps else None,
             pure=tuple(name for name, purity in purities if purity >= asked),
             group_pure=tuple(name for name, purity in shared if purity >= asked),

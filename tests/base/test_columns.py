@@ -4,7 +4,7 @@ import csv
 import io
 import math
 
-from maskforge.base.columns import Column, chosen, csv_table, worst_and_median
+from maskforge.base.columns import Column, csv_table, named, worst_and_median
 
 Row = tuple[str, float | None]
 
@@ -41,5 +41,5 @@ def test_worst_and_median_are_of_what_is_known() -> None:
     assert (worst.printed(ROWS[1:2]), middle.printed(ROWS[1:2])) == ("-", "-")
 
 
-def test_columns_are_chosen_by_name() -> None:
-    assert [one.name for one in chosen(COLUMNS, "known", "label")] == ["known", "label"]
+def test_columns_are_taken_by_name() -> None:
+    assert [one.name for one in named(COLUMNS, "known", "label")] == ["known", "label"]

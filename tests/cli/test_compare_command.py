@@ -68,29 +68,29 @@ def test_the_table_and_the_csv_have_the_numbers(capsys: pytest.CaptureFixture[st
     lines = [line.split() for line in out.splitlines()[3 : 3 + len(entries)]]
     with Path("a.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
-    assert tuple(rows[0]) == command.COLUMNS
+    assert list(rows[0]) == [column.name for column in command.IN_FILE]
     for words, row, entry in zip(lines, rows, entries, strict=True):
-        assert words[:2] == [entry.target.name, entry.method]
-        assert float(words[2]) == pytest.approx(100 * entry.purity, abs=0.501e-4)
-        assert float(words[3]) == pytest.approx(100 * entry.group_purity, abs=0.501e-4)
+        assert words[:2] == [entry.target.name, entry.mask.method]
+        assert float(words[2]) == pytest.approx(100 * entry.mask.purity, abs=0.501e-4)
+        assert float(words[3]) == pytest.approx(100 * entry.mask.group_purity, abs=0.501e-4)
         if words[4] == ">150":
-            assert unwanted_db(entry.purity) > 150
+            assert unwanted_db(entry.mask.purity) > 150
         else:
-            assert float(words[4]) == pytest.approx(unwanted_db(entry.purity), abs=0.501e-2)
-        loss = insertion_loss_db(entry.efficiency)
+            assert float(words[4]) == pytest.approx(unwanted_db(entry.mask.purity), abs=0.501e-2)
+        loss = insertion_loss_db(entry.mask.efficiency)
         assert float(words[5]) == pytest.approx(loss, abs=0.501e-3)
-        assert (words[6] == "-") == (entry.gap is None)
-        if entry.gap is not None:
-            assert float(words[6]) == pytest.approx(100 * entry.gap, abs=0.501e-4)
-        assert (words[-1] == "!") == (entry.purity < 0.99)
+        assert (words[6] == "-") == (entry.mask.gap is None)
+        if entry.mask.gap is not None:
+            assert float(words[6]) == pytest.approx(100 * entry.mask.gap, abs=0.501e-4)
+        assert (words[-1] == "!") == (entry.mask.purity < 0.99)
         assert (row["bench"], row["target"], row["method"]) == ("a", *words[:2])
-        assert float(row["purity"]) == entry.purity
-        assert float(row["efficiency"]) == entry.efficiency
+        assert float(row["purity"]) == entry.mask.purity
+        assert float(row["efficiency"]) == entry.mask.efficiency
         assert float(row["loss_db"]) == loss
-        assert float(row["bound"]) == entry.bound
-        assert (float(row["gap"]) if row["gap"] else None) == entry.gap
+        assert float(row["bound"]) == entry.mask.bound
+        assert (float(row["gap"]) if row["gap"] else None) == entry.mask.gap
         assert float(row["orientation_deg"]) == 0.0
-        assert row["reached"] == ("yes" if entry.reached else "no")
+        assert row["reached"] == ("yes" if entry.mask.reached else "no")
 
 
 def test_several_benches_side_by_side(capsys: pytest.CaptureFixture[str]) -> None:
@@ -115,7 +115,7 @@ def test_several_benches_side_by_side(capsys: pytest.CaptureFixture[str]) -> Non
 def test_the_verdict_follows_the_numbers(capsys: pytest.CaptureFixture[str]) -> None:
     """The same masks judged by other purities are told as enough, for some, or for none."""
     toml("a.toml")
-    entries = [e for e in expected("a.toml") if e.method == "simple"]
+    entries = [e for e in expected("a.toml") if e.mask.method == "simple"]
 
     def verdict(asked: float, *left_out: str) -> str:
         some = [replace(e, asked=asked) for e in entries if e.target.name not in left_out]
@@ -123,7 +123,7 @@ def test_the_verdict_follows_the_numbers(capsys: pytest.CaptureFixture[str]) -> 
         command._print_standings(standing)
         return capsys.readouterr().out.splitlines()[-1]
 
-    purities = {e.target.name: e.purity for e in entries}
+    purities = {e.target.name: e.mask.purity for e in entries}
     worst = min(purities, key=lambda name: purities[name])
     assert verdict(0.5001).endswith("on a for all 4 targets: 50.01 % and more")
     pure = [name for name, purity in purities.items() if purity >= 0.95]
@@ -138,9 +138,15 @@ def test_the_verdict_follows_the_numbers(capsys: pytest.CaptureFixture[str]) -> 
 def test_a_gap_of_rounding_is_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     toml("a.toml")
     (entry, *_) = expected("a.toml", methods=("dual",))
-    command._print_entries([replace(entry, bound=entry.efficiency * (1 - 1e-13), purity=1.0)])
+    command._print_entries([replace(entry, mask=replace(entry.mask, gap=-1e-13, purity=1.0))])
     row = capsys.readouterr().out.splitlines()[3].split()
-    assert row[2:7] == ["100.0000", f"{100 * entry.group_purity:.4f}", ">150", row[5], "0.0000"]
+    assert row[2:7] == [
+        "100.0000",
+        f"{100 * entry.mask.group_purity:.4f}",
+        ">150",
+        row[5],
+        "0.0000",
+    ]
 
 
 # --- the figure ------------------------------------------------------------------------------

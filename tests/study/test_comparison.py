@@ -77,7 +77,7 @@ def test_what_is_kept_is_the_projection_of_the_far_field_on_the_guided_modes() -
     """By sums over the facet: its overlap with every mode is the far field's, and its power what
     the couplings say; projected again it stays."""
     launch = ready()[0].launch
-    (entry,) = (e for e in entries() if e.method == "simple" and e.target.name == "LP01")
+    (entry,) = (e for e in entries() if e.mask.method == "simple" and e.target.name == "LP01")
     assert entry.states is not None
     u = axis(241, 8 * launch.core_radius / 240)
     area = (u[1] - u[0]) ** 2
@@ -99,7 +99,9 @@ def test_what_is_kept_is_the_projection_of_the_far_field_on_the_guided_modes() -
 
 def test_every_target_by_every_method_in_order() -> None:
     """One orientation each, whatever the bench asks for."""
-    names = [(entry.target.name, entry.target.orientation, entry.method) for entry in entries()]
+    names = [
+        (entry.target.name, entry.target.orientation, entry.mask.method) for entry in entries()
+    ]
     labels = ("LP01", "LP11", "LP02", "LP21")
     assert names == [(label, 0.0, method) for label in labels for method in METHODS]
     assert {entry.bench for entry in entries()} == {"tiny"}
@@ -109,13 +111,13 @@ def test_an_entry_is_the_design_under_the_full_prediction() -> None:
     launch = ready()[0].launch
     for entry in entries():
         with threadpool_limits(1):
-            made = design(Problem(launch, entry.target, 0.99), entry.method)
+            made = design(Problem(launch, entry.target, 0.99), entry.mask.method)
         found = predict(launch, entry.target, emitted(launch.modulator, made.states))
-        assert (entry.purity, entry.group_purity, entry.efficiency) == pytest.approx(
+        assert (entry.mask.purity, entry.mask.group_purity, entry.mask.efficiency) == pytest.approx(
             (found.purity, found.group_purity, found.efficiency), rel=1e-9
         )
-        assert entry.purity <= entry.group_purity * (1 + 1e-12)
-        assert (entry.reached, entry.status) == (made.reached, made.status)
+        assert entry.mask.purity <= entry.mask.group_purity * (1 + 1e-12)
+        assert (entry.mask.reached, entry.mask.status) == (made.reached, made.status)
 
 
 def test_only_the_masks_to_be_shown_are_kept() -> None:
@@ -127,26 +129,28 @@ def test_all_methods_are_held_against_one_bound() -> None:
     """No mask that is as pure as asked launches more, and a less pure one has no gap."""
     for label in ("LP01", "LP11", "LP02", "LP21"):
         own = [entry for entry in entries() if entry.target.name == label]
-        assert len({(entry.bound, entry.bound_purity) for entry in own}) == 1
+        assert len({(entry.mask.bound, entry.mask.bound_purity) for entry in own}) == 1
         for entry in own:
-            assert entry.bound is not None
-            if entry.purity < 0.99:
-                assert entry.gap is None
+            assert entry.mask.bound is not None
+            if entry.mask.purity < 0.99:
+                assert entry.mask.gap is None
             else:
-                assert entry.gap == pytest.approx(1 - entry.efficiency / entry.bound, abs=1e-12)
-                assert entry.gap >= -1e-9
-    assert any(entry.gap is None for entry in entries() if entry.method == "simple")
-    assert any(entry.gap is not None for entry in entries() if entry.method == "simple")
+                assert entry.mask.gap == pytest.approx(
+                    1 - entry.mask.efficiency / entry.mask.bound, abs=1e-12
+                )
+                assert entry.mask.gap >= -1e-9
+    assert any(entry.mask.gap is None for entry in entries() if entry.mask.method == "simple")
+    assert any(entry.mask.gap is not None for entry in entries() if entry.mask.method == "simple")
 
 
 def test_the_bound_does_not_need_the_certified_method() -> None:
     """The quick bound lies a little above the design's (see `quick_bound`), and above every
     mask."""
     found = [e for target in comparison.compared(ready(), ("simple",)) for e in target]
-    certified = {e.target.name: e.bound for e in entries()}
+    certified = {e.target.name: e.mask.bound for e in entries()}
     for entry in found:
-        assert entry.bound == pytest.approx(certified[entry.target.name], rel=0.01)
-        assert entry.gap is None or entry.gap >= -1e-9
+        assert entry.mask.bound == pytest.approx(certified[entry.target.name], rel=0.01)
+        assert entry.mask.gap is None or entry.mask.gap >= -1e-9
 
 
 @pytest.mark.parametrize("methods", [("simple",), ("simple", "dual")])
@@ -155,8 +159,8 @@ def test_with_crosstalk_the_bound_holds(methods: tuple[str, ...]) -> None:
     bench = tiny(modulator={"crosstalk_px": 0.3}, targets={"labels": ["LP11"]})
     (found,) = comparison.compared(comparison.entrants([bench]), methods)
     for entry in found:
-        assert entry.efficiency <= entry.bound < 1
-        assert entry.gap is None or entry.gap >= 0
+        assert entry.mask.efficiency <= entry.mask.bound < 1
+        assert entry.mask.gap is None or entry.mask.gap >= 0
 
 
 def test_what_cannot_be_had_is_told_beside_what_is_designed() -> None:
@@ -164,11 +168,11 @@ def test_what_cannot_be_had_is_told_beside_what_is_designed() -> None:
     bench = tiny(modulator={"phase_step_deg": 40.0}, targets={"labels": ["LP21"]})
     (found,) = comparison.compared(comparison.entrants([bench]), ("simple", "dual"))
     for entry in found:
-        assert entry.bound_asked == 0
-        assert entry.bound_purity < 0.99
-        assert entry.bound > 0
+        assert entry.mask.bound_asked == 0
+        assert entry.mask.bound_purity < 0.99
+        assert entry.mask.bound > 0
     (alone,) = comparison.compared(comparison.entrants([bench]), ("simple",))
-    assert (alone[0].bound, alone[0].bound_purity, alone[0].gap) == (0, 0.99, None)
+    assert (alone[0].mask.bound, alone[0].mask.bound_purity, alone[0].mask.gap) == (0, 0.99, None)
 
 
 @pytest.mark.long
@@ -189,13 +193,9 @@ def test_any_number_of_processes_finds_the_same() -> None:
     ]
     assert len(alone) == len(shared)
     for one, other in zip(sum(alone, ()), sum(shared, ()), strict=True):
-        assert (one.bench, one.target.name, one.method) == (
-            other.bench,
-            other.target.name,
-            other.method,
-        )
+        assert (one.bench, one.target.name) == (other.bench, other.target.name)
         assert one.couplings.tobytes() == other.couplings.tobytes()
-        assert (one.bound, one.purity, one.status) == (other.bound, other.purity, other.status)
+        assert one.mask == other.mask
         assert (one.states is None) == (other.states is None)
 
 
@@ -284,28 +284,28 @@ def test_standings() -> None:
     found = comparison.standings(entries())
     assert [(one.bench, one.method) for one in found] == [("tiny", method) for method in METHODS]
     for one in found:
-        own = [entry for entry in entries() if entry.method == one.method]
-        purities = np.array([entry.purity for entry in own])
+        own = [entry for entry in entries() if entry.mask.method == one.method]
+        purities = np.array([entry.mask.purity for entry in own])
         assert one.count == 4
         assert one.worst == (own[int(purities.argmin())].target.name, purities.min())
         assert one.median == pytest.approx(np.median(purities))
-        assert one.worst_group[1] == min(entry.group_purity for entry in own)
+        assert one.worst_group[1] == min(entry.mask.group_purity for entry in own)
         assert one.median_loss == pytest.approx(
-            np.median([-10 * np.log10(entry.efficiency) for entry in own])
+            np.median([-10 * np.log10(entry.mask.efficiency) for entry in own])
         )
-        assert one.pure == tuple(e.target.name for e in own if e.purity >= 0.99)
+        assert one.pure == tuple(e.target.name for e in own if e.mask.purity >= 0.99)
         assert set(one.pure) <= set(one.group_pure)
         assert one.enough == bool(np.all(purities >= 0.99))
     simple, _, dual = found
     assert not simple.enough
     assert len(simple.pure) < len(dual.pure)
-    gaps = [e.gap for e in entries() if e.method == "dual" and e.gap is not None]
+    gaps = [e.mask.gap for e in entries() if e.mask.method == "dual" and e.mask.gap is not None]
     assert dual.median_gap == pytest.approx(median(gaps))
 
 
 def test_standings_of_benches_that_ask_for_different_purities() -> None:
     """Each by its own."""
-    least = min(entry.purity for entry in entries())
+    least = min(entry.mask.purity for entry in entries())
     other = [replace(entry, bench="b", asked=least) for entry in entries()]
     found = comparison.standings([*entries(), *other])
     assert [one.bench for one in found] == ["tiny"] * 3 + ["b"] * 3

@@ -134,7 +134,7 @@ def comparison_figure(
     shown = [one for one in entries if one.states is not None]
     blocks = {name: list(_blocks(launches[name], shown, name)) for name in launches}
     blocks = {name: own for name, own in blocks.items() if own}
-    methods = len(dict.fromkeys(one.method for one in shown))
+    methods = len(dict.fromkeys(one.mask.method for one in shown))
     most = max(map(len, blocks.values()))
     abreast = min(_abreast(len(blocks), methods), most)
     page = Page(len(blocks) * abreast, -(-most // abreast), methods)
@@ -232,7 +232,7 @@ def _column(
     """A method: its pictures, and what came of it."""
     (x, y), side, entry = corner, page.side - PADDING, shown.entry
     middle = x + side / 2
-    write(figure, middle, y - 0.05, entry.method, fontsize=7.0, ha="center")
+    write(figure, middle, y - 0.05, entry.mask.method, fontsize=7.0, ha="center")
     axes = axes_at(figure, x, y, side, side)
     pitch_x, pitch_y = block.launch.modulator.pitch_seen
     rows, columns = block.launch.modulator.shape
@@ -243,8 +243,11 @@ def _column(
         draw_facet(axes, field_colours(field, block.strongest), VIEW)
     below = y + len(ROWS) * page.side
     size = 6.0 if page.side > 0.8 else 5.2
-    weight = "bold" if entry.purity >= entry.asked else "normal"
-    lines = (f"{100 * entry.purity:.4f} %", f"{insertion_loss_db(entry.efficiency):.2f} dB")
+    weight = "bold" if entry.mask.purity >= entry.asked else "normal"
+    lines = (
+        f"{100 * entry.mask.purity:.4f} %",
+        f"{insertion_loss_db(entry.mask.efficiency):.2f} dB",
+    )
     write(figure, middle, below + 0.08, lines[0], fontsize=size, ha="center", fontweight=weight)
     write(figure, middle, below + 0.19, lines[1], fontsize=size, ha="center")
 
