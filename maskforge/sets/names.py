@@ -37,6 +37,10 @@ CERTIFICATE = "certificate.npz"
 ROBUST = "robust.npz"
 
 
+COUPLINGS = "coupling.npz"
+"""The complex couplings (masks, modes), key `couplings`."""
+
+
 TOLERANCE = "tolerance.json"
 """What errors cost, as a table that the page shows."""
 
@@ -50,9 +54,9 @@ OWN = PLAYLISTS | {
     STACK,
     CERTIFICATE,
     ROBUST,
+    COUPLINGS,
     "masks.csv",
     "coupling.csv",
-    "coupling.npz",
     "report.html",
     TOLERANCE,
 }

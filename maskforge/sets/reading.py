@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import nearest, one_line, shown
+from maskforge.launch.light import Complex
 from maskforge.sets.manifest import Record
-from maskforge.sets.names import FORMAT, MANIFEST, STACK, VERSION
+from maskforge.sets.names import COUPLINGS, FORMAT, MANIFEST, STACK, VERSION
 from maskforge.sets.stack import Picture, pixel_hash
 
 if TYPE_CHECKING:
@@ -184,6 +185,28 @@ def checked_pages(written: WrittenSet) -> Generator[Picture, None, None]:
         place += 1
     if place < count:
         raise BenchError(f"{written.stack}: has {place} pages, {MANIFEST} lists {count} masks")
+
+
+def couplings_of(written: WrittenSet) -> Complex:
+    """The couplings (masks, modes); BenchError where they are not there or not the set's."""
+    path, shape = written.folder / COUPLINGS, (len(written.masks), len(written.modes))
+    try:
+        with path.open("rb") as raw, np.load(raw, allow_pickle=False) as file:
+            found = np.asarray(file["couplings"])
+    except FileNotFoundError:
+        raise BenchError(one_line(f"{path}: no such file")) from None
+    except Exception as error:  # a damaged archive raises many kinds
+        raise BenchError(
+            one_line(f"{path}: cannot be read ({error or type(error).__name__})")
+        ) from None
+    if found.dtype.kind != "c" or found.shape != shape or not np.all(np.isfinite(found)):
+        raise BenchError(
+            one_line(
+                f"{path}: couplings is {found.dtype} of shape {found.shape}: must be finite "
+                f"complex numbers of shape {shape}, as the manifest has masks and modes"
+            )
+        )
+    return found.astype(complex)
 
 
 def _check_record(written: WrittenSet, place: int) -> None:

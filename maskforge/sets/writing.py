@@ -34,6 +34,7 @@ from maskforge.sets.manifest import Record, coupling_text, manifest_text
 from maskforge.sets.mask_columns import records_text
 from maskforge.sets.names import (
     CERTIFICATE,
+    COUPLINGS,
     MANIFEST,
     ROBUST,
     STACK,
@@ -101,8 +102,8 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
     for file, text in texts.items():
         with telling(head.out / file):
             (folder / file).write_text(text, encoding="utf-8", newline="")
-    with telling(head.out / "coupling.npz"):
-        np.savez(folder / "coupling.npz", couplings=table)
+    with telling(head.out / COUPLINGS):
+        np.savez(folder / COUPLINGS, couplings=table)
     if any(proofs for _, proofs in proven):
         with telling(head.out / CERTIFICATE):
             np.savez(folder / CERTIFICATE, **certificate(proven))

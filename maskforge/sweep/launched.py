@@ -14,9 +14,8 @@ from maskforge.bench.ready import guided_basis
 from maskforge.launch.basis import Basis, groups_of
 from maskforge.launch.light import Complex, Real
 from maskforge.playing.playlist_file import Playlist
-from maskforge.sets.check.claims import COUPLINGS
 from maskforge.sets.names import MANIFEST
-from maskforge.sets.reading import WrittenSet
+from maskforge.sets.reading import WrittenSet, couplings_of
 from maskforge.sets.rebuilding import bench_of
 from maskforge.sweep.readings import Lookups
 
@@ -78,7 +77,7 @@ def launched_by(written: WrittenSet) -> Launched:
                     "that launches nothing cannot be swept"
                 )
             )
-    couplings = _couplings(written.folder / COUPLINGS, (len(written.masks), len(basis)))
+    couplings = couplings_of(written)
     return Launched(
         basis=basis,
         labels=_labels(written, basis, couplings),
@@ -109,25 +108,6 @@ def _labels(written: WrittenSet, basis: Basis, couplings: Complex) -> tuple[Labe
             )
         )
     return tuple(found)
-
-
-def _couplings(path: Path, shape: tuple[int, int]) -> Complex:
-    try:
-        with path.open("rb") as raw, np.load(raw, allow_pickle=False) as file:
-            found = np.asarray(file["couplings"])
-    except FileNotFoundError:
-        raise BenchError(one_line(f"{path}: no such file")) from None
-    except Exception as error:  # a damaged archive raises many kinds
-        reason = str(error) or type(error).__name__
-        raise BenchError(one_line(f"{path}: cannot be read ({reason})")) from None
-    if found.shape != shape or found.dtype.kind != "c" or not np.isfinite(found).all():
-        raise BenchError(
-            one_line(
-                f"{path}: couplings: must be finite complex numbers of shape {shape}, as the "
-                f"manifest has masks and modes; they are {found.dtype} of shape {found.shape}"
-            )
-        )
-    return found.astype(complex)
 
 
 # --- what a number of the table shows --------------------------------------------------------

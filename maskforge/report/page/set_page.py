@@ -5,23 +5,19 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TypeGuard
 
-import numpy as np
 from threadpoolctl import threadpool_limits
 
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line, shown
 from maskforge.bench.ready import Prepared
 from maskforge.launch.couplings import Launch
-from maskforge.launch.light import Complex
 from maskforge.report.page.page import Rows, page_text
 from maskforge.report.page.purity_by_group import groups_in
 from maskforge.report.page.thumbnails import Shot, camera_of, shot_of
 from maskforge.sets.names import MANIFEST, TOLERANCE
-from maskforge.sets.reading import WrittenSet, checked_pages
+from maskforge.sets.reading import WrittenSet, checked_pages, couplings_of
 from maskforge.sets.rebuilding import bench_of, launch_of, read_states, targets_in
 from maskforge.sets.robust_figures import robust_in
-
-COUPLINGS = "coupling.npz"
 
 LARGEST_TABLE = 2**20
 """Bytes of a table of tolerances: some thousand rows."""
@@ -78,26 +74,6 @@ def _check_modes(written: WrittenSet, launch: Launch) -> None:
             f"{written.folder / MANIFEST}: modes: are not the {len(own)} that its bench's fibre "
             "guides; maskforge check tells how they differ"
         )
-
-
-def couplings_of(written: WrittenSet) -> Complex:
-    """coupling.npz (masks, modes); BenchError where it is not there or not the set's."""
-    path, shape = written.folder / COUPLINGS, (len(written.masks), len(written.modes))
-    try:
-        with path.open("rb") as raw, np.load(raw, allow_pickle=False) as file:
-            found = np.asarray(file["couplings"])
-    except FileNotFoundError:
-        raise BenchError(f"{path}: no such file") from None
-    except Exception as error:  # a damaged archive raises many kinds
-        raise BenchError(
-            one_line(f"{path}: cannot be read ({error or type(error).__name__})")
-        ) from None
-    if found.dtype.kind != "c" or found.shape != shape or not np.all(np.isfinite(found)):
-        raise BenchError(
-            f"{path}: couplings is {found.dtype} of shape {found.shape}: must be finite complex "
-            f"numbers of shape {shape}, as the manifest has masks and modes"
-        )
-    return found.astype(complex)
 
 
 def tolerance_of(folder: Path) -> Rows | None:

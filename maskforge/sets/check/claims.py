@@ -15,12 +15,10 @@ from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import described
 from maskforge.sets.manifest import Record
-from maskforge.sets.names import MANIFEST
+from maskforge.sets.names import COUPLINGS, MANIFEST
 from maskforge.sets.proofs import Proofs, arrays, read_proofs
 from maskforge.sets.reading import WrittenSet
 from maskforge.sets.rebuilding import Targets, bench_of, launch_of, targets_in
-
-COUPLINGS = "coupling.npz"
 
 INDEX = 1e-9
 """How far an effective or refractive index of the manifest may be from the bench's."""

@@ -10,9 +10,9 @@ from maskforge.launch.couplings import Prediction, judged, unwanted_db
 from maskforge.launch.modulator import Complex
 from maskforge.methods.problem import gap_of
 from maskforge.sets.check.bounds import bounds_off, contradictions
-from maskforge.sets.check.claims import COUPLINGS, Claims
+from maskforge.sets.check.claims import Claims
 from maskforge.sets.manifest import Record
-from maskforge.sets.names import CERTIFICATE, MANIFEST
+from maskforge.sets.names import CERTIFICATE, COUPLINGS, MANIFEST
 
 COUPLING = 1e-9
 """How far a coupling may be off, as a share of the unit beam's amplitude."""

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from maskforge.base.wording import shown
-from maskforge.sets.check.claims import COUPLINGS, Claims, Complaint
+from maskforge.sets.check.claims import Claims, Complaint
 from maskforge.sets.manifest import coupling_text
 from maskforge.sets.mask_columns import records_text
-from maskforge.sets.names import MANIFEST
+from maskforge.sets.names import COUPLINGS, MANIFEST
 
 ROUNDED = 1e-12
 """Of a number: how far a spreadsheet that saved the table again may have rounded it."""
