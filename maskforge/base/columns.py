@@ -66,6 +66,11 @@ def worst_and_median(columns: Iterable[Column[Row]]) -> Iterator[Column[Sequence
             yield picked(column, "median", median)
 
 
+def alike(rows: Sequence[Row], by: Callable[[Row], str]) -> list[list[Row]]:
+    """The rows of each word, in the order in which the words come."""
+    return [[row for row in rows if by(row) == word] for word in dict.fromkeys(map(by, rows))]
+
+
 def named(columns: Iterable[Column[Row]], *names: str) -> tuple[Column[Row], ...]:
     """Those of these names, in their order."""
     known = {column.name: column for column in columns}

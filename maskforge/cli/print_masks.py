@@ -1,9 +1,10 @@
 """The printed table of masks, and what lines below it tell of them."""
 
 from collections.abc import Sequence
+from operator import attrgetter
 from statistics import median
 
-from maskforge.base.columns import Column, worst_and_median
+from maskforge.base.columns import Column, alike, worst_and_median
 from maskforge.base.wording import counted, some_of
 from maskforge.cli.terminal import LONG_SET, print_table, say, table_of_rows
 from maskforge.methods.problem import NEAR_PHASES
@@ -34,7 +35,7 @@ def print_masks(
     known = [one for one in PRINTED if any(one.value(mask) is not None for mask in masks)]
     if len(masks) > LONG_SET:
         columns = [*OF_LABEL, *worst_and_median(known), MISSED]
-        print_table(table_of_rows(columns, _by_label(masks)))
+        print_table(table_of_rows(columns, alike(masks, attrgetter("target"))))
     else:
         print_table(table_of_rows(known, masks))
     if robust:
@@ -82,11 +83,3 @@ def _print_robust(masks: Sequence[Record], robust: Sequence[RobustFigures]) -> N
 
 def _worst_and_median(gaps: Sequence[float]) -> str:
     return f"worst {percent(max(gaps))} %, median {percent(median(gaps))} %"
-
-
-def _by_label(masks: Sequence[Record]) -> list[list[Record]]:
-    """The masks of each label."""
-    return [
-        [mask for mask in masks if mask.target == label]
-        for label in dict.fromkeys(mask.target for mask in masks)
-    ]

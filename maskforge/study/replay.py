@@ -57,8 +57,9 @@ def replayed_at(
     targets = targets_in(bench, basis)
     for mask in written.masks:
         if (mask.target, mask.orientation_deg) not in targets:
-            name = described(mask.target, mask.orientation_deg)
-            raise BenchError(f"{bench.source}: masks[{mask.index}]: the bench has no target {name}")
+            raise BenchError(
+                f"{bench.source}: masks[{mask.index}]: the bench has no target {mask.name}"
+            )
     for nm in wavelengths:
         launch = at_wavelength(bench, nm, realign=realign)
         there = {

@@ -4,7 +4,7 @@ import csv
 import io
 import math
 
-from maskforge.base.columns import Column, csv_table, named, worst_and_median
+from maskforge.base.columns import Column, alike, csv_table, named, worst_and_median
 
 Row = tuple[str, float | None]
 
@@ -39,6 +39,11 @@ def test_worst_and_median_are_of_what_is_known() -> None:
     assert (worst.heading, middle.heading) == ("loss\ndB\nworst", "loss\ndB\nmedian")
     assert (worst.printed(ROWS), middle.printed(ROWS)) == ("inf", "1.2")
     assert (worst.printed(ROWS[1:2]), middle.printed(ROWS[1:2])) == ("-", "-")
+
+
+def test_rows_that_are_alike_keep_their_order() -> None:
+    rows = ["b1", "a1", "b2", "a0"]
+    assert alike(rows, lambda row: row[0]) == [["b1", "b2"], ["a1", "a0"]]
 
 
 def test_columns_are_taken_by_name() -> None:

@@ -15,7 +15,7 @@ from maskforge.bench import Bench
 from maskforge.bench.elsewhere import lit_at
 from maskforge.bench.ready import guided_basis, prepared
 from maskforge.cli import main as cli
-from maskforge.cli import predict as command
+from maskforge.cli import print_replays
 from maskforge.fiber import SILICA, germania_doped, germania_fraction
 from maskforge.launch.couplings import Prediction, predict, standing_at
 from maskforge.launch.modulator import emitted
@@ -330,7 +330,7 @@ def test_a_long_set_is_printed_by_label(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.setattr(command, "LONG_SET", 4)
+    monkeypatch.setattr(print_replays, "LONG_SET", 4)
     _, output, _ = ran(capsys, made[0], "--wavelength-nm", 1280, "--csv", tmp_path / "now.csv")
     rows = [line.split() for line in output.splitlines() if line.startswith("LP")]
     assert [row[:2] for row in rows] == [["LP21", "2"], ["LP01", "1"], ["LP11", "2"]]
