@@ -101,6 +101,7 @@ def test_it_writes_the_set(result: mf.Result, tmp_path: Path) -> None:
     result.write(tmp_path / "set")
     written = read_set(tmp_path / "set")
     assert [record.target for record in written.masks] == ["LP21", "LP21", "LP01"]
+    assert [mask.record for mask in result] == list(written.masks)
     for mask, picture in zip(result, pages(written), strict=True):
         assert np.array_equal(picture, mask.picture)
 

@@ -31,8 +31,7 @@ from maskforge.report import PAGE, page_of_set
 from maskforge.sets import journal as progress
 from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks, processes_for
 from maskforge.sets.names import SET
-from maskforge.sets.reading import WrittenSet, read_set
-from maskforge.sets.robust_figures import robust_in
+from maskforge.sets.reading import WrittenSet, read_set, robust_in
 from maskforge.sets.writing import Head, head_of, write_set
 
 

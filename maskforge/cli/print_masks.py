@@ -8,9 +8,8 @@ from maskforge.base.columns import Column, alike, worst_and_median
 from maskforge.base.wording import counted, some_of
 from maskforge.cli.terminal import LONG_SET, print_table, say, table_of_rows
 from maskforge.methods.problem import NEAR_PHASES
-from maskforge.sets.manifest import Record
+from maskforge.sets.manifest import Record, RobustFigures
 from maskforge.sets.mask_columns import PRINTED, percent
-from maskforge.sets.robust_figures import RobustFigures
 
 OF_LABEL: tuple[Column[Sequence[Record]], ...] = (
     Column("target", lambda own: own[0].target, "target", left=True),

@@ -22,12 +22,12 @@ from maskforge.sets.names import FORMAT, VERSION
 class Record:
     """A finished mask in figures, as the manifest has it, keys in this order.
 
-    None (null, an empty cell): not known.
-    `index` and `page` count from 0; `bound` and `gap` go with a design that proves a bound, for
-    masks at least `bound_purity` pure.  Where that is lower than what was asked, `bound_asked` is
-    the bound of the efficiency at the asked purity; 0: no mask of this modulator is so pure.
-    `unwanted_db` is None where it is not finite.  `sha256`: see `stack.pixel_hash`.
-    `reached`: whether the mask is as pure as asked; `status`: how its design ended.
+    None (null, an empty cell): not known.  `index` and `page` count from 0; `bound` and `gap` go
+    with a design that proves a bound, for masks at least `bound_purity` pure.  Where that is lower
+    than what was asked, `bound_asked` is the bound of the efficiency at the asked purity; 0: no
+    mask of this modulator is so pure.  `unwanted_db` is None where it is not finite.  `sha256`: see
+    `stack.pixel_hash`.  `reached`: whether the mask is as pure as asked; `status`: how its design
+    ended.
     """
 
     index: int
@@ -58,15 +58,50 @@ class Record:
         return insertion_loss_db(self.efficiency)
 
 
+@dataclass(frozen=True)
+class ScenarioFigures:
+    """A mask in one scenario; `purity_before`: of the mask for the nominal scenario alone."""
+
+    name: str
+    purity: float
+    efficiency: float
+    purity_before: float
+
+
+@dataclass(frozen=True)
+class RobustFigures:
+    """A mask over several scenarios: what the manifest's `robust` has of the mask `index`.
+
+    `mean`, the bounds and their gaps: see `problem.Robust`; `bound_near` is for masks with phases
+    within `near_deg` of this one's.
+    """
+
+    index: int
+    scenarios: tuple[ScenarioFigures, ...]
+    mean: float
+    bound: float | None
+    gap: float | None
+    bound_purity: float
+    bound_near: float | None
+    gap_near: float | None
+    near_deg: float
+    bound_asked: float | None
+
+    @property
+    def worst(self) -> ScenarioFigures:
+        """Where the mask is least pure."""
+        return min(self.scenarios, key=lambda one: one.purity)
+
+
 def manifest_text(
     bench: Mapping[str, Any],
     basis: Basis,
     records: Sequence[Record],
-    robust: Sequence[Mapping[str, Any]] = (),
+    robust: Sequence[RobustFigures] = (),
 ) -> str:
     """The manifest of a set as JSON text; `bench` is written out and its paths start at the set.
 
-    `robust`: of masks for several scenarios their `robust_figures`, as mappings.
+    `robust`: of the masks for several scenarios.
     """
     content = {
         "format": FORMAT,
@@ -85,7 +120,7 @@ def manifest_text(
             for mode in basis
         ],
         "masks": [asdict(record) for record in records],
-        **({"robust": list(robust)} if robust else {}),
+        **({"robust": [asdict(one) for one in robust]} if robust else {}),
         "made_with": {
             "maskforge": RELEASE,
             "python": platform.python_version(),

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import nearest, one_line, shown
 from maskforge.launch.light import Complex
-from maskforge.sets.manifest import Record
+from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
 from maskforge.sets.names import COUPLINGS, FORMAT, MANIFEST, STACK, VERSION
 from maskforge.sets.stack import Picture, pixel_hash
 
@@ -45,7 +45,7 @@ class WrittenSet:
     modes: tuple[Mapping[str, Any], ...]
     masks: tuple[Record, ...]
     robust: tuple[Mapping[str, Any], ...] = ()
-    """Of masks for several scenarios, as it stands there; `robust_figures.robust_in` reads it."""
+    """Of masks for several scenarios, as it stands there; `robust_in` reads it."""
 
     @property
     def stack(self) -> Path:
@@ -123,6 +123,27 @@ def entry_of(where: str, entry: object, kind: type[Entry], **done: Any) -> Entry
             raise BenchError(one_line(f"{where} {key} = {shown(entry.get(key))}: must be {words}"))
         values[key] = value
     return kind(**values)
+
+
+def robust_in(written: WrittenSet) -> tuple[RobustFigures, ...]:
+    """The entries of a set; BenchError, one line with file and key, where one is damaged."""
+    return tuple(_robust(written))
+
+
+def _robust(written: WrittenSet) -> Iterator[RobustFigures]:
+    for at, one in enumerate(written.robust):
+        where = f"{written.folder / MANIFEST}: robust[{at}]"
+        listed = one.get("scenarios")
+        if not isinstance(listed, list) or not listed:
+            raise BenchError(f"{where} scenarios: must be a JSON array of objects")
+        scenarios = tuple(
+            entry_of(f"{where} scenarios[{k}]", each, ScenarioFigures)
+            for k, each in enumerate(listed)
+        )
+        found = entry_of(where, one, RobustFigures, scenarios=scenarios)
+        if not 0 <= found.index < len(written.masks):
+            raise BenchError(f"{where} index = {found.index}: must be that of a mask")
+        yield found
 
 
 def pages(written: WrittenSet) -> Iterator[Picture]:

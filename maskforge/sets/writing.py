@@ -12,7 +12,7 @@ Masks and pages count from 0.  The same masks on the same bench give the same by
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,11 +26,16 @@ from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import unwanted_db
 from maskforge.launch.modulator import Complex, Modulator
 from maskforge.launch.panel import rendered
-from maskforge.launch.targets import described
-from maskforge.methods.problem import Robust, gap_of
+from maskforge.methods.problem import NEAR_PHASES, Robust, gap_of
 from maskforge.sets.certificate import Proven, certificate, proofs_of
 from maskforge.sets.designing import Finished
-from maskforge.sets.manifest import Record, coupling_text, manifest_text
+from maskforge.sets.manifest import (
+    Record,
+    RobustFigures,
+    ScenarioFigures,
+    coupling_text,
+    manifest_text,
+)
 from maskforge.sets.mask_columns import records_text
 from maskforge.sets.names import (
     CERTIFICATE,
@@ -39,7 +44,6 @@ from maskforge.sets.names import (
     ROBUST,
     STACK,
 )
-from maskforge.sets.robust_figures import robust_figures
 from maskforge.sets.robust_proofs import proof_arrays
 from maskforge.sets.stack import Picture, pixel_hash, stack
 
@@ -85,16 +89,17 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
     with stack(folder / STACK, size, head.out / STACK) as append:
         for mask in masks:
             picture = rendered(head.modulator, mask.design.states)
-            append(picture, described(mask.target.name, mask.target.orientation))
+            record = record_of(mask, picture)
+            append(picture, record.name)
+            records.append(record)
             if mask.design.robust is not None:
                 robust.append((mask.index, mask.design.robust))
-            records.append(record_of(mask, picture))
             couplings.append(mask.prediction.couplings)
             proven.append(proofs_of(mask.target, mask.design))
     table = np.array(couplings).reshape(len(records), len(head.basis))
     texts = {
         MANIFEST: manifest_text(
-            head.bench, head.basis, records, [asdict(robust_figures(*one)) for one in robust]
+            head.bench, head.basis, records, [_robust_figures(*one) for one in robust]
         ),
         "masks.csv": records_text(records),
         "coupling.csv": coupling_text(head.basis, records, table),
@@ -134,3 +139,27 @@ def record_of(mask: Finished, picture: Picture) -> Record:
         reached=bool(made.reached),
         status=made.status,
     )
+
+
+def _robust_figures(index: int, known: Robust) -> RobustFigures:
+    """The figures over its scenarios of the mask `index`."""
+    each = zip(known.scenarios, known.purities, known.efficiencies, known.before, strict=True)
+    return RobustFigures(
+        index=index,
+        scenarios=tuple(
+            ScenarioFigures(name, float(purity), float(efficiency), float(before))
+            for name, purity, efficiency, before in each
+        ),
+        mean=known.mean,
+        bound=_number(known.bound),
+        gap=_number(known.gap),
+        bound_purity=float(known.bound_purity),
+        bound_near=_number(known.bound_near),
+        gap_near=_number(known.gap_near),
+        near_deg=NEAR_PHASES,
+        bound_asked=_number(known.bound_asked),
+    )
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None else float(value)

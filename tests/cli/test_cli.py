@@ -23,8 +23,7 @@ from maskforge.cli.common import SHORT
 from maskforge.cli.print_masks import print_masks
 from maskforge.fiber.modes import solve
 from maskforge.sets.designing import Finished, finished_masks
-from maskforge.sets.manifest import Record
-from maskforge.sets.robust_figures import RobustFigures, ScenarioFigures
+from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
 from maskforge.study import tradeoff
 
 TINY = """\

@@ -11,8 +11,7 @@ import pytest
 
 import maskforge as mf
 from maskforge.bench import from_dict
-from maskforge.sets.reading import pages, read_set, stack_pages
-from maskforge.sets.robust_figures import robust_in
+from maskforge.sets.reading import pages, read_set, robust_in, stack_pages
 
 BENCH = {
     "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},

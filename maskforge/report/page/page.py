@@ -27,9 +27,8 @@ from maskforge.report.page import launch_matrix as matrix
 from maskforge.report.page import purity_by_group as groups
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, STEPS, PngPalette
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
-from maskforge.sets.manifest import Record
+from maskforge.sets.manifest import Record, RobustFigures
 from maskforge.sets.mask_columns import NO_DIGITS
-from maskforge.sets.robust_figures import RobustFigures
 
 Rows = Sequence[Sequence[str]]
 

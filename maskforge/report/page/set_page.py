@@ -15,9 +15,8 @@ from maskforge.report.page.page import Rows, page_text
 from maskforge.report.page.purity_by_group import groups_in
 from maskforge.report.page.thumbnails import Shot, camera_of, shot_of
 from maskforge.sets.names import MANIFEST, TOLERANCE
-from maskforge.sets.reading import WrittenSet, checked_pages, couplings_of
+from maskforge.sets.reading import WrittenSet, checked_pages, couplings_of, robust_in
 from maskforge.sets.rebuilding import bench_of, launch_of, read_states, targets_in
-from maskforge.sets.robust_figures import robust_in
 
 LARGEST_TABLE = 2**20
 """Bytes of a table of tolerances: some thousand rows."""

@@ -17,9 +17,8 @@ from maskforge.launch.targets import transferred
 from maskforge.methods.mean_of_scenarios import Several, certified_mean, near_bound
 from maskforge.methods.problem import NEAR_PHASES, NOMINAL, Joint
 from maskforge.sets.check.claims import Claims
-from maskforge.sets.manifest import Record
+from maskforge.sets.manifest import Record, RobustFigures
 from maskforge.sets.names import MANIFEST, ROBUST
-from maskforge.sets.robust_figures import RobustFigures
 from maskforge.sets.robust_proofs import proofs_of, read_proofs
 
 FIGURE = 1e-9
