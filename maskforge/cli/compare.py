@@ -31,15 +31,13 @@ from maskforge.sets.mask_columns import decibel, percent
 from maskforge.study import comparison
 from maskforge.study.comparison import ComparedMask, Place, Standing
 
-MASK = tuple(of_part(column, attrgetter("mask")) for column in mask_columns.COLUMNS)
-
 COLUMNS: tuple[Column[ComparedMask], ...] = (
     Column("bench", attrgetter("bench"), "bench", left=True),
     Column("asked_purity", attrgetter("asked")),
     Column(
         "short", lambda one: one.mask.purity < one.asked, "", lambda short: "!" if short else ""
     ),
-    *MASK,
+    *(of_part(column, attrgetter("mask")) for column in mask_columns.COLUMNS),
 )
 
 IN_FILE = named(

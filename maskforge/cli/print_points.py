@@ -43,7 +43,6 @@ IN_FILE = named(
     *("gap", "unwanted_db", "reached", "status"),
 )
 
-
 PRINTED = named(
     COLUMNS,
     *("alphabet", "asked_purity", "bound", "bound_db", "purity", "unwanted_db", "efficiency"),
