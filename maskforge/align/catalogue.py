@@ -5,7 +5,7 @@ from maskforge.align.fiber_steps import carrier_direction, facet_waist, fiber_po
 from maskforge.align.panel_steps import flatness, grey_amplitude, phase_depth, zernike_scan
 from maskforge.align.scene import Scene
 from maskforge.align.step import LIMITS, Choices, Shots, Step
-from maskforge.base.errors import BenchError
+from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import listed, nearest, shown
 
 STEPS = (
@@ -136,22 +136,24 @@ NAMES = tuple(step.name for step in STEPS)
 
 
 def step_of(name: str) -> Step:
-    """The step of a name; BenchError, which names --step, where there is none."""
+    """The step of a name; BadValueError where there is none."""
     for step in STEPS:
         if step.name == name:
             return step
     near = nearest(name, NAMES)
     hint = f'; did you mean "{near}"?' if near else ""
-    raise BenchError(f"--step = {shown(name)}: must be one of {listed(NAMES)}{hint}")
+    raise BadValueError(f"must be one of {listed(NAMES)}{hint}", "step", shown(name))
 
 
 def shots_of(step: Step, scene: Scene, choices: Choices) -> Shots:
-    """The frames of a step; BenchError where a choice is not the step's, or the bench cannot."""
+    """The frames of a step.
+
+    Raises BadValueError, which names the key, where a choice is not the step's, and BenchError
+    where the bench cannot.
+    """
     for key in (*LIMITS, "noll"):
         value = getattr(choices, key)
         if value is not None and key not in step.allowed:
             known = ", ".join(f"--{name}" for name in step.allowed)
-            raise BenchError(
-                f"--{key} = {shown(value)}: not for --step {step.name}, which takes {known}"
-            )
+            raise BadValueError(f"not for --step {step.name}, which takes {known}", key, value)
     return step.make(scene, choices)

@@ -15,6 +15,7 @@ from maskforge.align.step import (
     spread,
 )
 from maskforge.base.errors import BenchError
+from maskforge.base.ranges import BadValueError
 from maskforge.launch.modulator import Carrier
 from maskforge.launch.panel import Picture
 from maskforge.launch.targets import gaussian_waist
@@ -177,11 +178,13 @@ def facet_waist(scene: Scene, choices: Choices) -> Shots:
 
 
 def _check_order(scene: Scene, carrier: Carrier, half: float, unit: str, span: float) -> None:
-    """BenchError where a scan leaves the field that the pixels show but once."""
+    """BadValueError where a scan leaves the field that the pixels show but once."""
     for place, pitch in zip(scene.place_of(carrier), scene.masked.pitch_seen, strict=True):
         room = scene.scale / (2 * pitch) - abs(place)
         if half > room:
-            raise BenchError(
-                f"--span = {span:g}: the scan leaves the field that the pixels show but once; at "
-                f"most {micrometres(2 * room):.4g} {unit} beside this carrier"
+            raise BadValueError(
+                "the scan leaves the field that the pixels show but once; at most "
+                f"{micrometres(2 * room):.4g} {unit} beside this carrier",
+                "span",
+                f"{span:g}",
             )

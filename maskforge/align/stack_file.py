@@ -22,6 +22,7 @@ from maskforge.align.step import Shots, Step, Values, micrometres
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
 from maskforge.base.files import Kind, replacing, telling
+from maskforge.base.ranges import BadValueError
 from maskforge.base.safety import CAUTION
 from maskforge.base.version import VERSION as RELEASE
 from maskforge.base.wording import one_line, shown
@@ -229,8 +230,8 @@ def read_stack(folder: Path) -> Stack:
         raise BenchError(f"{path}: frames: holds no frame")
     try:
         step = step_of(content["step"])
-    except BenchError as problem:
-        raise BenchError(f"{path}: step{str(problem).removeprefix('--step')}") from None
+    except BadValueError as problem:
+        raise BenchError(f"{path}: step = {problem.value}: {problem.text}") from None
     return Stack(
         folder=folder,
         step=step,

@@ -36,7 +36,8 @@ class Choices:
     """What a person asks of a step; None: the step's own.
 
     `points` along a scan, `span` from its first to its last in the step's unit, `period` in pixels
-    of the carrier or grating, `noll`: indices of a Zernike scan.
+    of the carrier or grating, `noll`: indices of a Zernike scan.  Raises BadValueError, which names
+    the key.
     """
 
     points: int | None = None
@@ -51,7 +52,7 @@ class Choices:
                 if value is not None:
                     rule(value)
             except BadValueError as problem:
-                raise BenchError(f"--{key} = {shown(value)}: {problem.text}") from None
+                raise BadValueError(problem.text, key, value) from None
 
     def counted(self, usual: int) -> int:
         return self.points or usual
@@ -88,7 +89,7 @@ class Step:
     """`allowed`: the choices that it knows; `unit`: of the span.  `after`: the step that follows.
 
     `scanned`: the key of a frame's values that runs; `by`: the one that tells scans apart.
-    `make` raises BenchError where this bench cannot do it.
+    `make` raises BenchError where this bench cannot do it, BadValueError where a choice cannot be.
     """
 
     name: str
@@ -141,10 +142,10 @@ def fiber_carrier(scene: Scene, choices: Choices, step: str) -> Carrier:
 
 
 def whole_period(choices: Choices) -> int:
-    """A period of whole pixels, a multiple of 4; BenchError for another."""
+    """A period of whole pixels, a multiple of 4; BadValueError for another."""
     period = choices.period or DEFAULT_PERIOD
     if period % 4:
-        raise BenchError(f"--period = {period:g}: must be a multiple of 4 pixels for this step")
+        raise BadValueError("must be a multiple of 4 pixels for this step", "period", f"{period:g}")
     return int(period)
 
 

@@ -66,6 +66,7 @@ Millimetres = Annotated[float, PlainValidator(Metres)]
 Nanometres = Range(200, 3000, "nm")
 Wavelength = Annotated[float, PlainValidator(Nanometres)]
 Micrometres = Annotated[float, PlainValidator(Range(0.5, 500, "um"))]
+Seed = Range(0, 2**32 - 1, whole=True)
 Share = Annotated[float, PlainValidator(Range(0, 1))]
 Index = Annotated[float, PlainValidator(Range(1.2, 4))]
 Pixels = Annotated[

@@ -36,6 +36,7 @@ from maskforge.bench.section import (
     Picture,
     Pixels,
     Section,
+    Seed,
     Share,
     Wavelength,
 )
@@ -338,7 +339,7 @@ class DesignSection(Section):
     iterations: Annotated[int, PlainValidator(Range(1, 100000, whole=True))] = 200
     amplitude: Annotated[float, PlainValidator(Range(0.01, 1))] | None = None
     start: Annotated[str, PlainValidator(Choice(("target", "random")))] = "target"
-    seed: Annotated[int, PlainValidator(Range(0, 2**32 - 1, whole=True))] = 0
+    seed: Annotated[int, PlainValidator(Seed)] = 0
 
 
 class Bench(BaseModel):

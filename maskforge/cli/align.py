@@ -11,10 +11,11 @@ from maskforge.align.scene import scene_of
 from maskforge.align.stack_file import PASSES, WATCH, write_stack
 from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
-from maskforge.base.ranges import BadValueError, Range
+from maskforge.base.ranges import Range
 from maskforge.base.safety import CAUTION
-from maskforge.base.wording import counted, one_line, shown
+from maskforge.base.wording import counted, one_line
 from maskforge.cli.common import BenchName, interruptible, whole
+from maskforge.cli.option_values import as_options
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.playing.playlist import DWELL_MS, SETTLE_MS, Timing
 
@@ -82,15 +83,12 @@ def bringup(
     if step is None:
         _list_steps()
         return
-    made = step_of(step)
-    choices = Choices(points, span, period, None if noll is None else _indices(noll))
-    try:
+    with as_options():
+        made = step_of(step)
+        choices = Choices(points, span, period, None if noll is None else _indices(noll))
         timing = Timing(dwell_ms, settle_ms, frame_rate_hz)
-    except BadValueError as problem:
-        option = f"--{problem.key}".replace("_", "-")
-        raise BenchError(f"{option} = {shown(problem.value)}: {problem.text}") from None
     place = Path("out") / f"{bench.name}-{made.name}" if out is None else out
-    with interruptible("interrupted; nothing is written"):
+    with interruptible("interrupted; nothing is written"), as_options():
         scene = scene_of(bench)
         shots = shots_of(made, scene, choices)
         if len(shots.frames) * passes > MOST_READINGS:

@@ -8,13 +8,18 @@ import typer
 
 from maskforge.base.csv_text import Cell, csv_text, finite
 from maskforge.base.files import check_place, write_bytes, write_text
+from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
+from maskforge.bench.section import Nanometres
 from maskforge.cli.common import interruptible, progress_bar
+from maskforge.cli.option_values import spaced
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.launch.couplings import unwanted_db
 from maskforge.report import band_figure, format_of
 from maskforge.sets.reading import WrittenSet, read_set
-from maskforge.study.band import Seen, seen_over, wavelengths_of, worst_of
+from maskforge.study.band import Seen, seen_over, worst_of
+
+COUNT = Range(2, 1000, "wavelengths", whole=True)
 
 COLUMNS = (
     "wavelength_nm",
@@ -63,7 +68,7 @@ def band(
     disperses, and a phase of the panel, of its flatness map or of the beam's wavefront counts for
     less at a longer wavelength.
     """
-    asked = wavelengths_of(wavelengths)
+    asked = spaced("--wavelengths", wavelengths, Nanometres, COUNT, "1530:1565:8")
     kind = None if figure is None else format_of(figure)
     for path in filter(None, (csv, figure)):
         check_place(path)

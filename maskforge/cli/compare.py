@@ -11,6 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
 from maskforge.base.columns import UNKNOWN, Column, csv_table, named, of_part
+from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
 from maskforge.base.wording import counted
 from maskforge.bench.ready import Prepared
@@ -22,6 +23,7 @@ from maskforge.cli.common import (
     label_list,
     progress_bar,
 )
+from maskforge.cli.option_values import some_words
 from maskforge.cli.print_points import limit_text
 from maskforge.cli.terminal import print_table, say, table_of, table_of_rows
 from maskforge.report import format_of
@@ -92,7 +94,7 @@ def compare(
     figure shows the mask, the far field on the facet and what the fibre keeps of it, for as many
     targets as a page holds, taken evenly from the first to the last.
     """
-    chosen = comparison.methods_of(methods)
+    chosen = _methods(methods)
     kind = None if figure is None else format_of(figure)
     check_files(f"--csv, --figure = {csv}", csv, figure)
     wanted = None if labels is None else label_list(labels)
@@ -110,6 +112,15 @@ def compare(
         write_bytes(figure, picture)
     if csv is not None:
         write_text(csv, csv_table(IN_FILE, entries))
+
+
+def _methods(text: str) -> tuple[str, ...]:
+    """Methods between commas, each once; BenchError for another word, or none."""
+    found = tuple(dict.fromkeys(some_words("--methods", text, benches.METHODS)))
+    for word in found:
+        if word not in benches.METHODS:
+            raise BenchError(f"--methods = {word}: must be of {', '.join(benches.METHODS)}")
+    return found
 
 
 def _places(ready: Sequence[Prepared], methods: int) -> set[Place]:

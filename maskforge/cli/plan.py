@@ -1,6 +1,5 @@
 """maskforge plan."""
 
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Annotated
@@ -11,7 +10,6 @@ from maskforge import bench as benches
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import write_bytes, write_text
-from maskforge.base.ranges import BadValueError
 from maskforge.base.safety import CAUTION
 from maskforge.bench import Bench
 from maskforge.bench.files import BenchText, bench_source
@@ -26,6 +24,7 @@ from maskforge.cli.common import (
     label_list,
     progress_bar,
 )
+from maskforge.cli.option_values import Rule, numbers
 from maskforge.cli.print_plan import plan_cells, plan_columns, print_plan
 from maskforge.cli.terminal import say
 from maskforge.report import format_of
@@ -34,7 +33,7 @@ from maskforge.study import plan as planning
 from maskforge.study.plan import Plan
 from maskforge.study.plan_file import check_text, planned_text
 
-FOCAL_RULE: Callable[[object], float] = LensSection.model_fields["focal_length_mm"].metadata[0].func
+FOCAL_RULE: Rule = LensSection.model_fields["focal_length_mm"].metadata[0].func
 
 
 def plan(
@@ -106,9 +105,9 @@ def plan(
     fixed = planning.fixed_of(benches.override(bench, labels=wanted))
     rows = planning.rows_of(
         fixed,
-        _listed("--focal", focal, FOCAL_RULE),
-        _listed("--waist", waist, Metres),
-        _listed("--carrier", carrier, carrier_period),
+        None if focal is None else numbers("--focal", focal, FOCAL_RULE),
+        None if waist is None else numbers("--waist", waist, Metres),
+        None if carrier is None else numbers("--carrier", carrier, carrier_period),
     )
     jobs = jobs or processes_for(sum(map(len, rows)) * len(fixed.targets))
     with interruptible("interrupted; nothing is written"):
@@ -130,30 +129,6 @@ def _check_places(write: Path | None, csv: Path | None, figure: Path | None) -> 
         raise BenchError(f"--write = {write}: the name must end in .toml")
     if write is not None and write.exists():
         raise OutputError(f"--write = {write}: is there already; a new file is needed")
-
-
-def _listed(
-    option: str, text: str | None, rule: Callable[[object], float]
-) -> tuple[float, ...] | None:
-    """Numbers between commas, each once, ascending; BenchError names the option."""
-    if text is None:
-        return None
-    found = set()
-    for word in filter(None, (piece.strip() for piece in text.split(","))):
-        try:
-            found.add(rule(_number(word)))
-        except BadValueError as problem:
-            raise BenchError(f"{option} = {word}: {problem.text}") from None
-    if not found:
-        raise BenchError(f"{option}: at least one number")
-    return tuple(sorted(found))
-
-
-def _number(word: str) -> float:
-    try:
-        return float(word)
-    except ValueError:
-        return float("nan")
 
 
 def _planned(

@@ -6,12 +6,12 @@ from typing import Annotated
 
 import typer
 
-from maskforge.base.errors import BenchError, OutputError
+from maskforge.base.errors import OutputError
 from maskforge.base.files import telling
-from maskforge.base.ranges import BadValueError
 from maskforge.base.safety import CAUTION
-from maskforge.base.wording import counted, one_line, shown
+from maskforge.base.wording import counted, one_line
 from maskforge.cli.common import whole
+from maskforge.cli.option_values import as_options
 from maskforge.cli.terminal import say
 from maskforge.playing import playlist_file as playfile
 from maskforge.playing.playlist import (
@@ -94,7 +94,7 @@ def play(
     The list belongs to this very set: after a new design, play again.
     """
     played = playfile.playable(folder)
-    try:
+    with as_options():
         timing = Timing(dwell_ms, settle_ms, frame_rate_hz)
         made = playfile.playlist_of(
             played,
@@ -105,10 +105,6 @@ def play(
             every=every,
             timing=timing,
         )
-    except BadValueError as problem:
-        option = f"--{problem.key}".replace("_", "-")
-        value = problem.value if isinstance(problem.value, str) else shown(problem.value)
-        raise BenchError(one_line(f"{option} = {value}: {problem.text}")) from None
     place = folder if out is None else out
     _write(place, made)
     _tell(made.entries, timing, float(len(made.entries) * timing.step))

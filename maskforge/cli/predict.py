@@ -11,26 +11,16 @@ from maskforge import bench as benches
 from maskforge.base.columns import csv_table
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place, write_text
-from maskforge.base.ranges import BadValueError, Range
 from maskforge.base.wording import counted, some_of
+from maskforge.bench.section import Nanometres
 from maskforge.cli.common import bench_names, interruptible, progress_bar
+from maskforge.cli.option_values import number
 from maskforge.cli.print_replays import IN_FILE, print_replays
 from maskforge.cli.terminal import say
 from maskforge.sets.check.claims import mask_name
 from maskforge.sets.mask_columns import percent
 from maskforge.sets.reading import read_set
 from maskforge.study.replay import Replay, replayed, replayed_at
-
-WAVELENGTH = Range(200, 3000, "nm")
-
-
-def _wavelength(text: str) -> float:
-    try:
-        return WAVELENGTH(float(text))
-    except BadValueError as problem:
-        raise BenchError(f"--wavelength-nm = {text}: {problem.text}") from None
-    except ValueError:
-        raise BenchError(f"--wavelength-nm = {text}: {WAVELENGTH.phrase()}") from None
 
 
 def predict(
@@ -49,7 +39,7 @@ def predict(
         typer.Option(
             metavar="NM",
             help="Instead of --bench: the set's own bench in light of this wavelength.",
-            parser=_wavelength,
+            parser=lambda text: number("--wavelength-nm", text, Nanometres),
         ),
     ] = None,
     realign: Annotated[

@@ -13,12 +13,13 @@ from maskforge.align.readings import read_readings
 from maskforge.align.stack_file import Stack, read_stack
 from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import check_place, write_bytes, write_text
-from maskforge.base.ranges import BadValueError, Range
+from maskforge.base.ranges import Range
 from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted
 from maskforge.bench.edit import moved_paths, with_keys
 from maskforge.bench.files import bench_source, parsed
 from maskforge.cli.common import bench_names, interruptible
+from maskforge.cli.option_values import number
 from maskforge.cli.sweep import sweep
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.report import format_of
@@ -65,7 +66,8 @@ def fit(
     Uncertainties are half-widths of 95 % intervals.  Saturated readings and outliers are left out
     and counted; a row that cannot be read is an error.
     """
-    _check_saturation(saturation)
+    if saturation is not None:
+        number("--saturation", saturation, LIMIT)
     if (update is None) != (write is None):
         one, other = ("--update", "--write") if write is None else ("--write", "--update")
         raise BenchError(f"{one}: goes with {other}, which is missing")
@@ -98,14 +100,6 @@ def fit(
     _tell(found)
     for note in notes:
         say(note)
-
-
-def _check_saturation(level: float | None) -> None:
-    try:
-        if level is not None:
-            LIMIT(level)
-    except BadValueError as problem:
-        raise BenchError(f"--saturation = {level:g}: {problem.text}") from None
 
 
 def _table_place(stack: Stack, table: Path | None, write: Path | None) -> Path | None:

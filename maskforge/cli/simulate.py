@@ -1,6 +1,5 @@
 """maskforge simulate-bench."""
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -10,11 +9,12 @@ import typer
 from maskforge import bench as benches
 from maskforge.align.simulate import BenchDisturbance, Mounting, disturbed, powers, readings_text
 from maskforge.align.stack_file import read_stack
-from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place, write_text
-from maskforge.base.ranges import BadValueError, Range
-from maskforge.base.wording import counted, one_line
+from maskforge.base.ranges import Range
+from maskforge.base.wording import counted
+from maskforge.bench.section import Seed
 from maskforge.cli.common import interruptible
+from maskforge.cli.option_values import number, pair
 from maskforge.cli.terminal import say
 
 LIMITS = {
@@ -27,7 +27,7 @@ LIMITS = {
     "--dropped": Range(0, 99, "%"),
     "--saturation": Range(1e-12, 1e6, "mW"),
     "--turn": Range(-180, 180, "deg"),
-    "--seed": Range(0, 2**32 - 1, whole=True),
+    "--seed": Seed,
 }
 SHIFT = Range(-10000, 10000, "um")
 
@@ -78,7 +78,9 @@ def simulate_bench(
         "--turn": turn,
         "--seed": seed,
     }
-    _check(given)
+    for option, value in given.items():
+        if value is not None:
+            number(option, value, LIMITS[option])
     disturbance = BenchDisturbance(
         noise=noise / 100,
         drift=drift / 100,
@@ -89,7 +91,8 @@ def simulate_bench(
         dropped=dropped / 100,
         saturation=saturation,
     )
-    mounting = Mounting(_pair(shift_um), float(np.deg2rad(turn)))
+    x, y = pair("--shift-um", shift_um, SHIFT)
+    mounting = Mounting((x * 1e-6, y * 1e-6), float(np.deg2rad(turn)))
     check_place(out)
     stack = read_stack(folder)
     true = stack.bench if truth is None else benches.load(truth)
@@ -102,28 +105,3 @@ def simulate_bench(
     about = f"maskforge simulate-bench, {stack.step.name} on {name}, shift_um {shift_um}, {told}"
     write_text(out, readings_text(readings, about))
     say(f"{counted(len(readings), 'invented reading')} in {out}")
-
-
-def _check(given: Mapping[str, float | None]) -> None:
-    for option, value in given.items():
-        try:
-            if value is not None:
-                LIMITS[option](value)
-        except BadValueError as problem:
-            raise BenchError(f"{option} = {value:g}: {problem.text}") from None
-
-
-def _pair(text: str) -> tuple[float, float]:
-    """X,Y in um as m; BenchError for anything else."""
-    parts = text.split(",")
-    try:
-        if len(parts) != 2:
-            raise BadValueError("two numbers are needed")
-        x, y = (SHIFT(float(part)) for part in parts)
-    except ValueError:
-        raise BenchError(
-            one_line(
-                f"--shift-um = {text}: must be X,Y, each {SHIFT.phrase().removeprefix('must be ')}"
-            )
-        ) from None
-    return x * 1e-6, y * 1e-6

@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place, write_text
-from maskforge.base.ranges import BadValueError, Range
+from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
+from maskforge.bench.section import Seed
 from maskforge.cli.common import whole
+from maskforge.cli.option_values import number
 from maskforge.cli.terminal import say
 from maskforge.launch.light import Real
 from maskforge.playing.playlist import Timing
@@ -22,14 +24,6 @@ from maskforge.sweep.launched import launched_by, references_in
 from maskforge.sweep.simulate import DeviceDisturbance
 
 MOST_READINGS = 2_000_000
-
-LIMITS = {
-    "--turn": Range(-1e6, 1e6, "deg/h"),
-    "--fade": Range(-1e4, 1e4, "%/h"),
-    "--noise": Range(0, 100, "%"),
-    "--floor": Range(0, 1e6, "mW"),
-    "--seed": Range(0, 2**32 - 1, whole=True),
-}
 
 
 def simulate_device(
@@ -61,12 +55,12 @@ def simulate_device(
     differently.  The masks launch what the set says.
     """
     disturbance = DeviceDisturbance(
-        turn=_limited("--turn", turn),
-        fade=_limited("--fade", fade) / 100,
-        noise=_limited("--noise", noise) / 100,
-        floor=_limited("--floor", floor),
+        turn=number("--turn", turn, Range(-1e6, 1e6, "deg/h")),
+        fade=number("--fade", fade, Range(-1e4, 1e4, "%/h")) / 100,
+        noise=number("--noise", noise, Range(0, 100, "%")) / 100,
+        floor=number("--floor", floor, Range(0, 1e6, "mW")),
     )
-    seed = int(_limited("--seed", seed))
+    seed = int(number("--seed", seed, Seed))
     for place in filter(None, (out, truth)):
         check_place(place)
     written = read_set(folder)
@@ -98,10 +92,3 @@ def _round(written: WrittenSet, playlist: Path | None) -> tuple[NDArray[np.intp]
     steps = played.entries
     apart = steps[1].time_s - steps[0].time_s if len(steps) > 1 else float(Timing().step)
     return np.array([step.mask for step in steps]), apart
-
-
-def _limited(option: str, value: float) -> float:
-    try:
-        return LIMITS[option](value)
-    except BadValueError as problem:
-        raise BenchError(f"{option} = {value:g}: {problem.text}") from None

@@ -10,8 +10,10 @@ import typer
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
 from maskforge.base.files import Kind, check_place, replacing, telling, write_bytes, write_text
-from maskforge.base.ranges import BadValueError, Range
+from maskforge.base.ranges import Range
+from maskforge.bench.section import Seed
 from maskforge.cli.common import interruptible
+from maskforge.cli.option_values import number
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.playing.playlist_file import read_playlist
 from maskforge.report import format_of
@@ -38,15 +40,6 @@ SWEEP = Kind(
     "sweep", lambda folder: all((folder / name).is_file() for name in OWN), lambda folder: OWN
 )
 """A folder with a sweep's tables."""
-
-LIMITS = {
-    "--isolation-db": Range(0, 100, "dB"),
-    "--length-m": Range(0.001, 1e7, "m"),
-    "--beam-mw": Range(1e-9, 1e6, "mW"),
-    "--trust-percent": Range(0, 100, "%"),
-    "--draws": Range(1, 10_000, whole=True),
-    "--seed": Range(0, 2**32 - 1, whole=True),
-}
 
 
 def sweep(
@@ -132,7 +125,7 @@ def sweep(
     separates, and the pairs of groups for two channels, the least loss first.
     """
     question = _question(isolation_db, by, beam_mw, per_launched, (draws, seed), trust_percent)
-    length = None if length_m is None else _limited("--length-m", length_m)
+    length = None if length_m is None else number("--length-m", length_m, Range(0.001, 1e7, "m"))
     kind = None if figure is None else format_of(figure)
     for place in filter(None, (figure, page)):
         check_place(place)
@@ -177,21 +170,14 @@ def _question(
     if by is not None and by not in WAYS:
         raise BenchError(f"--by = {by}: must be {' or '.join(WAYS)}")
     return Question(
-        isolation=_limited("--isolation-db", isolation),
+        isolation=number("--isolation-db", isolation, Range(0, 100, "dB")),
         way=by,
-        beam_mw=None if beam is None else _limited("--beam-mw", beam),
+        beam_mw=None if beam is None else number("--beam-mw", beam, Range(1e-9, 1e6, "mW")),
         per_launched=per_launched,
-        draws=int(_limited("--draws", bootstrap[0])),
-        seed=int(_limited("--seed", bootstrap[1])),
-        trust=_limited("--trust-percent", trust) / 100,
+        draws=int(number("--draws", bootstrap[0], Range(1, 10_000, whole=True))),
+        seed=int(number("--seed", bootstrap[1], Seed)),
+        trust=number("--trust-percent", trust, Range(0, 100, "%")) / 100,
     )
-
-
-def _limited(option: str, value: float) -> float:
-    try:
-        return LIMITS[option](value)
-    except BadValueError as problem:
-        raise BenchError(f"{option} = {value:g}: {problem.text}") from None
 
 
 def _write_tables(folder: Path, answer: Answer) -> None:

@@ -13,10 +13,11 @@ from maskforge import bench as benches
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
-from maskforge.base.ranges import BadValueError, Range
+from maskforge.base.ranges import Range
 from maskforge.base.wording import nearest, one_line
 from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
+from maskforge.bench.section import Seed
 from maskforge.cli.common import (
     Jobs,
     bench_names,
@@ -26,6 +27,7 @@ from maskforge.cli.common import (
     label_list,
     progress_bar,
 )
+from maskforge.cli.option_values import number
 from maskforge.cli.print_tolerance import (
     CURVE_COLUMNS,
     curve_cells,
@@ -51,7 +53,6 @@ if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Factor, Spread
 
 SHARE = Range(1e-5, 0.5)
-SEED = Range(0, 2**32 - 1, whole=True)
 
 MOST_MASKS = 12
 """Masks that all errors at once are drawn for."""
@@ -143,8 +144,9 @@ def tolerance(
         ("--samples", samples),
         ("--samples-figure", samples_figure),
     )
-    share, chance = _number("--limit", limit, SHARE), int(_number("--seed", seed, SEED))
-    kind, samples_kind = _kind("--figure", figure), _kind("--samples-figure", samples_figure)
+    share, chance = number("--limit", limit, SHARE), int(number("--seed", seed, Seed))
+    kind = None if figure is None else format_of(figure)
+    samples_kind = None if samples_figure is None else format_of(samples_figure, "--samples-figure")
     given = _given(source)
     bench = given if isinstance(given, Bench) else bench_of(given)
     if keep and isinstance(given, Bench):
@@ -181,26 +183,6 @@ def tolerance(
 
 
 # --- what is asked for -----------------------------------------------------------------------
-
-
-def _number(option: str, text: str, rule: Range) -> float:
-    """A number of an option; BenchError, which names it, for another one."""
-    try:
-        number = float(text)
-    except ValueError:
-        number = math.nan
-    try:
-        return rule(number)
-    except BadValueError as problem:
-        raise BenchError(one_line(f"{option} = {text}: {problem.text}")) from None
-
-
-def _kind(option: str, path: Path | None) -> str | None:
-    """The format of a figure by its name; BenchError, which names the option, for another."""
-    try:
-        return None if path is None else format_of(path)
-    except BenchError as error:
-        raise BenchError(str(error).replace("--figure", option, 1)) from None
 
 
 def _check_draws(deviations: Path | None, *others: tuple[str, object]) -> None:

@@ -8,13 +8,16 @@ import typer
 
 from maskforge import bench as benches
 from maskforge.base.files import check_place, write_bytes, write_text
+from maskforge.base.ranges import BadValueError, Range
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli.common import BenchName, interruptible, progress_bar
+from maskforge.cli.option_values import as_options, numbers, some_words
 from maskforge.cli.print_points import points_text, print_points
 from maskforge.launch.targets import Target, described
 from maskforge.report import format_of, tradeoff_figure
 from maskforge.study import tradeoff as trading
 
+PURITY = Range(0.5, 1, open=True)
 ASKED = ",".join(f"{purity:g}" for purity in trading.PURITIES)
 
 
@@ -47,14 +50,17 @@ def tradeoff(
     Bound: no mask of these pixels launches more at the asked purity, or at the one designed
     instead where it is lowered.  Beside it what a designed mask launches, by the full prediction.
     """
-    asked = trading.purities_of(purity)
+    needed = "at least one number between 0.5 and 1"
+    asked = numbers("--purity", purity, _asked_purity, needed)
+    words = some_words("--alphabets", alphabets, trading.WORDS)
     kind = None if figure is None else format_of(figure)
     for path in filter(None, (csv, figure)):
         check_place(path)
     bench = benches.load(bench_name)
-    choices = trading.choices_of(alphabets, benches.modulator(bench).alphabet)
-    ready = prepared(bench)
-    target = trading.target_of(bench, ready.launch.basis, label, orientation)
+    with as_options():
+        choices = trading.choices_of(words, benches.modulator(bench).alphabet)
+        ready = prepared(bench)
+        target = trading.target_of(bench, ready.launch.basis, label, orientation)
     with interruptible("interrupted; nothing is written"):
         points = _traded(ready, target, choices, asked)
     title = f"{described(target.name, target.orientation)} on {bench.name}"
@@ -64,6 +70,17 @@ def tradeoff(
         write_text(csv, points_text(target, points))
     if figure is not None and picture is not None:
         write_bytes(figure, picture)
+
+
+def _asked_purity(value: object) -> float:
+    """A purity; BadValueError where it is none, which tells a share from per cent."""
+    try:
+        return PURITY(value)
+    except BadValueError as problem:
+        if isinstance(value, float) and 50 < value < 100:
+            meant = f"; did you mean {value / 100:.10g}?"
+            raise BadValueError(problem.text + meant) from None
+        raise
 
 
 def _traded(

@@ -14,6 +14,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place, write_text
 from maskforge.base.ranges import BadValueError, Choice, Range, Text
 from maskforge.base.wording import nearest, one_line, shown
+from maskforge.bench.section import Seed
 from maskforge.playing.pack_header import PACK, PackedMask, read_pack
 from maskforge.playing.playlist import (
     ANGLE,
@@ -127,7 +128,7 @@ ENTRY_RULES: Mapping[str, Rule] = {
 
 CHOICE_RULES: Mapping[str, Rule] = {
     "order": Choice(ORDERS),
-    "seed": _optional(Range(0, 2**32 - 1, whole=True)),
+    "seed": _optional(Seed),
     "repeat": COUNT,
     "reference": _optional(NAME),
     "every": _optional(COUNT),

@@ -20,12 +20,12 @@ FORMATS = ("png", "svg", "pdf")
 """What a figure can be written as."""
 
 
-def format_of(path: Path) -> str:
-    """The format of a figure by its name; BenchError, which names --figure, for another."""
+def format_of(path: Path, option: str = "--figure") -> str:
+    """The format of a figure by its name; BenchError, which names the option, for another."""
     kind = path.suffix.lower().removeprefix(".")
     if kind not in FORMATS:
         known = " or ".join(f".{name}" for name in FORMATS)
-        raise BenchError(f"--figure = {path}: the name must end in {known}")
+        raise BenchError(f"{option} = {path}: the name must end in {known}")
     return kind
 
 

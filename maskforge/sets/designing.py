@@ -74,7 +74,7 @@ def finished_masks(
     With a `memory` the chains that it knows are not designed again.
     """
     if jobs < 1:
-        raise BenchError(f"--jobs = {jobs}: at least 1 process")
+        raise BenchError(f"jobs = {jobs}: at least 1 process")
     keep = None if memory is None else memory.keep
     known = frozenset[range]() if memory is None else memory.known
     chains = chains_of(ready.targets)

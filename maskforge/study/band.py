@@ -3,19 +3,14 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
 from threadpoolctl import threadpool_limits
 
-from maskforge.base.errors import BenchError
-from maskforge.base.ranges import BadValueError, Range
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import not_guided
 from maskforge.sets.manifest import Record
 from maskforge.sets.reading import WrittenSet
 from maskforge.sets.rebuilding import bench_of
 from maskforge.study.replay import Replay, replayed_at
-
-WAVELENGTH, COUNT = Range(200, 3000, "nm"), Range(2, 1000, "wavelengths", whole=True)
 
 
 @dataclass(frozen=True)
@@ -26,24 +21,6 @@ class Seen:
     wavelength_nm: float
     purity: float
     efficiency: float
-
-
-def wavelengths_of(text: str) -> tuple[float, ...]:
-    """Wavelengths in nm of FIRST:LAST:COUNT, evenly spaced; BenchError names --wavelengths."""
-    rule = "must be FIRST:LAST:COUNT in nm, as in 1530:1565:8"
-    words = text.split(":")
-    try:
-        if len(words) != 3:
-            raise ValueError
-        first, last = (WAVELENGTH(float(word)) for word in words[:2])
-        count = int(COUNT(int(words[2])))
-    except BadValueError as problem:
-        raise BenchError(f"--wavelengths = {text}: {problem.text}; {rule}") from None
-    except ValueError:
-        raise BenchError(f"--wavelengths = {text}: {rule}") from None
-    if not first < last:
-        raise BenchError(f"--wavelengths = {text}: {rule}, FIRST below LAST")
-    return tuple(float(nm) for nm in np.linspace(first, last, count))
 
 
 def seen_over(

@@ -52,17 +52,6 @@ class ComparedMask:
 # --- what is compared ------------------------------------------------------------------------
 
 
-def methods_of(text: str) -> tuple[str, ...]:
-    """Methods between commas, each once; BenchError names --methods."""
-    found = tuple(dict.fromkeys(filter(None, (piece.strip() for piece in text.split(",")))))
-    for word in found:
-        if word not in benches.METHODS:
-            raise BenchError(f"--methods = {word}: must be of {', '.join(benches.METHODS)}")
-    if not found:
-        raise BenchError(f"--methods: at least one of {', '.join(benches.METHODS)}")
-    return found
-
-
 def entrants(given: Sequence[Bench]) -> tuple[Prepared, ...]:
     """The benches made ready, LP targets in one orientation.
 

@@ -1,6 +1,6 @@
 """Purity against efficiency: what any mask could launch, and what a designed one does."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,6 +8,7 @@ from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
+from maskforge.base.ranges import BadValueError
 from maskforge.bench import Bench
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch
@@ -64,15 +65,19 @@ class Point:
 def target_of(bench: Bench, basis: Basis, label: str, orientation: float = 0.0) -> Target:
     """The target of a label in the bench's family; `orientation` in degrees, for LP modes only.
 
-    Raises BenchError where the family or the basis has no such label.
+    Raises BenchError where the family or the basis has no such label, BadValueError where it cannot
+    be turned so.
     """
     part = bench.targets
     if not -360 <= orientation <= 360:
-        raise BenchError(f"--orientation = {orientation:g}: must be a number from -360 to 360 deg")
+        raise BadValueError(
+            "must be a number from -360 to 360 deg", "orientation", f"{orientation:g}"
+        )
     if part.family != "lp" and orientation:
-        raise BenchError(
-            f"--orientation = {orientation:g}: only LP modes are turned, "
-            f'{bench.source} has [targets] family = "{part.family}"'
+        raise BadValueError(
+            f'only LP modes are turned, {bench.source} has [targets] family = "{part.family}"',
+            "orientation",
+            f"{orientation:g}",
         )
     one = benches.override(bench, labels=[label], orientations=1 if part.family == "lp" else None)
     (target,) = benches.targets(one, basis)
@@ -81,34 +86,13 @@ def target_of(bench: Bench, basis: Basis, label: str, orientation: float = 0.0) 
     return target
 
 
-def _words(text: str) -> list[str]:
-    return [word for word in (piece.strip() for piece in text.split(",")) if word]
+def choices_of(words: Iterable[str], own: Alphabet) -> tuple[AlphabetChoice, ...]:
+    """Alphabets by their words; `own` is the bench's.  One that is asked for twice is kept once.
 
-
-def purities_of(text: str) -> tuple[float, ...]:
-    """Purities (shares) between commas, each once, ascending; BenchError names --purity."""
-    found = set()
-    for word in _words(text):
-        try:
-            purity = float(word)
-        except ValueError:
-            purity = np.nan
-        if not 0.5 < purity < 1:
-            meant = f"; did you mean {purity / 100:.10g}?" if 50 < purity < 100 else ""
-            raise BenchError(f"--purity = {word}: must be a number between 0.5 and 1{meant}")
-        found.add(purity)
-    if not found:
-        raise BenchError("--purity: at least one number between 0.5 and 1")
-    return tuple(sorted(found))
-
-
-def choices_of(text: str, own: Alphabet) -> tuple[AlphabetChoice, ...]:
-    """Alphabets between commas; `own` is the bench's.  One that is asked for twice is kept once.
-
-    Raises BenchError, which names the option --alphabets, for another word.
+    Raises BadValueError, with the key "alphabets", for another word.
     """
     found: list[AlphabetChoice] = []
-    for word in _words(text):
+    for word in words:
         new = AlphabetChoice(_shown(word), own if word == "own" else _alphabet(word))
         place = next((k for k, old in enumerate(found) if _same(old.alphabet, new.alphabet)), None)
         if place is None:
@@ -117,8 +101,6 @@ def choices_of(text: str, own: Alphabet) -> tuple[AlphabetChoice, ...]:
             found[place] = AlphabetChoice(f"{found[place].name} (own)", own)
         elif found[place].name == "own":
             found[place] = AlphabetChoice(f"{new.name} (own)", own)
-    if not found:
-        raise BenchError("--alphabets: at least one of " + ", ".join(WORDS))
     return tuple(found)
 
 
@@ -132,10 +114,8 @@ def _alphabet(word: str) -> Alphabet:
     if word == "continuous":
         return continuous()
     if not (word.isascii() and word.isdecimal() and 2 <= int(word[:9]) <= CONTINUOUS_LEVELS):
-        raise BenchError(
-            f"--alphabets = {word}: must be binary, continuous, own or a number of levels "
-            f"from 2 to {CONTINUOUS_LEVELS}"
-        )
+        rule = f"binary, continuous, own or a number of levels from 2 to {CONTINUOUS_LEVELS}"
+        raise BadValueError(f"must be {rule}", "alphabets", word)
     return levels(int(word))
 
 

@@ -94,5 +94,5 @@ def test_the_basis_of_a_bench() -> None:
 
 @pytest.mark.parametrize("jobs", [0, -3])
 def test_no_process_makes_nothing(jobs: int) -> None:
-    with pytest.raises(BenchError, match=f"--jobs = {jobs}: at least 1"):
+    with pytest.raises(BenchError, match=f"^jobs = {jobs}: at least 1"):
         list(finished_masks(prepared(tiny(method="simple")), jobs=jobs))

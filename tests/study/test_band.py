@@ -7,11 +7,9 @@ import csv
 import json
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from maskforge import bench as benches
-from maskforge.base.errors import BenchError
 from maskforge.bench.elsewhere import at_wavelength
 from maskforge.cli import main as cli
 from maskforge.launch.couplings import predict
@@ -20,7 +18,7 @@ from maskforge.launch.panel import states_of
 from maskforge.launch.targets import lp_target
 from maskforge.report import FORMATS, band_figure
 from maskforge.sets.reading import pages, read_set
-from maskforge.study.band import seen_over, wavelengths_of, worst_of
+from maskforge.study.band import seen_over, worst_of
 
 BENCH = """
 [light]
@@ -124,34 +122,6 @@ def test_many_wavelengths_leave_some_out_of_the_table(
     assert first[0] == "1300"
     assert first[7] == "1320"
     assert len(list(csv.DictReader(table.read_text().splitlines()))) == 42
-
-
-def test_wavelengths() -> None:
-    assert wavelengths_of("1530:1565:8") == tuple(np.linspace(1530, 1565, 8))
-
-
-@pytest.mark.parametrize(
-    "text",
-    [
-        "1530",
-        "1530:1565",
-        "1530:1565:8:2",
-        "a:1565:8",
-        "1530:1565:1",
-        "1530:1565:2.5",
-        "1565:1530:8",
-        "1530:1530:2",
-        "nan:1565:8",
-        "1.53:1.56:3",
-        "1530:1565:99999999999",
-        "",
-    ],
-)
-def test_what_is_no_band(text: str) -> None:
-    with pytest.raises(BenchError) as caught:
-        wavelengths_of(text)
-    assert str(caught.value).startswith(f"--wavelengths = {text}: ")
-    assert "1530:1565:8" in str(caught.value)
 
 
 @pytest.mark.parametrize(

@@ -202,23 +202,6 @@ def test_any_number_of_processes_finds_the_same() -> None:
 # --- what is compared ------------------------------------------------------------------------
 
 
-def test_methods() -> None:
-    """In their order, each once."""
-    assert comparison.methods_of("dual, simple,dual,") == ("dual", "simple")
-
-
-@pytest.mark.parametrize("word", ["foo", "Dual", "dual simple", "1"])
-def test_unknown_methods(word: str) -> None:
-    with pytest.raises(BenchError, match=rf"^--methods = {word}: must be of simple, ifta, dual$"):
-        comparison.methods_of(f"simple,{word}")
-
-
-@pytest.mark.parametrize("text", ["", " , "])
-def test_no_method(text: str) -> None:
-    with pytest.raises(BenchError, match=r"^--methods: at least one of simple, ifta, dual$"):
-        comparison.methods_of(text)
-
-
 def test_a_bench_is_compared_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """By its file, whatever the path; files of the same name are told apart."""
     monkeypatch.chdir(tmp_path)

@@ -15,8 +15,10 @@ from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
+from maskforge.base.ranges import BadValueError
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
+from maskforge.cli.option_values import words
 from maskforge.cli.print_points import print_points
 from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import Alphabet, binary, continuous, levels, table
@@ -53,7 +55,7 @@ def ready() -> Prepared:
 def found() -> tuple[Point, ...]:
     launch = ready().launch
     target = tradeoff.target_of(ready().bench, launch.basis, "LP21", 30.0)
-    choices = tradeoff.choices_of("own,4,continuous", launch.modulator.alphabet)
+    choices = tradeoff.choices_of(["own", "4", "continuous"], launch.modulator.alphabet)
     return tradeoff.points(launch, target, choices, ASKED)
 
 
@@ -112,7 +114,7 @@ def test_what_is_out_of_reach_says_so(capsys: pytest.CaptureFixture[str]) -> Non
     bench = small(modulator={"phase_step_deg": 40.0}, design={"carrier_period_px": 0.0})
     launch = prepared(bench).launch
     target = tradeoff.target_of(bench, launch.basis, "LP21")
-    choices = tradeoff.choices_of("own", launch.modulator.alphabet)
+    choices = tradeoff.choices_of(["own"], launch.modulator.alphabet)
     # the dual of a problem without a solution falls without end
     with np.errstate(over="ignore", invalid="ignore"):
         (point,) = tradeoff.points(launch, target, choices, (0.999,))
@@ -144,11 +146,12 @@ def test_what_is_out_of_reach_says_so(capsys: pytest.CaptureFixture[str]) -> Non
 )
 def test_alphabets(text: str, own: Alphabet, names: list[str]) -> None:
     """The same states are compared once, and named after both."""
-    assert [choice.name for choice in tradeoff.choices_of(text, own)] == names
+    assert [choice.name for choice in tradeoff.choices_of(words(text), own)] == names
 
 
 def test_alphabets_are_what_they_are_called() -> None:
-    named = {c.name: c.alphabet for c in tradeoff.choices_of("binary,5,continuous,own", levels(7))}
+    asked = ["binary", "5", "continuous", "own"]
+    named = {c.name: c.alphabet for c in tradeoff.choices_of(asked, levels(7))}
     for name, made in {
         "binary": binary(),
         "5 levels": levels(5),
@@ -160,33 +163,9 @@ def test_alphabets_are_what_they_are_called() -> None:
 
 @pytest.mark.parametrize("text", ["foo", "1", "0", "-4", "65537", "4.0", "²", "Binary", "9" * 40])
 def test_unknown_alphabets(text: str) -> None:
-    with pytest.raises(BenchError, match=r"^--alphabets = .*: must be binary, continuous, own or"):
-        tradeoff.choices_of(f"4,{text}", binary())
-
-
-def test_purities() -> None:
-    """Each once, ascending."""
-    assert tradeoff.purities_of("0.99, 0.9,0.99,9.5e-1") == (0.9, 0.95, 0.99)
-
-
-@pytest.mark.parametrize("text", ["0.5", "1", "nan", "inf", "0", "-0.9", "x", "1.2"])
-def test_purities_out_of_range(text: str) -> None:
-    line = f"--purity = {text}: must be a number between 0.5 and 1"
-    with pytest.raises(BenchError, match=f"^{line}$"):
-        tradeoff.purities_of(f"0.9,{text}")
-
-
-def test_a_purity_in_percent() -> None:
-    with pytest.raises(BenchError, match=r"did you mean 0\.999\?$"):
-        tradeoff.purities_of("99.9")
-
-
-@pytest.mark.parametrize("text", ["", " , "])
-def test_nothing_to_do(text: str) -> None:
-    with pytest.raises(BenchError, match="--purity: at least one"):
-        tradeoff.purities_of(text)
-    with pytest.raises(BenchError, match="--alphabets: at least one"):
-        tradeoff.choices_of(text, binary())
+    with pytest.raises(BadValueError, match=r"^must be binary, continuous, own or") as caught:
+        tradeoff.choices_of(["4", text], binary())
+    assert (caught.value.key, caught.value.value) == ("alphabets", text)
 
 
 def test_targets_of_the_benchs_family() -> None:
@@ -199,11 +178,11 @@ def test_targets_of_the_benchs_family() -> None:
     assert (target.name, target.orientation) == ("LP21", 30.0)
     bench = small(targets={"family": "lg"})
     assert tradeoff.target_of(bench, basis, "LG0+1").name == "LG0+1"
-    with pytest.raises(BenchError, match=r'^--orientation = 30: only LP modes .* family = "lg"$'):
+    with pytest.raises(BadValueError, match=r'^only LP modes .* family = "lg"$'):
         tradeoff.target_of(bench, basis, "LG0+1", 30.0)
     with pytest.raises(BenchError, match="no guided mode LP99"):
         tradeoff.target_of(ready().bench, basis, "LP99")
-    with pytest.raises(BenchError, match=r"^--orientation = 361: must be"):
+    with pytest.raises(BadValueError, match=r"^must be a number from -360 to 360 deg$"):
         tradeoff.target_of(ready().bench, basis, "LP21", 361.0)
 
 
