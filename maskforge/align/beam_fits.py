@@ -5,11 +5,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.align.fit import FitResult, Value, brightest, column, page_means
+from maskforge.align.fit import (
+    Changes,
+    FitResult,
+    Results,
+    Value,
+    brightest,
+    column,
+    page_means,
+    rounded,
+)
 from maskforge.align.readings import Readings
 from maskforge.align.regression import Solution, solve
 from maskforge.align.scene import Detector, Scene, pinhole_rule, scene_of
-from maskforge.align.stack_file import Stack
+from maskforge.align.stack import Stack
+from maskforge.base.errors import BenchError
+from maskforge.bench import Bench
 from maskforge.launch.fourier import fourier_rows
 from maskforge.launch.light import Complex, Real
 
@@ -147,3 +158,39 @@ def _notes(scene: Scene, solution: Solution) -> tuple[str, ...]:
         if not scene.edges[along][0] < solution.theta[2 * along] < scene.edges[along][1]
     ]
     return tuple(f"the beam's middle is off the panel along {name}" for name in beyond)
+
+
+# --- what changes in the bench file ------------------------------------------------------------
+
+
+def _gaussian(bench: Bench) -> None:
+    if bench.light.image is not None:
+        raise BenchError(
+            f"{bench.source}: [light] image: a measured beam; --update changes numbers of a "
+            "Gaussian one only"
+        )
+
+
+def changed_offset(bench: Bench, stack: Stack, found: Results) -> Changes:
+    _gaussian(bench)
+    return {("light", "offset_mm"): [rounded(*found[f"offset {axis}"]) for axis in "xy"]}
+
+
+def changed_beam(bench: Bench, stack: Stack, found: Results) -> Changes:
+    """One waist where both are the same within their uncertainty and the bench has but one."""
+    moved = changed_offset(bench, stack, found)
+    if bench.light.angle_deg:
+        raise BenchError(
+            f"{bench.source}: [light] angle_deg = {bench.light.angle_deg:g}: the edges measure "
+            "waists along x and y; --update needs a beam that is not turned"
+        )
+    (x, wide_x), (y, wide_y) = found["waist x"], found["waist y"]
+    if bench.light.waist_mm is not None and abs(x - y) < np.hypot(wide_x, wide_y):
+        weight_x, weight_y = wide_x**-2, wide_y**-2
+        mean = (x * weight_x + y * weight_y) / (weight_x + weight_y)
+        return moved | {("light", "waist_mm"): rounded(mean, float((weight_x + weight_y) ** -0.5))}
+    return moved | {
+        ("light", "waist_mm"): None,
+        ("light", "waist_x_mm"): rounded(x, wide_x),
+        ("light", "waist_y_mm"): rounded(y, wide_y),
+    }

@@ -1,8 +1,14 @@
 """The steps of a bring-up by name, in the order in which a bench is aligned."""
 
-from maskforge.align.beam_steps import beam_edge, beam_square, lp11_lobe, lp11_null
-from maskforge.align.fiber_steps import carrier_direction, facet_waist, fiber_position, focus
-from maskforge.align.panel_steps import flatness, grey_amplitude, phase_depth, zernike_scan
+from maskforge.align import (
+    beam_fits,
+    beam_steps,
+    fiber_steps,
+    flatness_fits,
+    grey_fits,
+    order_fits,
+    panel_steps,
+)
 from maskforge.align.scene import Scene
 from maskforge.align.step import LIMITS, Choices, Shots, Step
 from maskforge.base.ranges import BadValueError
@@ -12,7 +18,9 @@ STEPS = (
     Step(
         name="beam-square",
         purpose="find the beam on the panel",
-        make=beam_square,
+        make=beam_steps.beam_square,
+        fit=beam_fits.beam_square,
+        changes=beam_fits.changed_beam,
         allowed=("points", "period"),
         unit="",
         scanned="x_mm",
@@ -22,7 +30,9 @@ STEPS = (
     Step(
         name="beam-edge",
         purpose="the beam's centre and waist on the panel",
-        make=beam_edge,
+        make=beam_steps.beam_edge,
+        fit=beam_fits.beam_edge,
+        changes=beam_fits.changed_beam,
         allowed=("points", "span", "period"),
         unit="mm",
         scanned="edge_mm",
@@ -32,7 +42,9 @@ STEPS = (
     Step(
         name="phase-depth",
         purpose="the phase of each grey level",
-        make=phase_depth,
+        make=panel_steps.phase_depth,
+        fit=grey_fits.phase_depth,
+        changes=grey_fits.changed_phase_step,
         allowed=("points", "period"),
         unit="",
         scanned="grey_b",
@@ -42,7 +54,9 @@ STEPS = (
     Step(
         name="grey-amplitude",
         purpose="phase and amplitude of each grey level, in the zero order",
-        make=grey_amplitude,
+        make=panel_steps.grey_amplitude,
+        fit=grey_fits.grey_amplitude,
+        changes=grey_fits.changed_phase_step,
         allowed=("points", "period"),
         unit="",
         scanned="grey_b",
@@ -52,7 +66,9 @@ STEPS = (
     Step(
         name="flatness",
         purpose="the wavefront, by sub-apertures that interfere",
-        make=flatness,
+        make=panel_steps.flatness,
+        fit=flatness_fits.flatness,
+        changes=order_fits.changed_wavefront,
         allowed=("points", "period"),
         unit="",
         scanned="x_mm",
@@ -62,7 +78,9 @@ STEPS = (
     Step(
         name="zernike-scan",
         purpose="the wavefront's Zernike coefficients, one after the other",
-        make=zernike_scan,
+        make=panel_steps.zernike_scan,
+        fit=order_fits.zernike_scan,
+        changes=order_fits.changed_wavefront,
         allowed=("points", "span", "period", "noll"),
         unit="waves (RMS)",
         scanned="rms_waves",
@@ -72,7 +90,9 @@ STEPS = (
     Step(
         name="carrier-direction",
         purpose="the direction in which the order leaves",
-        make=carrier_direction,
+        make=fiber_steps.carrier_direction,
+        fit=order_fits.carrier_direction,
+        changes=order_fits.changed_direction,
         allowed=("points", "span", "period"),
         unit="degrees",
         scanned="angle_deg",
@@ -82,7 +102,9 @@ STEPS = (
     Step(
         name="fiber-position",
         purpose="where the fibre lies against the order",
-        make=fiber_position,
+        make=fiber_steps.fiber_position,
+        fit=order_fits.fiber_position,
+        changes=order_fits.changed_carrier,
         allowed=("points", "span", "period"),
         unit="um on the facet",
         scanned="place_um",
@@ -92,7 +114,9 @@ STEPS = (
     Step(
         name="focus",
         purpose="how far the focus is from the facet",
-        make=focus,
+        make=fiber_steps.focus,
+        fit=order_fits.focus,
+        changes=order_fits.changed_curvature,
         allowed=("points", "span", "period"),
         unit="1/m",
         scanned="curvature_per_m",
@@ -102,7 +126,9 @@ STEPS = (
     Step(
         name="facet-waist",
         purpose="the beam's waist at the facet against the fibre's mode",
-        make=facet_waist,
+        make=fiber_steps.facet_waist,
+        fit=order_fits.facet_waist,
+        changes=order_fits.changed_focal_length,
         allowed=("points", "span", "period"),
         unit="mm on the panel",
         scanned="diameter_mm",
@@ -112,7 +138,9 @@ STEPS = (
     Step(
         name="lp11-null",
         purpose="the beam's centre, by the null of an LP11 mask",
-        make=lp11_null,
+        make=beam_steps.lp11_null,
+        fit=order_fits.lp11_null,
+        changes=beam_fits.changed_offset,
         allowed=("points", "span", "period"),
         unit="mm",
         scanned="line_mm",
@@ -122,7 +150,9 @@ STEPS = (
     Step(
         name="lp11-lobe",
         purpose="the zero of the orientation, by a lobe of LP11",
-        make=lp11_lobe,
+        make=beam_steps.lp11_lobe,
+        fit=order_fits.lp11_lobe,
+        changes=None,
         allowed=("points", "period"),
         unit="",
         scanned="angle_deg",

@@ -1,15 +1,23 @@
-"""What a fit of readings gives, and what the fits share."""
+"""The fit of a stack's readings: what it gives, and what the fits of the steps share."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
-from maskforge.align.readings import NO_PAGE, Readings
+from maskforge.align.readings import NO_PAGE, Readings, saturated
 from maskforge.align.regression import Solution
-from maskforge.align.stack_file import Stack
+from maskforge.align.stack import Stack
+from maskforge.base.errors import BenchError
 from maskforge.launch.light import Real
+
+Changes = dict[tuple[str, str], object]
+"""New values by (section, key); None: the key goes."""
+
+Results = Mapping[str, tuple[float, float]]
+"""Values with their uncertainties, by name."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +87,48 @@ class Fit:
     notes: tuple[str, ...]
     curves: tuple[FittedCurve, ...]
     table: GreyTable | None
+
+
+def fitted(stack: Stack, readings: Readings, saturation: float | None = None) -> Fit:
+    """Fits a stack's readings; `saturation` in mW: the detector's limit, found where not given.
+
+    Raises BenchError where the readings are too few, or do not follow the frames.
+    """
+    full = saturated(readings, saturation)
+    good = Readings(readings.time[~full], readings.page[~full], readings.power[~full])
+    if not np.any(good.page != NO_PAGE):
+        raise BenchError("no readings of the frames are left: all are dark or saturated")
+    # the matrices are small: threads that wait for each other take longer than the work
+    with threadpool_limits(1):
+        found = stack.step.fit(stack, good)
+    solution = found.solution
+    kept = solution.kept
+    wild = int(np.count_nonzero(~kept))
+    off = (good.power - solution.fitted)[kept]
+    notes = found.notes
+    if not np.any(good.page == NO_PAGE):
+        notes += ("no readings with the beam blocked: the detector's offset is a guess of the fit",)
+    light = readings.page != NO_PAGE
+    return Fit(
+        step=stack.step.name,
+        values=found.values,
+        residual=float(np.std(off) / np.max(solution.signal)),
+        rows=len(readings),
+        used=int(np.count_nonzero(kept)),
+        left_out={"saturated": int(np.count_nonzero(full)), "outliers": wild},
+        missing=max(0, len(stack.order) - int(np.count_nonzero(light))),
+        unseen=len(stack.frames) - np.unique(readings.page[light]).size,
+        notes=notes,
+        curves=curves_of(stack, good, solution),
+        table=found.table,
+    )
+
+
+def rounded(value: float, uncertainty: float) -> float:
+    """To two digits of the uncertainty."""
+    if not uncertainty > 0:
+        return value
+    return float(round(value, 1 - int(np.floor(np.log10(uncertainty)))))
 
 
 def page_means(readings: Readings, pages: int) -> Real:

@@ -7,7 +7,7 @@ from maskforge.align.order_fits import WIDER, Case, case_of, zernike_signal, zer
 from maskforge.align.panel_steps import zernike_radius
 from maskforge.align.readings import Readings
 from maskforge.align.regression import solve
-from maskforge.align.stack_file import Stack
+from maskforge.align.stack import Stack
 from maskforge.base.errors import BenchError
 from maskforge.launch.light import Real, zernike
 

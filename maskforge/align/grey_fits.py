@@ -11,11 +11,21 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from maskforge import bench as benches
-from maskforge.align.fit import FitResult, GreyTable, Value, column, page_means
+from maskforge.align.fit import (
+    Changes,
+    FitResult,
+    GreyTable,
+    Results,
+    Value,
+    column,
+    page_means,
+    rounded,
+)
 from maskforge.align.readings import Readings
 from maskforge.align.regression import Solution, solve
-from maskforge.align.stack_file import Stack
+from maskforge.align.stack import Stack
 from maskforge.base.errors import BenchError
+from maskforge.bench import Bench
 from maskforge.launch.light import Real
 
 SCALES = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0, 1.05, 1.1, 1.2, 1.4, 1.8, 2.5, 4.0, 8.0)
@@ -250,3 +260,15 @@ def filled(table: GreyTable, greys: NDArray[np.integer]) -> GreyTable:
         uncertainty_deg=at(table.uncertainty_deg),
         amplitude=amplitude,
     )
+
+
+# --- what changes in the bench file ------------------------------------------------------------
+
+
+def changed_phase_step(bench: Bench, stack: Stack, found: Results) -> Changes:
+    if bench.modulator.alphabet != "binary":
+        raise BenchError(
+            f'{bench.source}: [modulator] alphabet = "{bench.modulator.alphabet}": a phase step is '
+            'for alphabet = "binary"'
+        )
+    return {("modulator", "phase_step_deg"): rounded(*found["phase step"])}

@@ -7,14 +7,28 @@ import numpy as np
 
 from maskforge.align.block_model import BlockView, lit, seen_by, signals, turned, view_of
 from maskforge.align.fiber_steps import pupil
-from maskforge.align.fit import FitResult, Value, brightest, column, page_means
+from maskforge.align.fit import (
+    Changes,
+    FitResult,
+    Results,
+    Value,
+    brightest,
+    column,
+    page_means,
+    rounded,
+)
 from maskforge.align.panel_steps import zernike_radius
 from maskforge.align.readings import Readings
 from maskforge.align.regression import Signal, Solution, solve
 from maskforge.align.scene import Scene, scene_of
-from maskforge.align.stack_file import Stack, pictures
+from maskforge.align.stack import Stack, pictures
+from maskforge.bench import Bench
+from maskforge.bench.build import zernike_radius_mm
 from maskforge.launch.light import Light, Real, zernike
 from maskforge.launch.modulator import Carrier
+
+LONGEST_PERIOD = 1e4
+"""Pixels of a carrier that the bench file takes; one that is longer is none."""
 
 WIDER = 0.1
 """Relative: much, of a beam that is wider than the bench file says."""
@@ -252,3 +266,57 @@ def zernike_values(case: Case, solution: Solution, indices: Sequence[int]) -> tu
         replace(value, value=value.value + own.get(index, 0.0))
         for value, index in zip(values, indices, strict=True)
     )
+
+
+# --- what changes in the bench file ------------------------------------------------------------
+
+
+def changed_wavefront(bench: Bench, stack: Stack, found: Results) -> Changes:
+    """Tilts are the pinhole's place, and no wavefront."""
+    known = {str(index): rms for index, rms in bench.light.zernike}
+    measured = {
+        name.removeprefix("Noll "): rounded(*result)
+        for name, result in found.items()
+        if name not in ("Noll 2", "Noll 3")
+    }
+    return {
+        ("light", "zernike"): known | measured,
+        ("light", "zernike_radius_mm"): zernike_radius_mm(bench),
+    }
+
+
+def changed_direction(bench: Bench, stack: Stack, found: Results) -> Changes:
+    scene = scene_of(stack.bench)
+    return {
+        ("design", "carrier_period_px"): _period(scene.carrier_to(stack.detector.order).period),
+        ("design", "carrier_angle_deg"): rounded(*found["carrier angle"]),
+    }
+
+
+def changed_carrier(bench: Bench, stack: Stack, found: Results) -> Changes:
+    """The carrier whose order lies on the fibre."""
+    scene, order = scene_of(stack.bench), stack.detector.order
+    x, y = (
+        place + 1e-6 * found[f"fiber offset {axis}"][0]
+        for place, axis in zip(order, "xy", strict=True)
+    )
+    carrier = scene.carrier_to((x, y))
+    if not 0 < carrier.period <= LONGEST_PERIOD:
+        return {("design", "carrier_period_px"): 0.0}
+    return {
+        ("design", "carrier_period_px"): _period(carrier.period),
+        ("design", "carrier_angle_deg"): round(float(np.rad2deg(carrier.angle)), 4),
+    }
+
+
+def _period(period: float) -> float:
+    """A change in the seventh digit moves an order by less than a nanometre."""
+    return float(f"{period:.7g}")
+
+
+def changed_curvature(bench: Bench, stack: Stack, found: Results) -> Changes:
+    return {("light", "curvature_per_m"): rounded(*found["curvature"])}
+
+
+def changed_focal_length(bench: Bench, stack: Stack, found: Results) -> Changes:
+    return {("lens", "focal_length_mm"): rounded(*found["focal length"])}

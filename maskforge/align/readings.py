@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.align.stack_file import DARK
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import one_line, shown
@@ -17,6 +16,9 @@ from maskforge.launch.light import Real
 
 POWERS = ("power_mw", "power_dbm")
 COLUMNS = ("time_s", "page", "power_mw")
+
+DARK = "dark"
+"""In place of a page: the beam is blocked."""
 
 NO_PAGE = -1
 """Page of a reading with the beam blocked."""

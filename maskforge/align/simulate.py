@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from maskforge.align.readings import COLUMNS, NO_PAGE, Readings
+from maskforge.align.readings import COLUMNS, DARK, NO_PAGE, Readings
 from maskforge.align.scene import Scene, pinhole_rule, scene_of
-from maskforge.align.stack_file import DARK, Stack, pictures
+from maskforge.align.stack import Stack, pictures
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
 from maskforge.base.safety import MARK

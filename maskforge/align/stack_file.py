@@ -8,8 +8,7 @@ WATCH.txt      what to watch and to do
 
 import json
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,9 @@ import numpy as np
 
 from maskforge import bench as benches
 from maskforge.align.catalogue import step_of
+from maskforge.align.readings import DARK
 from maskforge.align.scene import Detector, Scene
+from maskforge.align.stack import HEADER, PICTURES, Stack
 from maskforge.align.step import Shots, Step, Values, micrometres
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
@@ -26,22 +27,17 @@ from maskforge.base.ranges import BadValueError
 from maskforge.base.safety import CAUTION
 from maskforge.base.version import VERSION as RELEASE
 from maskforge.base.wording import one_line, shown
-from maskforge.bench import Bench
-from maskforge.launch.panel import Picture
 from maskforge.playing.playlist import Timing
 from maskforge.sets.names import is_manifest
-from maskforge.sets.reading import read_header, stack_pages
+from maskforge.sets.reading import read_header
 from maskforge.sets.stack import pixel_hash, stack
 
 FORMAT, VERSION = "maskforge-bringup", 1
-PICTURES, HEADER, PLAYLIST, WATCH = "stack.tif", "bringup.json", "playlist.csv", "WATCH.txt"
+PLAYLIST, WATCH = "playlist.csv", "WATCH.txt"
 OWN = frozenset({PICTURES, HEADER, PLAYLIST, WATCH})
 
 LENGTHS = ("order_x_um", "order_y_um", "aside_x_um", "aside_y_um", "radius_um")
 """Of a detector."""
-
-DARK = "dark"
-"""In place of a page: the beam is blocked."""
 
 PASSES = 3
 """Times that each frame is shown: a median of three outlives a wild one."""
@@ -53,24 +49,6 @@ TEXT_WIDTH = 96
 
 SEED = 0
 """Frames come by chance, so that drift does not pass for a slope; always by the same chance."""
-
-
-@dataclass(frozen=True, eq=False)
-class Stack:
-    """A step's folder read back.
-
-    `frames`: what each page shows; `hashes`: of its pixels; `order`: the pages as the play list
-    shows them, one every `seconds`.
-    """
-
-    folder: Path
-    step: Step
-    bench: Bench
-    detector: Detector
-    frames: tuple[Values, ...]
-    hashes: tuple[str, ...]
-    order: tuple[int, ...]
-    seconds: float
 
 
 KIND = Kind("stack", lambda folder: is_manifest(folder / HEADER, FORMAT), lambda folder: OWN)
@@ -307,17 +285,3 @@ def _frame(where: str, page: int, entry: object) -> tuple[Values, str]:
         if value is not None and not isinstance(value, str):
             _number(f"{where} {key}", value)
     return values, digest
-
-
-def pictures(stack: Stack) -> Iterator[Picture]:
-    """The pages one at a time; BenchError where they are not the ones that the header tells of."""
-    path, count = stack.folder / PICTURES, 0
-    for picture in stack_pages(path):
-        if count == len(stack.hashes):
-            raise BenchError(f"{path}: more pages than the {count} frames of {HEADER}")
-        if pixel_hash(picture) != stack.hashes[count]:
-            raise BenchError(f"{path}: page {count} is not the picture that {HEADER} tells of")
-        yield picture
-        count += 1
-    if count < len(stack.hashes):
-        raise BenchError(f"{path}: {count} pages, {HEADER} tells of {len(stack.hashes)}")

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,6 +13,12 @@ from maskforge.base.wording import shown
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Carrier
 from maskforge.launch.panel import Picture
+
+if TYPE_CHECKING:
+    from maskforge.align.fit import Changes, FitResult, Results
+    from maskforge.align.readings import Readings
+    from maskforge.align.stack import Stack
+    from maskforge.bench import Bench
 
 Value = float | int | str | None
 Values = Mapping[str, Value]
@@ -86,15 +93,20 @@ class Shots:
 
 @dataclass(frozen=True)
 class Step:
-    """`allowed`: the choices that it knows; `unit`: of the span.  `after`: the step that follows.
+    """What one step shows, finds and changes.
 
-    `scanned`: the key of a frame's values that runs; `by`: the one that tells scans apart.
-    `make` raises BenchError where this bench cannot do it, BadValueError where a choice cannot be.
+    `make` gives the frames: it raises BenchError where this bench cannot do it, BadValueError where
+    a choice cannot be.  `fit` takes what the readings tell of them, and `changes` what that does to
+    the bench file (None: no key of it holds the result); both raise BenchError.  `allowed`: the
+    choices that it knows; `unit`: of the span.  `scanned`: the key of a frame's values that runs;
+    `by`: the one that tells scans apart.  `after`: the step that follows.
     """
 
     name: str
     purpose: str
     make: Callable[[Scene, Choices], Shots]
+    fit: "Callable[[Stack, Readings], FitResult]"
+    changes: "Callable[[Bench, Stack, Results], Changes] | None"
     allowed: tuple[str, ...]
     unit: str
     scanned: str

@@ -6,11 +6,11 @@ from typing import Annotated
 import typer
 
 from maskforge import bench as benches
-from maskforge.align.bench_update import changes, check_update, differing, relative, table_text
-from maskforge.align.fit import Fit
-from maskforge.align.fits import fitted
+from maskforge.align.bench_update import changes, differing, relative, table_text
+from maskforge.align.fit import Fit, fitted
 from maskforge.align.readings import read_readings
-from maskforge.align.stack_file import Stack, read_stack
+from maskforge.align.stack import Stack
+from maskforge.align.stack_file import read_stack
 from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.ranges import Range
@@ -73,8 +73,11 @@ def fit(
         raise BenchError(f"{one}: goes with {other}, which is missing")
     kind = None if figure is None else format_of(figure)
     stack = read_stack(folder)
-    if update is not None:
-        check_update(stack.step.name)
+    if update is not None and stack.step.changes is None:
+        raise BenchError(
+            f"--update: no key of the bench file holds the result of {stack.step.name}; take it "
+            "into account where orientations are used"
+        )
     place = _table_place(stack, table, write)
     for output in (figure, place, write):
         if output is not None:

@@ -8,7 +8,8 @@ from typing import Any
 from maskforge import bench as benches
 from maskforge.align.catalogue import shots_of, step_of
 from maskforge.align.scene import Scene, scene_of
-from maskforge.align.stack_file import Stack, read_stack, write_stack
+from maskforge.align.stack import Stack
+from maskforge.align.stack_file import read_stack, write_stack
 from maskforge.align.step import Choices
 from maskforge.bench import Bench
 from maskforge.playing.playlist import Timing

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from maskforge.align.simulate import BenchDisturbance, Mounting, powers
-from maskforge.align.stack_file import Stack
+from maskforge.align.stack import Stack
 from maskforge.align.step import Choices
 from maskforge.launch.light import Real
 from tests.align.bench import BINARY, lab, stack_of

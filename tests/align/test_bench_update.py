@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from maskforge import bench as benches
-from maskforge.align.bench_update import changes, differing, rounded
-from maskforge.align.fit import Fit, Value
-from maskforge.align.fits import fitted
+from maskforge.align.beam_fits import changed_beam
+from maskforge.align.bench_update import changes, differing
+from maskforge.align.fit import fitted, rounded
 from maskforge.align.simulate import BenchDisturbance, disturbed, powers
-from maskforge.align.stack_file import Stack
+from maskforge.align.stack import Stack
 from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
 from tests.align.bench import lab, scene, stack_of
@@ -66,10 +66,9 @@ def test_coefficients_join_those_of_the_bench(tmp_path: Path) -> None:
 
 
 def test_one_waist_stays_one() -> None:
-    values = [Value(f"offset {axis}", 0.01, 0.001, "mm") for axis in "xy"]
-    values += [Value("waist x", 0.301, 0.002, "mm"), Value("waist y", 0.303, 0.002, "mm")]
-    fit = Fit("beam-edge", tuple(values), 0.01, 9, 9, {}, 0, 0, (), (), None)
-    found = changes(lab(), None, fit, None)  # type: ignore[arg-type]
+    results = {f"offset {axis}": (0.01, 0.001) for axis in "xy"}
+    results |= {"waist x": (0.301, 0.002), "waist y": (0.303, 0.002)}
+    found = changed_beam(lab(), None, results)  # type: ignore[arg-type]
     assert found == {("light", "offset_mm"): [0.01, 0.01], ("light", "waist_mm"): 0.302}
 
 
@@ -84,10 +83,9 @@ def test_one_waist_stays_one() -> None:
 )
 def test_a_beam_that_the_edges_do_not_measure(keys: dict[str, Any], text: str) -> None:
     names = ("offset x", "offset y", "waist x", "waist y")
-    values = tuple(Value(name, 0.1, 0.001, "mm") for name in names)
-    fit = Fit("beam-edge", values, 0.01, 9, 9, {}, 0, 0, (), (), None)
+    results = dict.fromkeys(names, (0.1, 0.001))
     with pytest.raises(BenchError) as caught:
-        changes(lab(light=keys), None, fit, None)  # type: ignore[arg-type]
+        changed_beam(lab(light=keys), None, results)  # type: ignore[arg-type]
     assert text in str(caught.value)
 
 

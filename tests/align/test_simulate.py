@@ -21,7 +21,7 @@ from maskforge.align.simulate import (
     powers,
     readings_text,
 )
-from maskforge.align.stack_file import pictures
+from maskforge.align.stack import pictures
 from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
 from maskforge.base.safety import MARK

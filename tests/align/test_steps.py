@@ -12,7 +12,8 @@ import pytest
 from maskforge.align import patterns
 from maskforge.align.catalogue import NAMES, shots_of, step_of
 from maskforge.align.scene import Detector, pinhole_rule
-from maskforge.align.stack_file import PICTURES, PLAYLIST, WATCH, pictures, read_stack
+from maskforge.align.stack import PICTURES, pictures
+from maskforge.align.stack_file import PLAYLIST, WATCH, read_stack
 from maskforge.align.step import Choices, Shots
 from maskforge.base.errors import BenchError
 from maskforge.base.safety import CAUTION
