@@ -9,10 +9,12 @@ from dataclasses import asdict, dataclass
 from difflib import get_close_matches
 from fractions import Fraction
 from itertools import islice, pairwise
+from typing import Annotated
 
 import numpy as np
+from pydantic import PlainValidator
 
-from maskforge.base.ranges import BadValueError, Choice, Range
+from maskforge.base.ranges import BadValueError, Choice, Range, Text
 from maskforge.base.wording import SHOWN_NAMES, some_of
 
 ORDERS = ("mode", "orientation", "shuffled")
@@ -86,6 +88,27 @@ def _decimal(value: float) -> Fraction:
     return Fraction(str(value))
 
 
+def _share(value: object) -> float:
+    if isinstance(value, float) and 1 < value < 1 + 1e-9:
+        return value  # rounding may leave a pure mask a few digits above
+    return Range(0, 1)(value)
+
+
+def _flag(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise BadValueError("must be true or false")
+    return value
+
+
+Name = Annotated[str, PlainValidator(Text(255))]
+Number = Annotated[int, PlainValidator(Range(0, 10**9, whole=True))]
+Plane = Annotated[int, PlainValidator(Range(0, 23, whole=True))]
+Angle = Annotated[float, PlainValidator(ANGLE)]
+Share = Annotated[float, PlainValidator(_share)]
+Seconds = Annotated[float, PlainValidator(Range(0, 1e12, "s"))]
+DwellTime = Annotated[float, PlainValidator(TIMES["dwell_ms"])]
+
+
 @dataclass(frozen=True, slots=True)
 class PlayedFrame:
     """What the modulator can be told to show: a page of a file, or a plane of a colour picture.
@@ -95,14 +118,14 @@ class PlayedFrame:
     shares.
     """
 
-    file: str
-    page: int | None
-    plane: int | None
-    mask: int
-    target: str
-    orientation_deg: float
-    purity: float
-    efficiency: float
+    file: Name
+    page: Number | None
+    plane: Plane | None
+    mask: Number
+    target: Name
+    orientation_deg: Angle
+    purity: Share
+    efficiency: Share
 
     @property
     def name(self) -> str:
@@ -117,18 +140,18 @@ class PlayedMask:
     The light counts for `dwell_ms`, once the modulator has settled.  The rest: see `PlayedFrame`.
     """
 
-    step: int
-    time_s: float
-    dwell_ms: float
-    file: str
-    page: int | None
-    plane: int | None
-    mask: int
-    target: str
-    orientation_deg: float
-    purity: float
-    efficiency: float
-    reference: bool
+    step: Number
+    time_s: Seconds
+    dwell_ms: DwellTime
+    file: Name
+    page: Number | None
+    plane: Plane | None
+    mask: Number
+    target: Name
+    orientation_deg: Angle
+    purity: Share
+    efficiency: Share
+    reference: Annotated[bool, PlainValidator(_flag)]
 
 
 # --- what is shown when ----------------------------------------------------------------------

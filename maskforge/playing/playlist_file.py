@@ -4,35 +4,42 @@ import csv
 import hashlib
 import io
 import json
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, astuple, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, astuple, dataclass, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated
+
+from pydantic import PlainValidator
 
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place, write_text
-from maskforge.base.ranges import BadValueError, Choice, Range, Text
-from maskforge.base.wording import nearest, one_line, shown
+from maskforge.base.ranges import BadValueError, Choice, Range
+from maskforge.base.wording import one_line, shown
 from maskforge.bench.section import Seed
 from maskforge.playing.pack_header import PACK, PackedMask, read_pack
 from maskforge.playing.playlist import (
-    ANGLE,
     ORDERS,
     TIMES,
+    DwellTime,
+    Name,
     PlayedFrame,
     PlayedMask,
+    Seconds,
     Timing,
     entries,
     reference_of,
 )
+from maskforge.sets.json_record import checked, located
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import MANIFEST, STACK
-from maskforge.sets.reading import read_set
+from maskforge.sets.reading import header_in, read_set
 
 FORMAT = "maskforge-playlist"
 VERSION = 1
 TABLE, WHOLE = "playlist.csv", "playlist.json"
+COLUMNS = [field.name for field in fields(PlayedMask)]
+"""Header of the table."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +52,15 @@ class Playable:
     frames: tuple[PlayedFrame, ...]
 
 
+def _digest(value: object) -> str:
+    if not isinstance(value, str) or len(value) != 64 or set(value) - set("0123456789abcdef"):
+        raise BadValueError("must be 64 hexadecimal digits in lower case")
+    return value
+
+
+Count = Annotated[int, PlainValidator(Range(1, 999_999, whole=True))]
+
+
 @dataclass(frozen=True)
 class PlayPlan:
     """How a play list came about; keys of `playlist.json`, in its order.
@@ -54,17 +70,17 @@ class PlayPlan:
     change at any time.  `duration_s`: to the end of the last step.
     """
 
-    source: str
-    sha256: str
-    order: str
-    seed: int | None
-    repeat: int
-    reference: str | None
-    every: int | None
-    dwell_ms: float
-    settle_ms: float
-    frame_rate_hz: float | None
-    duration_s: float
+    source: Name
+    sha256: Annotated[str, PlainValidator(_digest)]
+    order: Annotated[str, PlainValidator(Choice(ORDERS))]
+    seed: Annotated[int, PlainValidator(Seed)] | None
+    repeat: Count
+    reference: Name | None
+    every: Count | None
+    dwell_ms: DwellTime
+    settle_ms: Annotated[float, PlainValidator(TIMES["settle_ms"])]
+    frame_rate_hz: Annotated[float, PlainValidator(TIMES["frame_rate_hz"])] | None
+    duration_s: Seconds
 
 
 @dataclass(frozen=True)
@@ -73,101 +89,6 @@ class Playlist:
 
     plan: PlayPlan | None
     entries: tuple[PlayedMask, ...]
-
-
-# --- what the keys may hold ------------------------------------------------------------------
-
-Rule = Callable[[object], Any]
-"""Takes a value, gives it back as it is kept, or raises BadValueError."""
-
-
-def _optional(rule: Rule) -> Rule:
-    return lambda value: None if value is None else rule(value)
-
-
-def _flag(value: object) -> bool:
-    if not isinstance(value, bool):
-        raise BadValueError("must be true or false")
-    return value
-
-
-def _share(value: object) -> float:
-    if isinstance(value, float) and 1 < value < 1 + 1e-9:
-        return value  # rounding may leave a pure mask a few digits above
-    return Range(0, 1)(value)
-
-
-def _digest(value: object) -> str:
-    if not isinstance(value, str) or len(value) != 64 or set(value) - set("0123456789abcdef"):
-        raise BadValueError("must be 64 hexadecimal digits in lower case")
-    return value
-
-
-NUMBER = Range(0, 10**9, whole=True)
-COUNT = Range(1, 999_999, whole=True)
-NAME = Text(255)
-
-FRAME_RULES: Mapping[str, Rule] = {
-    "file": NAME,
-    "page": _optional(NUMBER),
-    "plane": _optional(Range(0, 23, whole=True)),
-    "mask": NUMBER,
-    "target": NAME,
-    "orientation_deg": ANGLE,
-    "purity": _share,
-    "efficiency": _share,
-}
-
-ENTRY_RULES: Mapping[str, Rule] = {
-    "step": NUMBER,
-    "time_s": Range(0, 1e12, "s"),
-    "dwell_ms": TIMES["dwell_ms"],
-    **FRAME_RULES,
-    "reference": _flag,
-}
-
-CHOICE_RULES: Mapping[str, Rule] = {
-    "order": Choice(ORDERS),
-    "seed": _optional(Seed),
-    "repeat": COUNT,
-    "reference": _optional(NAME),
-    "every": _optional(COUNT),
-}
-
-PLAN_RULES: Mapping[str, Rule] = {
-    "source": NAME,
-    "sha256": _digest,
-    **CHOICE_RULES,
-    "dwell_ms": TIMES["dwell_ms"],
-    "settle_ms": TIMES["settle_ms"],
-    "frame_rate_hz": _optional(TIMES["frame_rate_hz"]),
-    "duration_s": Range(0, 1e12, "s"),
-}
-
-
-def _checked(rules: Mapping[str, Rule], values: Mapping[str, object]) -> dict[str, Any]:
-    """The values of exactly the rules' keys, or BadValueError, which names the key."""
-    for key in values:
-        if key not in rules:
-            near = nearest(key, rules)
-            hint = f"; did you mean {near}?" if near else ""
-            raise BadValueError(f"no such key{hint}", key, values[key])
-    found = {}
-    for key, rule in rules.items():
-        if key not in values:
-            raise BadValueError("missing", key)
-        try:
-            found[key] = rule(values[key])
-        except BadValueError as problem:
-            raise BadValueError(problem.text, key, values[key]) from None
-    return found
-
-
-def _located(where: str, problem: BadValueError) -> BenchError:
-    """The problem as one line: where, key, value, what is allowed."""
-    given = problem.text == "missing" or problem.key is None
-    value = "" if given else f" = {shown(problem.value)}"
-    return BenchError(one_line(f"{where} {problem.key or ''}{value}: {problem.text}"))
 
 
 # --- from a set to a play list ---------------------------------------------------------------
@@ -183,7 +104,7 @@ def playable(folder: Path) -> Playable:
         try:
             frames.append(_frame(mask, place))
         except BadValueError as problem:
-            raise _located(f"{path}: masks[{place}]", problem) from None
+            raise located(f"{path}: masks[{place}]", problem) from None
     # a name that is not text in this system's encoding must not cost the file
     name = one_line(folder.resolve().name) or folder.anchor
     return Playable(name, hashlib.sha256(path.read_bytes()).hexdigest(), tuple(frames))
@@ -211,7 +132,7 @@ def _frame(mask: Record | PackedMask, place: int) -> PlayedFrame:
         "purity": mask.purity,
         "efficiency": mask.efficiency,
     }
-    return PlayedFrame(**_checked(FRAME_RULES, values))
+    return checked(PlayedFrame, values)
 
 
 def playlist_of(
@@ -230,24 +151,17 @@ def playlist_of(
     """
     timing = timing or Timing()
     reference = None if reference is None else reference.strip()
-    chosen = _checked(
-        CHOICE_RULES,
-        {"order": order, "seed": seed, "repeat": repeat, "reference": reference, "every": every},
-    )
+    choices = {"order": order, "seed": seed, "repeat": repeat, "reference": reference}
+    own = {"source": played.source, "sha256": played.sha256, **choices, "every": every}
+    # how long it takes shows once its steps are made
+    plan = checked(PlayPlan, {**own, **asdict(timing), "duration_s": 0})
     if seed is not None and order != "shuffled":
         raise BadValueError('goes with the order "shuffled" only', "seed", seed)
     if every is not None and reference is None:
         raise BadValueError("needs a reference", "every", every)
     mask = None if reference is None else reference_of(played.frames, reference)
     steps = entries(played.frames, order, seed, repeat, mask, every, timing)
-    plan = PlayPlan(
-        source=played.source,
-        sha256=played.sha256,
-        **chosen,
-        **asdict(timing),
-        duration_s=float(len(steps) * timing.step),
-    )
-    return Playlist(plan, steps)
+    return Playlist(replace(plan, duration_s=float(len(steps) * timing.step)), steps)
 
 
 # --- written ---------------------------------------------------------------------------------
@@ -256,7 +170,7 @@ def playlist_of(
 def table_text(steps: tuple[PlayedMask, ...]) -> str:
     """The steps as CSV, a row a step; the reference flag is yes or no, None an empty cell."""
     rows = [[*astuple(step)[:-1], "yes" if step.reference else "no"] for step in steps]
-    return csv_text(list(ENTRY_RULES), rows)
+    return csv_text(COLUMNS, rows)
 
 
 def whole_text(made: Playlist) -> str:
@@ -302,29 +216,20 @@ def read_playlist(path: Path) -> Playlist:
 
 
 def _whole(path: Path, text: str) -> Playlist:
-    try:
-        content = json.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise BenchError(one_line(f"{path}: is not JSON ({error})")) from error
-    if not isinstance(content, dict) or content.pop("format", None) != FORMAT:
-        raise BenchError(one_line(f'{path}: must have format = "{FORMAT}"'))
-    version = content.pop("version", None)
-    if version != VERSION:
-        raise BenchError(
-            one_line(f"{path}: version = {shown(version)}: this program reads {VERSION}")
-        )
+    content = header_in(path, text, FORMAT, VERSION)
+    del content["format"], content["version"]
     listed = content.pop("entries", None)
     if not isinstance(listed, list):
         raise BenchError(one_line(f"{path}: entries: must be a JSON array"))
     try:
-        plan = PlayPlan(**_checked(PLAN_RULES, content))
+        plan = checked(PlayPlan, content)
     except BadValueError as problem:
-        raise _located(f"{path}:", problem) from None
+        raise located(f"{path}:", problem) from None
     return Playlist(plan, _steps(path, listed, plan))
 
 
 def _table(path: Path, text: str) -> tuple[PlayedMask, ...]:
-    header = list(ENTRY_RULES)
+    header = COLUMNS
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except csv.Error as error:
@@ -361,10 +266,10 @@ def _steps(path: Path, listed: list[object], plan: PlayPlan | None) -> tuple[Pla
         if not isinstance(values, dict):
             raise BenchError(one_line(f"{where} = {shown(values)}: must be a JSON object"))
         try:
-            step = PlayedMask(**_checked(ENTRY_RULES, values))
+            step = checked(PlayedMask, values)
             _check_step(step, steps[-1] if steps else None, plan)
         except BadValueError as problem:
-            raise _located(where, problem) from None
+            raise located(where, problem) from None
         steps.append(step)
     if not steps:
         raise BenchError(one_line(f"{path}: entries: holds no step"))

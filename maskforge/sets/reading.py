@@ -83,9 +83,16 @@ def read_header(path: Path, what: str, form: str, version: int) -> dict[str, Any
     if not path.is_file():
         raise BenchError(one_line(f"{path.parent}: holds no {path.name}; {what} is needed"))
     try:
-        content = json.loads(path.read_bytes())
+        text = path.read_bytes()
     except OSError as error:
         raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
+    return header_in(path, text, form, version)
+
+
+def header_in(path: Path, text: str | bytes, form: str, version: int) -> dict[str, Any]:
+    """The JSON object in a file's text; BenchError where it is not of this format and version."""
+    try:
+        content = json.loads(text)
     except (ValueError, RecursionError) as error:
         raise BenchError(one_line(f"{path}: is not JSON ({error})")) from error
     if not isinstance(content, dict) or content.get("format") != form:
