@@ -7,6 +7,7 @@ import pytest
 from maskforge import bench as benches
 from maskforge.align import stack_file as stackfile
 from maskforge.align.catalogue import NAMES
+from maskforge.base.errors import BenchError
 from maskforge.base.safety import CAUTION
 from maskforge.cli import main as cli
 
@@ -211,13 +212,15 @@ def test_bad_input_is_one_line_and_nothing_is_written(
 
 
 def test_a_bench_that_cannot_be_changed_leaves_nothing(
-    here: Path, capsys: pytest.CaptureFixture[str]
+    here: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The table of greys is written before the bench file that names it."""
-    start, end = LAB.index("[modulator]"), LAB.index("[lens]")
-    keys = LAB[start:end].split("\n")[1:-2]
-    inline = f"modulator = {{ {', '.join(keys)} }}\n"
-    Path("odd.toml").write_text(inline + LAB[:start] + LAB[end:], "utf-8")
+
+    def refused(*_: object) -> str:
+        raise BenchError("odd.toml: [modulator] table: cannot be changed")
+
+    monkeypatch.setattr("maskforge.cli.readings.with_keys", refused)
+    Path("odd.toml").write_text(LAB, "utf-8")
     for text in (
         "bringup odd.toml --step phase-depth --out grey",
         "simulate-bench grey --out r.csv",
@@ -226,7 +229,7 @@ def test_a_bench_that_cannot_be_changed_leaves_nothing(
     before = files(here)
     code, _, err = ran(capsys, "readings fit grey r.csv --update odd.toml --write new.toml")
     assert code == 2
-    assert "cannot be changed; write sections as [section]" in err
+    assert err == "error: odd.toml: [modulator] table: cannot be changed\n"
     assert files(here) == before
 
 

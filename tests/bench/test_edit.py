@@ -73,18 +73,28 @@ def test_line_ends_stay() -> None:
 
 
 @pytest.mark.parametrize(
-    "text",
+    ("text", "wanted"),
     [
-        "light = { waist_mm = 1.0 }\n",
-        "light.waist_mm = 1.0\n",
-        'note = """\n[light]\nwaist_mm = 5\n"""\n[light]\nwaist_mm = 1.0\n',
-        "[[light]]\nwaist_mm = 1.0\n",
-        "light = 3\n",
-        "[light]\nwaist_mm.x = 1.0\n",
+        ("light = { waist_mm = 1.0, a = 1 } # x\n", "light = { waist_mm = 2.0, a = 1 } # x\n"),
+        ("light.waist_mm = 1.0 # x\n", "light.waist_mm = 2.0 # x\n"),
+        (
+            'note = """\n[light]\nwaist_mm = 5\n"""\n[light]\nwaist_mm = 1.0\n',
+            'note = """\n[light]\nwaist_mm = 5\n"""\n[light]\nwaist_mm = 2.0\n',
+        ),
+        ("[light]\nwaist_mm.x = 1.0\n", "[light]\nwaist_mm = 2.0\n"),
+        (
+            "[light.b]\nc = 4\n[light]\nwaist_mm = 1\n",
+            "[light.b]\nc = 4\n[light]\nwaist_mm = 2.0\n",
+        ),
     ],
 )
-def test_what_is_not_a_key_a_line_is_not_guessed(text: str) -> None:
-    with pytest.raises(BenchError, match=r"^lab\.toml: .*(cannot be changed|must be a section)"):
+def test_a_key_is_found_however_it_is_written(text: str, wanted: str) -> None:
+    assert with_keys(text, {("light", "waist_mm"): 2.0}) == wanted
+
+
+@pytest.mark.parametrize("text", ["[[light]]\nwaist_mm = 1.0\n", "light = 3\n"])
+def test_what_is_no_section_is_not_changed(text: str) -> None:
+    with pytest.raises(BenchError, match=r"^lab\.toml: light: must be a section, \[light\]$"):
         with_keys(text, {("light", "waist_mm"): 2.0}, "lab.toml")
 
 
@@ -114,7 +124,13 @@ def test_the_new_text_says_what_was_asked(changes: Changes) -> None:
             wanted.get(section, {}).pop(key, None)
         else:
             wanted.setdefault(section, {})[key] = value
-    assert tomllib.loads(with_keys(TEXT, changes)) == wanted
+    found = with_keys(TEXT, changes)
+    assert tomllib.loads(found) == wanted
+    # no line of another key is another one
+    names = [f"{key} =" for _, key in changes]
+    lines = filter(None, TEXT.splitlines())
+    kept = [line for line in lines if not any(name in line for name in names)]
+    assert [line for line in found.splitlines() if line in kept] == kept
 
 
 def test_tables_are_written_on_one_line() -> None:
