@@ -10,12 +10,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.wording import shown, some_of
 from maskforge.sets.check.claims import Claims, Complaint, claims_of, mask_name
 from maskforge.sets.check.numbers import Deviations, Numbers, numbers_off
-from maskforge.sets.check.page_damage import (
-    cause_by_checksum,
-    cause_by_couplings,
-    launched,
-    only_around,
-)
+from maskforge.sets.check.page_damage import cause_of, launched, only_around
 from maskforge.sets.check.robust import RobustClaims, robust_claims, robust_off
 from maskforge.sets.check.tables import table_problems
 from maskforge.sets.manifest import Record
@@ -23,10 +18,6 @@ from maskforge.sets.names import MANIFEST
 from maskforge.sets.reading import WrittenSet
 from maskforge.sets.rebuilding import read_states
 from maskforge.sets.stack import Picture, pixel_hash
-
-MOST_TRIED = 8
-"""Masks without an explanation after which no more is looked for: each costs some 40 predictions
-of changed pages."""
 
 
 @dataclass(frozen=True)
@@ -43,8 +34,6 @@ class _Seen:
     """What the masks told so far that only all of them together explain."""
 
     pages: int = 0
-    unexplained: int = 0
-    """Masks for which a cause was looked for in vain."""
     shifted: dict[int, int] = field(default_factory=dict)
     """Number of a mask -> that of the mask whose page it has."""
     foreign: int = 0
@@ -172,7 +161,7 @@ def _mask_finding(
     numbers = numbers_off(claims, at, found)
     digest = pixel_hash(picture)
     if digest == mask.sha256:
-        cause = _why_other_numbers(claims, at, picture, numbers, seen)
+        cause = _why_other_numbers(numbers, seen)
         lines += [(line, cause if place == 0 else "") for place, line in enumerate(numbers.lines)]
     else:
         cause = _why_other_pixels(claims, at, picture, numbers, seen)
@@ -196,26 +185,20 @@ def _why_other_pixels(
 ) -> str:
     """Why a page has not the checksum of its mask."""
     mask = claims.written.masks[at]
-    searching = seen.unexplained < MOST_TRIED
-    cause = cause_by_checksum(claims, mask, picture) if searching else None
+    cause = cause_of(claims, mask, picture)
     if cause is None and numbers.fit:
         if only_around(claims, mask, picture):
             return "the panel around the mask was changed"
         return "these pixels launch what the set says: the checksum was changed"
-    if cause is None and searching:
-        cause = cause_by_couplings(claims, mask, at, picture)
     if cause is None:
-        seen.unexplained += 1
         tried = "none of the set's pages, nor one of them turned, mirrored or with other greys"
-        return tried if searching and numbers.purity is not None else ""
+        return "" if numbers.purity is None else tried
     if cause.shows is not mask:
         seen.shifted[mask.index] = cause.shows.index
     return cause.text
 
 
-def _why_other_numbers(
-    claims: Claims, at: int, picture: Picture, numbers: Numbers, seen: _Seen
-) -> str:
+def _why_other_numbers(numbers: Numbers, seen: _Seen) -> str:
     """Why the numbers of a page disagree that is the one which the checksum names."""
     if not numbers.lines or (numbers.purity is None and not numbers.fit):
         return ""
@@ -224,11 +207,6 @@ def _why_other_numbers(
     if numbers.fit:
         changed = "the couplings agree with the pixels: the manifest was changed"
         return changed if numbers.figures else numbers.why_bound
-    if seen.unexplained < MOST_TRIED:
-        cause = cause_by_couplings(claims, claims.written.masks[at], at, picture)
-        if cause is not None:
-            return f"by what is launched {cause.text}"
-        seen.unexplained += 1
     seen.foreign += 1
     return ""
 

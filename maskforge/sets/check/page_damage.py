@@ -6,7 +6,6 @@ from itertools import groupby
 
 import numpy as np
 
-from maskforge.base.errors import BenchError
 from maskforge.launch.couplings import couplings
 from maskforge.launch.modulator import Alphabet, Complex, emitted
 from maskforge.launch.panel import rendered
@@ -14,9 +13,6 @@ from maskforge.sets.check.claims import Claims, mask_name
 from maskforge.sets.manifest import Record
 from maskforge.sets.rebuilding import read_states
 from maskforge.sets.stack import Picture, pixel_hash
-
-SAME = 1e-6
-"""Difference of a coupling below which two masks launch the same: designs differ by far more."""
 
 TURNS: Mapping[str, Callable[[Picture], Picture]] = {
     "": lambda page: page,
@@ -39,7 +35,7 @@ class Damage:
     shows: Record
 
 
-def cause_by_checksum(claims: Claims, own: Record, picture: Picture) -> Damage | None:
+def cause_of(claims: Claims, own: Record, picture: Picture) -> Damage | None:
     """The mask, and the change to its page, that gives this page's pixels exactly."""
     known = {mask.sha256: mask for mask in reversed(claims.written.masks)}
     undone = _undone(claims.launch.modulator.alphabet, picture)
@@ -52,26 +48,6 @@ def cause_by_checksum(claims: Claims, own: Record, picture: Picture) -> Damage |
         for digest, changes in hashes:
             if digest in known:
                 return _cause(known[digest], own, changes)
-    return None
-
-
-def cause_by_couplings(claims: Claims, own: Record, at: int, picture: Picture) -> Damage | None:
-    """The same by what the changed page launches, for pixels that have no known checksum.
-
-    `at`: place of the mask `own` in the manifest.
-    """
-    modulator, stated = claims.launch.modulator, claims.couplings
-    if stated is None or claims.ours.size == 0:
-        return None
-    for changes, page in _undone(modulator.alphabet, picture):
-        try:
-            found = launched(claims, page)
-        except BenchError:
-            continue
-        misses = np.max(np.abs(stated[:, claims.ours] - found[claims.theirs]), axis=1)
-        best = at if misses[at] <= SAME else int(np.argmin(misses))
-        if misses[best] <= SAME:
-            return _cause(claims.written.masks[best], own, changes)
     return None
 
 
