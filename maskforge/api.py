@@ -30,7 +30,6 @@ from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.launch.panel import Picture, rendered
-from maskforge.report import mask_html, table_html
 from maskforge.sets.designing import Finished, finished_masks, processes_for
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import SET
@@ -51,6 +50,9 @@ class Mask:
         return f"<Mask {self.name}: purity {self.purity:.6f}, loss {self.loss_db:.3f} dB>"
 
     def _repr_html_(self) -> str:
+        # the plotting library takes longer to load than a small bench to design
+        from maskforge.report.notebook import mask_html
+
         return mask_html(self.record, self.phase, self.facet()[0])
 
     @cached_property
@@ -194,6 +196,8 @@ class Result:
         return iter(self.masks)
 
     def _repr_html_(self) -> str:
+        from maskforge.report.notebook import table_html
+
         return table_html([mask.record for mask in self.masks])
 
     def write(self, folder: str | Path) -> Path:

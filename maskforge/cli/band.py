@@ -15,7 +15,7 @@ from maskforge.cli.common import interruptible, progress_bar
 from maskforge.cli.option_values import spaced
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.launch.couplings import unwanted_db
-from maskforge.report import band_figure, format_of
+from maskforge.report import format_of
 from maskforge.sets.reading import WrittenSet, read_set
 from maskforge.study.band import Seen, seen_over, worst_of
 
@@ -79,6 +79,9 @@ def band(
         write_text(csv, csv_text(COLUMNS, [_cells(s) for w in found for s in w.values()]))
     _print(written, found)
     if figure is not None and kind is not None:
+        # the plotting library takes longer to load than most commands take to run
+        from maskforge.report.figures.band import band_figure
+
         curves = {
             label: [(worst[label].wavelength_nm, worst[label].purity) for worst in found]
             for label in found[0]

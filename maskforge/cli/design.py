@@ -27,7 +27,7 @@ from maskforge.cli.common import (
 )
 from maskforge.cli.print_masks import print_masks
 from maskforge.cli.terminal import say
-from maskforge.report import PAGE, page_of_set
+from maskforge.report import PAGE
 from maskforge.sets import journal as progress
 from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks, processes_for
 from maskforge.sets.names import SET
@@ -125,6 +125,9 @@ def _written(
             jobs = jobs or processes_for(len(ready.targets) - known)
             with closing(_watched(ready, jobs, memory)) as masks:
                 write_set(folder, head, masks)
+        # the plotting library takes longer to load than most commands take to run
+        from maskforge.report.page.set_page import page_of_set
+
         written = read_set(folder)
         write_text(folder / PAGE, page_of_set(written, ready, bench.name))
     return written

@@ -9,7 +9,7 @@ from maskforge.base.files import check_place, write_text
 from maskforge.base.wording import counted
 from maskforge.cli.common import interruptible
 from maskforge.cli.terminal import say
-from maskforge.report import PAGE, page_of_set
+from maskforge.report import PAGE
 from maskforge.sets.reading import read_set
 
 
@@ -29,6 +29,9 @@ def report(
     place = folder / PAGE if out is None else out
     check_place(place)
     with interruptible("interrupted; nothing is written"):
+        # the plotting library takes longer to load than most commands take to run
+        from maskforge.report.page.set_page import page_of_set
+
         text = page_of_set(written)
         write_text(place, text)
     size = len(text.encode()) / 1e6

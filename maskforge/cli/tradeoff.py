@@ -14,7 +14,7 @@ from maskforge.cli.common import BenchName, interruptible, progress_bar
 from maskforge.cli.option_values import as_options, numbers, some_words
 from maskforge.cli.print_points import points_text, print_points
 from maskforge.launch.targets import Target, described
-from maskforge.report import format_of, tradeoff_figure
+from maskforge.report import format_of
 from maskforge.study import tradeoff as trading
 
 PURITY = Range(0.5, 1, open=True)
@@ -65,7 +65,12 @@ def tradeoff(
         points = _traded(ready, target, choices, asked)
     title = f"{described(target.name, target.orientation)} on {bench.name}"
     print_points(points)
-    picture = None if kind is None else tradeoff_figure(points, title, kind)
+    picture = None
+    if kind is not None:
+        # the plotting library takes longer to load than most commands take to run
+        from maskforge.report.figures.tradeoff import tradeoff_figure
+
+        picture = tradeoff_figure(points, title, kind)
     if csv is not None:
         write_text(csv, points_text(target, points))
     if figure is not None and picture is not None:

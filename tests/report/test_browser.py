@@ -13,7 +13,7 @@ import pytest
 
 import maskforge as mf
 from maskforge import bench as benches
-from maskforge.report import page_of_set
+from maskforge.report.page.set_page import page_of_set
 from maskforge.sets.reading import read_set
 
 webdriver = pytest.importorskip("selenium.webdriver")

@@ -32,7 +32,6 @@ from maskforge.launch.modulator import (
     levels,
 )
 from maskforge.launch.setup import Setup
-from maskforge.report import page_of_set
 from maskforge.report.page.bench_sketch import bar_of, beam_axes, facet, mask_plane
 from maskforge.report.page.page import css_text
 from maskforge.report.page.palette_png import (
@@ -46,6 +45,7 @@ from maskforge.report.page.palette_png import (
     signed,
 )
 from maskforge.report.page.purity_by_group import group_rows, groups_in, name_of, strip_of
+from maskforge.report.page.set_page import page_of_set
 from maskforge.report.page.thumbnails import (
     Camera,
     averages,

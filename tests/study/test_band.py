@@ -16,7 +16,8 @@ from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import emitted
 from maskforge.launch.panel import states_of
 from maskforge.launch.targets import lp_target
-from maskforge.report import FORMATS, band_figure
+from maskforge.report import FORMATS
+from maskforge.report.figures.band import band_figure
 from maskforge.sets.reading import pages, read_set
 from maskforge.study.band import seen_over, worst_of
 

@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from statistics import median
 from typing import Any
 
@@ -26,6 +25,7 @@ from maskforge.report.page import bench_sketch as sketch
 from maskforge.report.page import launch_matrix as matrix
 from maskforge.report.page import purity_by_group as groups
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, STEPS, PngPalette
+from maskforge.report.page.templates import environment, source
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
 from maskforge.sets.manifest import Record, RobustFigures
 from maskforge.sets.mask_columns import NO_DIGITS
@@ -256,17 +256,11 @@ def _mode_groups(launch: Launch) -> list[tuple[int, list[tuple[str, float, str]]
 
 @cache
 def _environment() -> jinja2.Environment:
-    """Templates beside this file, all text escaped."""
-    found = jinja2.Environment(
-        loader=jinja2.FunctionLoader(_source),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    """The templates with what the page of a set writes its values by."""
+    found = environment()
     # styles and scripts have no place for a value, so that nothing in them needs escaping
     found.globals |= {
-        "part": lambda file: Markup(_source(file)),
+        "part": lambda file: Markup(source(file)),
         "counted": counted,
         "percent": facts.percent,
         "share_text": share_text,
@@ -284,10 +278,6 @@ def _environment() -> jinja2.Environment:
     }
     found.filters |= {"css": css_text}
     return found
-
-
-def _source(file: str) -> str:
-    return files("maskforge.report.page").joinpath(file).read_text("utf-8")
 
 
 def _gradient(palette: PngPalette, first: int) -> list[str]:
