@@ -9,7 +9,7 @@ from maskforge.align import stack_file as stackfile
 from maskforge.align.catalogue import NAMES
 from maskforge.base.errors import BenchError
 from maskforge.base.safety import CAUTION
-from maskforge.cli import main as cli
+from tests.commands import ran
 
 LAB = """\
 # a lab that qualifies patch cords: invented
@@ -45,12 +45,6 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     true = LAB.replace("waist_mm = 0.3 ", "waist_mm = 0.33\noffset_mm = [0.04, -0.06]")
     Path("truth.toml").write_text(true, "utf-8")
     return tmp_path
-
-
-def ran(capsys: pytest.CaptureFixture[str], text: str) -> tuple[int, str, str]:
-    code = cli.main(text.split())
-    found = capsys.readouterr()
-    return code, found.out, found.err
 
 
 def files(folder: Path) -> set[str]:

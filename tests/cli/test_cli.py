@@ -25,47 +25,23 @@ from maskforge.fiber.modes import solve
 from maskforge.sets.designing import Finished, finished_masks
 from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
 from maskforge.study import tradeoff
+from tests.commands import SMALL, changed, ran, toml_text
 
-TINY = """\
-[light]
-wavelength_nm = 1310.0
-waist_mm = 0.3
-power_mw = 100.0
-
-[modulator]
-preset = "binary-512"
-pixels = [64, 64]
-panel = [80, 72]
-damage_mw_per_mm2 = 10.0
-
-[lens]
-focal_length_mm = 8.0
-
-[fiber]
-preset = "six-mode-graded"
-groups = 2
-
-[targets]
-orientations = 2
-
-[design]
-method = "simple"
-"""
+TINY = changed(
+    SMALL,
+    light={"power_mw": 100.0},
+    modulator={"panel": [80, 72], "damage_mw_per_mm2": 10.0},
+    fiber={"groups": 2},
+    targets={"orientations": 2},
+)
 
 
 @pytest.fixture
 def tiny(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A small bench file in the current folder."""
     monkeypatch.chdir(tmp_path)
-    Path("tiny.toml").write_text(TINY, "utf-8")
+    Path("tiny.toml").write_text(toml_text(TINY), "utf-8")
     return tmp_path
-
-
-def ran(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    """Exit code, standard output and standard error of a command."""
-    code = cli.main(arguments)
-    found = capsys.readouterr()
-    return code, found.out, found.err
 
 
 # --- bad input -------------------------------------------------------------------------------
@@ -427,10 +403,8 @@ def test_modes_tell_what_groups_leave_out(tiny: Path, capsys: pytest.CaptureFixt
 
 def test_modes_near_cutoff_are_marked(tiny: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A step-index fibre at V = 2.45: LP11, cut off at 2.405, has 2 % left."""
-    text = TINY.replace('preset = "six-mode-graded"\ngroups = 2', "{}").format(
-        'profile = "step"\ncore_radius_um = 5.108\nna = 0.1'
-    )
-    Path("near.toml").write_text(text, "utf-8")
+    fiber = {"profile": "step", "core_radius_um": 5.108, "na": 0.1}
+    Path("near.toml").write_text(toml_text({**TINY, "fiber": fiber}), "utf-8")
     code, out, _ = ran(capsys, "modes", "near.toml")
     marked = [line.split()[0] for line in out.splitlines()[3:5] if " ! " in line]
     assert (code, marked) == (0, ["LP11"])

@@ -1,7 +1,6 @@
 """maskforge compare: the table, what it concludes, its files, and what it refuses."""
 
 import csv
-import json
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -13,45 +12,20 @@ from PIL import Image
 
 from maskforge import bench as benches
 from maskforge.cli import compare as command
-from maskforge.cli import main as cli
 from maskforge.launch.couplings import insertion_loss_db, unwanted_db
 from maskforge.study import comparison
 from maskforge.study.comparison import ComparedMask
-
-KEYS: dict[str, dict[str, Any]] = {
-    "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},
-    "modulator": {"pixels": [64, 60], "pitch_um": 60.0, "alphabet": "binary"},
-    "lens": {"focal_length_mm": 8.0},
-    "fiber": {"preset": "six-mode-graded"},
-    "targets": {"orientations": 2},
-    "design": {"purity": 0.99},
-}
-"""Six modes, 64 x 60 pixels."""
+from tests.commands import SIX_MODES, changed, ran, toml_text
 
 
 def toml(name: str, **changes: dict[str, Any]) -> str:
-    """A bench file; JSON's numbers, texts and lists are TOML's too."""
-    sections = {key: part | changes.get(key, {}) for key, part in KEYS.items()}
-    text = "\n".join(
-        f"[{key}]\n" + "".join(f"{k} = {json.dumps(v)}\n" for k, v in part.items())
-        for key, part in sections.items()
-    )
-    Path(name).write_text(text)
+    Path(name).write_text(toml_text(changed(SIX_MODES, **changes)))
     return name
 
 
 @pytest.fixture(autouse=True)
 def _elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-
-
-Run = tuple[int, str, str]
-
-
-def run(capsys: pytest.CaptureFixture[str], *words: str) -> Run:
-    code = cli.main(["compare", *words])
-    captured = capsys.readouterr()
-    return code, captured.out, captured.err
 
 
 def expected(*names: str, methods: Sequence[str] = ("simple", "dual")) -> list[ComparedMask]:
@@ -62,7 +36,9 @@ def expected(*names: str, methods: Sequence[str] = ("simple", "dual")) -> list[C
 def test_the_table_and_the_csv_have_the_numbers(capsys: pytest.CaptureFixture[str]) -> None:
     """Printed rounded, written in full; the bench is a column only where there are several."""
     toml("a.toml")
-    code, out, error = run(capsys, "a.toml", "--methods", "simple,dual", "--csv", "a.csv")
+    code, out, error = ran(
+        capsys, "compare", "a.toml", "--methods", "simple,dual", "--csv", "a.csv"
+    )
     assert (code, error) == (0, "")
     entries = expected("a.toml")
     lines = [line.split() for line in out.splitlines()[3 : 3 + len(entries)]]
@@ -97,7 +73,7 @@ def test_several_benches_side_by_side(capsys: pytest.CaptureFixture[str]) -> Non
     """The first column is then the bench; each method is summed up on each."""
     toml("a.toml")
     toml("b.toml", design={"purity": 0.6}, targets={"labels": ["LP11", "LP21"]})
-    code, out, error = run(capsys, "a.toml", "b.toml", "--methods", "simple")
+    code, out, error = ran(capsys, "compare", "a.toml", "b.toml", "--methods", "simple")
     assert (code, error) == (0, "")
     lines = out.splitlines()
     names = [line.split()[:3] for line in lines[3:9]]
@@ -157,14 +133,14 @@ def test_the_figure_has_room_for_some(capsys: pytest.CaptureFixture[str]) -> Non
     for name in ("a.toml", "b.toml"):
         toml(name)
     methods = ("--methods", "simple,ifta,dual")
-    code, out, error = run(capsys, "a.toml", "b.toml", *methods, "--figure", "f.png")
+    code, out, error = ran(capsys, "compare", "a.toml", "b.toml", *methods, "--figure", "f.png")
     assert (code, error) == (0, "")
     told = "The figure has room for LP01, LP02, LP21 of a; LP01, LP02, LP21 of b: --labels chooses"
     assert told in out
     with Image.open("f.png") as image:
         assert max(image.size) > 1000
-    code, out, error = run(
-        capsys, "a.toml", "--labels", "LP11", "--methods", "dual", "--figure", "f.svg"
+    code, out, error = ran(
+        capsys, "compare", "a.toml", "--labels", "LP11", "--methods", "dual", "--figure", "f.svg"
     )
     assert (code, error) == (0, "")
     assert "room" not in out
@@ -193,7 +169,7 @@ def test_the_figure_has_room_for_some(capsys: pytest.CaptureFixture[str]) -> Non
 def test_bad_input(capsys: pytest.CaptureFixture[str], words: list[str], line: str) -> None:
     """One line, and nothing is written."""
     toml("a.toml")
-    code, out, error = run(capsys, "a.toml", *words)
+    code, out, error = ran(capsys, "compare", "a.toml", *words)
     assert (code, out) == (2, "")
     assert error.startswith(f"error: {line}")
     assert error.count("\n") == 1
@@ -204,13 +180,13 @@ def test_a_label_that_one_of_the_fibres_lacks(capsys: pytest.CaptureFixture[str]
     """The line tells which fibre, and what it has."""
     toml("a.toml")
     toml("b.toml", fiber={"preset": "gi50"})
-    code, out, error = run(capsys, "b.toml", "a.toml", "--labels", "LP31")
+    code, out, error = ran(capsys, "compare", "b.toml", "a.toml", "--labels", "LP31")
     assert (code, out) == (2, "")
     assert re.match(r"error: a\.toml: .*no guided mode LP31; the basis holds LP01, LP11,", error)
 
 
 def test_no_bench(capsys: pytest.CaptureFixture[str]) -> None:
-    code, _, error = run(capsys)
+    code, _, error = ran(capsys, "compare")
     assert code == 2
     assert "BENCH" in error
 
@@ -223,6 +199,6 @@ def test_interrupted(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.Mon
         yield ()
 
     monkeypatch.setattr(comparison, "compared", stopped)
-    found = run(capsys, "a.toml", "--csv", "a.csv", "--figure", "a.png")
+    found = ran(capsys, "compare", "a.toml", "--csv", "a.csv", "--figure", "a.png")
     assert found == (130, "", "interrupted; nothing is written\n")
     assert [path.name for path in Path().iterdir()] == ["a.toml"]

@@ -14,37 +14,16 @@ from maskforge.base.safety import CAUTION
 from maskforge.cli import main as cli
 from maskforge.cli.play import clock
 from maskforge.playing.playlist_file import read_playlist
+from tests.commands import SMALL, changed, files, ran, toml_text
 
-BENCH = """\
-[light]
-wavelength_nm = 1310.0
-waist_mm = 0.3
-
-[modulator]
-preset = "binary-512"
-pixels = [64, 64]
-panel = [64, 64]
-
-[lens]
-focal_length_mm = 8.0
-
-[fiber]
-preset = "six-mode-graded"
-groups = 2
-
-[targets]
-orientations = 4
-
-[design]
-method = "simple"
-"""
+FEW = changed(SMALL, fiber={"groups": 2}, targets={"orientations": 4})
 
 
 @pytest.fixture(scope="module")
 def designed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A set of 5 masks: LP01, and LP11 at 0, 45, 90 and 135 deg."""
     folder = tmp_path_factory.mktemp("designed")
-    (folder / "small.toml").write_text(BENCH, "utf-8")
+    (folder / "small.toml").write_text(toml_text(FEW), "utf-8")
     assert cli.main(["design", str(folder / "small.toml"), "--out", str(folder / "small")]) == 0
     return folder / "small"
 
@@ -56,22 +35,6 @@ def here(designed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Pat
     shutil.copytree(designed, "small")
     Path("notes.txt").write_text("mine", "utf-8")
     return tmp_path
-
-
-def ran(capsys: pytest.CaptureFixture[str], command: str) -> tuple[int, str, str]:
-    """Exit code, standard output and standard error of a command."""
-    capsys.readouterr()
-    code = cli.main(command.split())
-    found = capsys.readouterr()
-    return code, found.out, found.err
-
-
-def files(folder: Path) -> dict[str, bytes | None]:
-    """What lies in a folder and below; None for folders."""
-    return {
-        str(path.relative_to(folder)): path.read_bytes() if path.is_file() else None
-        for path in folder.rglob("*")
-    }
 
 
 def test_a_list_goes_beside_the_masks(here: Path, capsys: pytest.CaptureFixture[str]) -> None:

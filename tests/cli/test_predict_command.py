@@ -1,7 +1,6 @@
 """The pixels of a set on another bench."""
 
 import csv
-import json
 import math
 from pathlib import Path
 from typing import Any
@@ -14,7 +13,6 @@ from maskforge import bench as benches
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import lit_at
 from maskforge.bench.ready import guided_basis, prepared
-from maskforge.cli import main as cli
 from maskforge.cli import print_replays
 from maskforge.fiber import SILICA, germania_doped, germania_fraction
 from maskforge.launch.couplings import Prediction, predict, standing_at
@@ -24,22 +22,20 @@ from maskforge.sets.designing import Finished, finished_masks
 from maskforge.sets.reading import read_set
 from maskforge.sets.rebuilding import bench_of
 from maskforge.sets.writing import Head, write_set
+from tests.commands import SIX_MODES, changed, ran, toml_text
 
-KEYS: dict[str, dict[str, Any]] = {
-    "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},
-    "modulator": {"pixels": [64, 60], "pitch_um": 60.0, "alphabet": "levels", "levels": 4},
-    "lens": {"focal_length_mm": 8.0},
-    "fiber": {"preset": "six-mode-graded"},
-    "targets": {"labels": ["LP21", "LP01", "LP11"], "orientations": 2},
-    "design": {"method": "simple", "carrier_period_px": 7.0},
-}
-"""Six modes, 64 x 60 pixels, a carrier."""
+KEYS = changed(
+    SIX_MODES,
+    modulator={"alphabet": "levels", "levels": 4},
+    targets={"labels": ["LP21", "LP01", "LP11"]},
+    design={"method": "simple", "carrier_period_px": 7.0},
+)
+"""With a carrier."""
 
 
 def bench_with(**changes: dict[str, Any]) -> Bench:
     """The bench with keys of its sections changed; None leaves one out."""
-    merged = {name: part | changes.get(name, {}) for name, part in KEYS.items()}
-    return benches.from_dict(merged, "tiny")
+    return benches.from_dict(changed(KEYS, **changes), "tiny")
 
 
 def written(folder: Path, bench: Bench) -> list[Finished]:
@@ -53,16 +49,8 @@ def written(folder: Path, bench: Bench) -> list[Finished]:
     return masks
 
 
-def toml_text(sections: dict[str, dict[str, Any]]) -> str:
-    """A bench file; JSON's numbers, texts and lists are TOML's too."""
-    return "\n".join(
-        f"[{name}]\n" + "".join(f"{key} = {json.dumps(value)}\n" for key, value in part.items())
-        for name, part in sections.items()
-    )
-
-
 def toml(path: Path, **changes: dict[str, Any]) -> Path:
-    path.write_text(toml_text({n: part | changes.get(n, {}) for n, part in KEYS.items()}), "utf-8")
+    path.write_text(toml_text(changed(KEYS, **changes)), "utf-8")
     return path
 
 
@@ -89,12 +77,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Finished]
     return folder, written(folder, bench_with())
 
 
-def ran(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
-    code = cli.main(["predict", *map(str, arguments)])
-    found = capsys.readouterr()
-    return code, found.out, found.err
-
-
 # --- the same bench, and others --------------------------------------------------------------
 
 
@@ -102,7 +84,9 @@ def test_the_own_bench_gives_the_manifests_numbers(
     made: tuple[Path, list[Finished]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for option in (("--bench", toml(tmp_path / "own.toml")), ("--wavelength-nm", 1310)):
-        code, output, errors = ran(capsys, made[0], *option, "--csv", tmp_path / "now.csv")
+        code, output, errors = ran(
+            capsys, "predict", made[0], *option, "--csv", tmp_path / "now.csv"
+        )
         assert (code, errors) == (0, "")
         masks = read_set(made[0]).masks
         rows = rows_of(tmp_path / "now.csv")
@@ -132,7 +116,9 @@ def test_another_wavelength_is_the_states_predicted_there(
     """
     nm, options = 1280.0, ["--realign"] if realign else []
     table = tmp_path / "now.csv"
-    code, output, _ = ran(capsys, made[0], "--wavelength-nm", nm, *options, "--csv", table)
+    code, output, _ = ran(
+        capsys, "predict", made[0], "--wavelength-nm", nm, *options, "--csv", table
+    )
     there = bench_with(
         light={"wavelength_nm": nm},
         modulator={"depth_deg": 360.0 * 1310.0 / nm},
@@ -164,7 +150,7 @@ def test_the_light_that_moves_off_the_fibre(
     shares = []
     for option in ([], ["--realign"]):
         table = tmp_path / "now.csv"
-        ran(capsys, tmp_path / "set", "--wavelength-nm", 1350, *option, "--csv", table)
+        ran(capsys, "predict", tmp_path / "set", "--wavelength-nm", 1350, *option, "--csv", table)
         shares += [float(r["efficiency"]) for r in rows_of(table) if r["target"] == "LP01"]
     moved = 40e-9 * 8e-3 / (7 * 60e-6)
     envelope = 2 * math.log(np.sinc(1310 / 1350 / 7) / np.sinc(1 / 7))
@@ -182,13 +168,20 @@ def test_band_tells_the_same(
 ) -> None:
     options = ["--realign"] if realign else []
     table = tmp_path / "band.csv"
-    arguments = [str(made[0]), "--wavelengths", "1290:1340:2", *options, "--csv", str(table)]
-    assert cli.main(["band", *arguments]) == 0
-    printed = capsys.readouterr().out
+    arguments = [made[0], "--wavelengths", "1290:1340:2", *options, "--csv", table]
+    code, printed, _ = ran(capsys, "band", *arguments)
+    assert code == 0
     over = {(row["wavelength_nm"], row["index"]): row for row in rows_of(table)}
     for nm in (1290, 1340):
         _, output, _ = ran(
-            capsys, made[0], "--wavelength-nm", nm, *options, "--csv", tmp_path / "now.csv"
+            capsys,
+            "predict",
+            made[0],
+            "--wavelength-nm",
+            nm,
+            *options,
+            "--csv",
+            tmp_path / "now.csv",
         )
         mine = [row for row in rows_of(tmp_path / "now.csv") if (f"{nm}.0", row["index"]) in over]
         assert [row["target"] for row in mine] == ["LP21", "LP01", "LP11"]
@@ -221,7 +214,13 @@ def test_another_bench_changes_all_that_may_change(
         "utf-8",
     )
     code, _, _ = ran(
-        capsys, made[0], "--bench", tmp_path / "other.toml", "--csv", tmp_path / "now.csv"
+        capsys,
+        "predict",
+        made[0],
+        "--bench",
+        tmp_path / "other.toml",
+        "--csv",
+        tmp_path / "now.csv",
     )
     expected = direct(bench_with(**{**changes, "targets": KEYS["targets"]}), made[1])
     assert code == 0
@@ -240,9 +239,7 @@ def test_what_only_the_product_of_wavelength_and_focal_length_does(
     into a fibre of 1.1 times the NA, launches the same.
     """
     fixed = {"profile": "power-law", "core_radius_um": 9.0, "na": 0.153, "cladding_index": 1.447}
-    fiber = {"fiber": {**fixed, "preset": None}}
-    base = {n: part | fiber.get(n, {}) for n, part in KEYS.items()}
-    base["fiber"] = fixed
+    base: dict[str, dict[str, Any]] = {**KEYS, "fiber": fixed}
     written(tmp_path / "set", benches.from_dict(base, "fixed"))
     other = base | {
         "light": base["light"] | {"wavelength_nm": 1310.0 * 1.1},
@@ -251,13 +248,12 @@ def test_what_only_the_product_of_wavelength_and_focal_length_does(
     }
     (tmp_path / "other.toml").write_text(toml_text(other), "utf-8")
     arguments = (tmp_path / "set", "--bench", tmp_path / "other.toml", "--csv", tmp_path / "a.csv")
-    assert ran(capsys, *arguments)[0] == 0
+    assert ran(capsys, "predict", *arguments)[0] == 0
     for row in rows_of(tmp_path / "a.csv"):
         assert abs(float(row["purity_change"])) < 1e-9
         assert float(row["efficiency"]) == pytest.approx(float(row["efficiency_before"]), abs=1e-9)
-    assert (
-        ran(capsys, tmp_path / "set", "--wavelength-nm", 1441, "--csv", tmp_path / "a.csv")[0] == 0
-    )
+    arguments = (tmp_path / "set", "--wavelength-nm", 1441, "--csv", tmp_path / "a.csv")
+    assert ran(capsys, "predict", *arguments)[0] == 0
     assert max(abs(float(row["purity_change"])) for row in rows_of(tmp_path / "a.csv")) > 1e-3
 
 
@@ -300,7 +296,7 @@ def test_groups_that_are_not_guided_any_more(
 ) -> None:
     """A basis of 3 groups, of which the light at 1650 nm has two: those count."""
     written(tmp_path / "set", bench_with(fiber={"groups": 3}))
-    code, output, _ = ran(capsys, tmp_path / "set", "--wavelength-nm", 1900)
+    code, output, _ = ran(capsys, "predict", tmp_path / "set", "--wavelength-nm", 1900)
     assert code == 0
     assert "! 2 masks for what the other fibre does not guide: LP21" in output
 
@@ -312,7 +308,9 @@ def test_a_fibre_that_does_not_guide_the_target(
     made: tuple[Path, list[Finished]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     other = toml(tmp_path / "one.toml", fiber={"preset": "single-mode"}, targets={"labels": "all"})
-    code, output, _ = ran(capsys, made[0], "--bench", other, "--csv", tmp_path / "now.csv")
+    code, output, _ = ran(
+        capsys, "predict", made[0], "--bench", other, "--csv", tmp_path / "now.csv"
+    )
     lines = output.splitlines()
     assert code == 0
     for line in lines[3:5]:
@@ -331,7 +329,9 @@ def test_a_long_set_is_printed_by_label(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     monkeypatch.setattr(print_replays, "LONG_SET", 4)
-    _, output, _ = ran(capsys, made[0], "--wavelength-nm", 1280, "--csv", tmp_path / "now.csv")
+    _, output, _ = ran(
+        capsys, "predict", made[0], "--wavelength-nm", 1280, "--csv", tmp_path / "now.csv"
+    )
     rows = [line.split() for line in output.splitlines() if line.startswith("LP")]
     assert [row[:2] for row in rows] == [["LP21", "2"], ["LP01", "1"], ["LP11", "2"]]
     pure = [float(row["purity"]) for row in rows_of(tmp_path / "now.csv")[:2]]
@@ -346,7 +346,9 @@ def test_greys_are_mapped_by_value(
     other = toml(tmp_path / "other.toml")
     text = other.read_text("utf-8").replace("levels = 4\n", 'table = "grey.csv"\n')
     other.write_text(text.replace('alphabet = "levels"', 'alphabet = "table"'), "utf-8")
-    code, _, errors = ran(capsys, made[0], "--bench", other, "--csv", tmp_path / "now.csv")
+    code, _, errors = ran(
+        capsys, "predict", made[0], "--bench", other, "--csv", tmp_path / "now.csv"
+    )
     assert (code, errors) == (0, "")
     ready = prepared(bench_with())
     phases = np.deg2rad([10, 100, 170, 250])
@@ -379,7 +381,9 @@ def test_a_bench_that_the_masks_do_not_fit(
     words: str,
 ) -> None:
     other = toml(tmp_path / "other.toml", **changes)
-    code, output, errors = ran(capsys, made[0], "--bench", other, "--csv", tmp_path / "now.csv")
+    code, output, errors = ran(
+        capsys, "predict", made[0], "--bench", other, "--csv", tmp_path / "now.csv"
+    )
     assert (code, output, errors.count("\n")) == (2, "", 1)
     assert errors.startswith(f"error: {other}: {words}")
     assert not (tmp_path / "now.csv").exists()
@@ -389,7 +393,7 @@ def test_a_grey_that_is_missing_is_named(
     made: tuple[Path, list[Finished]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     other = toml(tmp_path / "other.toml", modulator={"levels": 2})
-    _, _, errors = ran(capsys, made[0], "--bench", other)
+    _, _, errors = ran(capsys, "predict", made[0], "--bench", other)
     assert errors.endswith("have a grey that is no state's, such as 2\n")
 
 
@@ -419,7 +423,7 @@ def test_options_that_cannot_be(
     words: str,
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    code, output, errors = ran(capsys, made[0], *option)
+    code, output, errors = ran(capsys, "predict", made[0], *option)
     assert (code, output, errors.count("\n")) == (2, "", 1)
     assert words in errors
 
@@ -432,6 +436,6 @@ def test_a_set_whose_pages_are_not_its_own(
     path = tmp_path / "set/masks.tif"
     found = tifffile.imread(path)
     tifffile.imwrite(path, found[::-1], photometric="minisblack")
-    code, output, errors = ran(capsys, tmp_path / "set", "--wavelength-nm", 1300)
+    code, output, errors = ran(capsys, "predict", tmp_path / "set", "--wavelength-nm", 1300)
     assert (code, output, errors.count("\n")) == (2, "", 1)
     assert f"{path}: page 0" in errors

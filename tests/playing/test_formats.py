@@ -25,7 +25,6 @@ from maskforge.base.errors import BenchError
 from maskforge.base.safety import CAUTION
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.cli import main as cli
 from maskforge.launch.panel import mask_window
 from maskforge.playing.formats import DEPTHS, PLANES, Layout, opened
 from maskforge.playing.pack_header import PackHeader, read_pack
@@ -34,6 +33,7 @@ from maskforge.playing.unpacking import pack_pictures
 from maskforge.sets.designing import Finished, finished_masks
 from maskforge.sets.reading import WrittenSet, pages, read_set
 from maskforge.sets.writing import Head, write_set
+from tests.commands import ran
 
 Pixels = NDArray[np.unsignedinteger]
 
@@ -341,12 +341,6 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def ran(capsys: pytest.CaptureFixture[str], line: str) -> tuple[int, str, str]:
-    code = cli.main(["pack", *line.split()])
-    found = capsys.readouterr()
-    return code, found.out, found.err
-
-
 @pytest.mark.parametrize(
     ("arguments", "line"),
     [
@@ -395,7 +389,7 @@ def test_bad_input(
     (here / "mine").mkdir()
     (here / "mine" / "note").write_text("mine", "utf-8")
     before = sorted(here.rglob("*"))
-    code, out, err = ran(capsys, arguments)
+    code, out, err = ran(capsys, f"pack {arguments}")
     assert (code, out) == (2, "")
     assert err.startswith(line)
     assert err.count("\n") == 1
@@ -420,12 +414,12 @@ def test_a_changed_page_is_refused(
 ) -> None:
     """One pixel of the last page; the line names the page and both hashes, an old pack stays."""
     written = made(here / "set", "binary", 3)
-    assert ran(capsys, f"set --as {kind}")[0] == 0
+    assert ran(capsys, f"pack set --as {kind}")[0] == 0
     before = contents(here / f"set-{kind}")
     pictures = [page.copy() for page in pages(written)]
     pictures[2][72, 150] ^= 1
     rewritten(written, pictures)
-    code, _, err = ran(capsys, f"set --as {kind}")
+    code, _, err = ran(capsys, f"pack set --as {kind}")
     found, listed = hashlib.sha256(pictures[2].tobytes()).hexdigest(), written.masks[2].sha256
     assert code == 2
     assert err == (
@@ -677,7 +671,7 @@ def test_a_changed_page_of_the_other_set_is_refused(tmp_path: Path, others: int)
 
 def test_the_command_packs_beside_the_set(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     made(here / "set", "binary", 27)
-    code, out, err = ran(capsys, "set --as planes")
+    code, out, err = ran(capsys, "pack set --as planes")
     assert (code, err) == (0, "")
     folder = here / "set-planes"
     assert sorted(contents(folder)) == ["frame-0000.png", "frame-0001.png", "pack.json"]
@@ -693,7 +687,7 @@ def test_the_set_may_be_the_current_folder(
 ) -> None:
     made(here / "set", "binary", 1)
     monkeypatch.chdir(here / "set")
-    assert ran(capsys, ". --as bits")[0] == 0
+    assert ran(capsys, "pack . --as bits")[0] == 0
     assert (here / "set-bits" / "masks.bin").is_file()
 
 
@@ -702,11 +696,11 @@ def test_an_earlier_pack_is_replaced_and_the_users_files_stay(
 ) -> None:
     """Files that only the earlier pack had are gone, whatever their format."""
     made(here / "set", "binary", 3)
-    assert ran(capsys, "set --as png --out pack")[0] == 0
+    assert ran(capsys, "pack set --as png --out pack")[0] == 0
     (here / "pack" / "notes.txt").write_text("mine", "utf-8")
     (here / "pack" / "0000-mine.png").write_text("mine", "utf-8")
     assert len(contents(here / "pack")) == 6
-    assert ran(capsys, "set --as tiff --bits 1 --out pack")[0] == 0
+    assert ran(capsys, "pack set --as tiff --bits 1 --out pack")[0] == 0
     assert sorted(contents(here / "pack")) == [
         "0000-mine.png", "masks.tif", "notes.txt", "pack.json",
     ]  # fmt: skip
@@ -720,10 +714,10 @@ def test_a_pack_lies_nowhere_near_the_sets(here: Path, capsys: pytest.CaptureFix
     shutil.copytree(here / "set", here / "third")
     before = [contents(here / name) for name in ("set", "other", "third")]
     for out in ("set", "other", "third"):
-        code, _, err = ran(capsys, f"set --as bits --beside other --out {out}")
+        code, _, err = ran(capsys, f"pack set --as bits --beside other --out {out}")
         assert code == 2
         assert err.startswith(f"error: {'' if out == 'third' else '--out = '}{out}: ")
-    code, out, _ = ran(capsys, "set --as bits --beside other")
+    code, out, _ = ran(capsys, "pack set --as bits --beside other")
     assert code == 0
     assert "2 to 65" in out
     assert "80 to 143" in out

@@ -20,15 +20,6 @@ from maskforge.sets import journal as progress
 from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks
 
 
-@pytest.fixture
-def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A bench of 28 masks in 6 chains that takes no time, in the current folder."""
-    monkeypatch.chdir(tmp_path)
-    Path("greys.csv").write_text(GREYS, "utf-8")
-    write("small.toml", orientations=13, method="simple")
-    return tmp_path
-
-
 def stopped(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, count: int
 ) -> tuple[int, str, str]:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from maskforge.cli import main as cli
+from tests import commands
 
 BENCH = """\
 [light]
@@ -53,9 +53,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 def ran(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
     """Exit code, standard output and standard error of a design of the small bench."""
-    code = cli.main(["design", "small.toml", *arguments])
-    found = capsys.readouterr()
-    return code, found.out, found.err
+    return commands.ran(capsys, "design small.toml", *arguments)
 
 
 def masks_of(folder: Path) -> int:

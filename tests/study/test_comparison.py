@@ -24,22 +24,13 @@ from maskforge.methods import design
 from maskforge.methods.problem import Problem
 from maskforge.study import comparison
 from maskforge.study.comparison import ComparedMask
+from tests.commands import SIX_MODES, changed
 
 METHODS = ("simple", "ifta", "dual")
 
-KEYS: dict[str, dict[str, Any]] = {
-    "light": {"wavelength_nm": 1310.0, "waist_mm": 1.16},
-    "modulator": {"pixels": [64, 60], "pitch_um": 60.0, "alphabet": "binary"},
-    "lens": {"focal_length_mm": 8.0},
-    "fiber": {"preset": "six-mode-graded"},
-    "targets": {"orientations": 2},
-    "design": {"purity": 0.99},
-}
-"""Six modes, 64 x 60 pixels; the purity asked for is in reach of so few."""
-
 
 def tiny(name: str = "tiny", **changes: dict[str, Any]) -> Bench:
-    return benches.from_dict({k: part | changes.get(k, {}) for k, part in KEYS.items()}, name)
+    return benches.from_dict(changed(SIX_MODES, **changes), name)
 
 
 @cache

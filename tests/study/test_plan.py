@@ -29,6 +29,7 @@ from maskforge.report import FORMATS
 from maskforge.report.figures.plan import RING, cells_of, plan_figure
 from maskforge.study import plan, plan_file
 from maskforge.study.plan import Plan, PlannedBounds, PlannedSetting, Refused, Row
+from tests.commands import ran
 from tests.reference.optics_values import LEVELS_FIRST_ORDER, gaussian_coupling
 
 TOML = """\
@@ -427,19 +428,13 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def ran(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
-    code = cli.main(["plan", *arguments])
-    found = capsys.readouterr()
-    return code, found.out, found.err
-
-
 QUICK = ("small.toml", "--focal", "8,6,8", "--waist", "0.4,.5,9", "--jobs", "1")
 
 
 @pytest.mark.usefixtures("here")
 def test_table_and_files(capsys: pytest.CaptureFixture[str]) -> None:
     files = ("--csv", "map.csv", "--figure", "map.png", "--write", "new.toml")
-    code, out, err = ran(capsys, *QUICK, *files)
+    code, out, err = ran(capsys, "plan", *QUICK, *files)
     assert (code, err) == (0, "")
     lines = [line.rstrip() for line in out.splitlines()]
     rows = list(csv.DictReader(io.StringIO(Path("map.csv").read_text("utf-8"))))
@@ -470,7 +465,7 @@ def test_table_and_files(capsys: pytest.CaptureFixture[str]) -> None:
 def test_the_new_bench_is_the_old_one_but_for_the_choice(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    assert ran(capsys, *QUICK, "--write", "new.toml", "--carrier", "6")[0] == 0
+    assert ran(capsys, "plan", *QUICK, "--write", "new.toml", "--carrier", "6")[0] == 0
     before, after = benches.load("small.toml"), benches.load("new.toml")
     assert (after.design.carrier_period_px, after.lens.focal_length_mm) in [(6, 6), (6, 8)]
     assert after.light.waist_mm in (0.4, 0.5)
@@ -490,7 +485,7 @@ def test_data_files_are_found_from_elsewhere(
     text = TOML.replace('alphabet = "binary"', 'alphabet = "table"\ntable = "table.csv"')
     (here / "small.toml").write_text(text)
     (here / "other").mkdir()
-    assert ran(capsys, *QUICK, "--write", "other/new.toml")[0] == 0
+    assert ran(capsys, "plan", *QUICK, "--write", "other/new.toml")[0] == 0
     assert benches.load("other/new.toml").modulator.table == replace(
         benches.load("small.toml").modulator.table, path="../table.csv"
     )
@@ -498,7 +493,7 @@ def test_data_files_are_found_from_elsewhere(
 
 @pytest.mark.usefixtures("here")
 def test_without_a_file_it_says_how_to_get_one(capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = ran(capsys, *QUICK, "--labels", "LP01")
+    code, out, _ = ran(capsys, "plan", *QUICK, "--labels", "LP01")
     assert code == 0
     assert out.splitlines()[-1].startswith("Next: the same with --write NEW.toml, then maskforge")
     assert sorted(path.name for path in Path().iterdir()) == ["small.toml"]
@@ -527,7 +522,7 @@ def test_bad_input(
     arguments: tuple[str, ...], message: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """One line, and no file."""
-    code, out, err = ran(capsys, "small.toml", "--jobs", "1", *arguments)
+    code, out, err = ran(capsys, "plan", "small.toml", "--jobs", "1", *arguments)
     assert (code, out) == (2, "")
     assert err.startswith(f"error: {message}")
     assert err.count("\n") == 1
@@ -542,7 +537,7 @@ def test_a_bench_that_cannot_be_changed_is_told_before_the_work(
 
     monkeypatch.setattr(plan_file, "with_keys", refused)
     monkeypatch.setattr(plan, "explored", None)
-    code, _, err = ran(capsys, *QUICK, "--write", "new.toml")
+    code, _, err = ran(capsys, "plan", *QUICK, "--write", "new.toml")
     assert code == 2
     assert err == "error: small.toml: [lens] focal_length_mm: cannot be changed\n"
     assert not Path("new.toml").exists()
@@ -555,7 +550,7 @@ def test_unreachable_purity_and_crosstalk_are_told(
     """States 40 deg apart on the axis: most of the light cannot be taken off LP01."""
     text = TOML.replace("pitch_um", "phase_step_deg = 40.0\ncrosstalk_px = 0.3\npitch_um")
     (here / "small.toml").write_text(text)
-    code, out, _ = ran(capsys, *QUICK, "--labels", "LP01,LP21,LP11")
+    code, out, _ = ran(capsys, "plan", *QUICK, "--labels", "LP01,LP21,LP11")
     assert code == 0
     assert any(line.rstrip().endswith("as it is ! 3") for line in out.splitlines())
     assert "\n! so many targets for which 99.9 % purity costs so much light" in out
@@ -565,10 +560,10 @@ def test_unreachable_purity_and_crosstalk_are_told(
 def test_robust_benches_are_planned_where_they_are_aligned(
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    ran(capsys, *QUICK, "--csv", "one.csv")
+    ran(capsys, "plan", *QUICK, "--csv", "one.csv")
     text = TOML.replace("1310.0", "[1300, 1310, 1320]") + "[design]\nfiber_offset_um = [1, 1]\n"
     (here / "small.toml").write_text(text)
-    code, out, _ = ran(capsys, *QUICK, "--csv", "more.csv")
+    code, out, _ = ran(capsys, "plan", *QUICK, "--csv", "more.csv")
     assert code == 0
     assert "The bounds are at 1310 nm with the fibre in its place" in out
     assert Path("more.csv").read_bytes() == Path("one.csv").read_bytes()

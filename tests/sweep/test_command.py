@@ -12,36 +12,14 @@ import pytest
 
 from maskforge.cli import main as cli
 from maskforge.cli.common import SHORT
-
-BENCH = """\
-[light]
-wavelength_nm = 1310.0
-waist_mm = 0.3
-
-[modulator]
-preset = "binary-512"
-pixels = [64, 64]
-panel = [64, 64]
-
-[lens]
-focal_length_mm = 8.0
-
-[fiber]
-preset = "six-mode-graded"
-
-[targets]
-orientations = 3
-
-[design]
-method = "simple"
-"""
+from tests.commands import SMALL, files, ran, toml_text
 
 
 @pytest.fixture(scope="module")
 def swept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A set, a play list of it, and invented readings of both."""
     folder = tmp_path_factory.mktemp("swept")
-    (folder / "small.toml").write_text(BENCH, "utf-8")
+    (folder / "small.toml").write_text(toml_text(SMALL), "utf-8")
     small = str(folder / "small")
     for command in (
         ["design", str(folder / "small.toml"), "--out", small],
@@ -61,22 +39,6 @@ def here(swept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     shutil.copytree(swept, tmp_path / "x")
     monkeypatch.chdir(tmp_path / "x")
     return tmp_path / "x"
-
-
-def ran(capsys: pytest.CaptureFixture[str], command: str) -> tuple[int, str, str]:
-    """Exit code, standard output and standard error of a command."""
-    capsys.readouterr()
-    code = cli.main(command.split())
-    found = capsys.readouterr()
-    return code, found.out, found.err
-
-
-def files(folder: Path) -> dict[str, bytes | None]:
-    """What lies in a folder and below; None for folders."""
-    return {
-        str(path.relative_to(folder)): path.read_bytes() if path.is_file() else None
-        for path in folder.rglob("*")
-    }
 
 
 def table(path: Path) -> list[dict[str, str]]:
