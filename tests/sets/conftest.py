@@ -1,9 +1,12 @@
-"""The bench of runs that do not end."""
+"""The bench of runs that do not end, and the command that checks a set."""
 
 from pathlib import Path
 
 import pytest
+from spoiling import Check
 from unfinished import GREYS, write
+
+from tests.commands import ran
 
 
 @pytest.fixture
@@ -13,3 +16,14 @@ def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     Path("greys.csv").write_text(GREYS, "utf-8")
     write("small.toml", orientations=13, method="simple")
     return tmp_path
+
+
+@pytest.fixture
+def check(capsys: pytest.CaptureFixture[str]) -> Check:
+    """Exit code and all that is printed."""
+
+    def run(folder: Path) -> tuple[int, str]:
+        code, out, err = ran(capsys, "check", folder)
+        return code, out + err
+
+    return run

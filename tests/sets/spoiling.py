@@ -12,6 +12,9 @@ from maskforge.bench.ready import prepared
 from maskforge.sets.designing import finished_masks
 from maskforge.sets.writing import Head, write_set
 
+Check = Callable[[Path], tuple[int, str]]
+"""Checks the set in a folder."""
+
 SMALL: dict[str, dict[str, Any]] = {
     "light": {"wavelength_nm": 1310.0, "waist_mm": 0.8, "offset_mm": [0.05, -0.03]},
     "modulator": {

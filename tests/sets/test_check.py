@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import tifffile
 from numpy.typing import NDArray
-from spoiling import NAMES, edit, edit_arrays, lines_of, mask_start, write
+from spoiling import NAMES, Check, edit, edit_arrays, lines_of, mask_start, write
 
 from maskforge.cli import main as cli
 from maskforge.playing.packing import write_pack
@@ -29,19 +29,6 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def spoilt(good: Path, tmp_path: Path) -> Path:
     """A copy to spoil."""
     return Path(shutil.copytree(good, tmp_path / "set"))
-
-
-Check = Callable[[Path], tuple[int, str]]
-
-
-@pytest.fixture
-def check(capsys: pytest.CaptureFixture[str]) -> Check:
-    def run(folder: Path) -> tuple[int, str]:
-        code = cli.main(["check", str(folder)])
-        found = capsys.readouterr()
-        return code, found.out + found.err
-
-    return run
 
 
 def repage(folder: Path, change: Callable[[list[Page]], Sequence[Page]]) -> None:

@@ -12,11 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from spoiling import SMALL, edit, lines_of, mask_start, write
+from spoiling import SMALL, Check, edit, lines_of, mask_start, write
 
 from maskforge import bench as benches
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.cli import main as cli
 from maskforge.launch.couplings import Launch
 from maskforge.launch.targets import Target
 from maskforge.methods.cover import STEPS, certified_bound
@@ -25,7 +24,6 @@ from maskforge.sets.designing import Finished, finished_masks
 from maskforge.sets.writing import Head, write_set
 
 Arrays = dict[str, NDArray[Any]]
-Check = Callable[[Path], tuple[int, str]]
 
 EDITED = 2
 """The mask whose proof is changed, LP01: its multipliers are not the target alone."""
@@ -78,16 +76,6 @@ def spoilt(good: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def spoilt_lowered(lowered: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(lowered, tmp_path / "set"))
-
-
-@pytest.fixture
-def check(capsys: pytest.CaptureFixture[str]) -> Check:
-    def run(folder: Path) -> tuple[int, str]:
-        code = cli.main(["check", str(folder)])
-        found = capsys.readouterr()
-        return code, found.out + found.err
-
-    return run
 
 
 def forge(folder: Path, change: Callable[[Arrays], object]) -> None:
