@@ -13,6 +13,10 @@ class OutputError(MaskforgeError):
     """A result cannot be written."""
 
 
+class LostProcessError(MaskforgeError):
+    """A process of ours was ended from outside."""
+
+
 class PurityWarning(UserWarning):
     """Masks are less pure than was asked; the message says which."""
 

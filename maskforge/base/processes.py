@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 
 from threadpoolctl import threadpool_limits
 
-from maskforge.base.errors import MaskforgeError
+from maskforge.base.errors import LostProcessError
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -57,7 +57,7 @@ def in_order(
     Each process calls `start` (which must pickle) once and what it returns for every task.
     An interrupt from the terminal reaches this process alone; when the generator is closed the
     processes are killed, whatever they are at, and a process whose parent is killed ends after its
-    task.  Raises what a task raised, and MaskforgeError where a process was ended from outside.
+    task.  Raises what a task raised, and LostProcessError where a process was ended from outside.
     """
     free: SimpleQueue[Connection] = SimpleQueue()
     crew: list[BaseProcess] = []
@@ -88,9 +88,8 @@ def _asked(free: "SimpleQueue[Connection]", task: object) -> Any:
         connection.send(task)
         result, error = connection.recv()
     except (EOFError, OSError):
-        raise MaskforgeError(
-            "a process was ended from outside, perhaps for lack of memory; fewer pixels or fewer "
-            "--jobs need less"
+        raise LostProcessError(
+            "a process was ended from outside, perhaps for lack of memory"
         ) from None
     finally:
         free.put(connection)

@@ -7,7 +7,7 @@ from typing import Annotated, cast
 
 import typer
 
-from maskforge.base.errors import MaskforgeError
+from maskforge.base.errors import LostProcessError, MaskforgeError
 from maskforge.base.version import VERSION as RELEASE
 from maskforge.cli.align import bringup
 from maskforge.cli.band import band
@@ -58,8 +58,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _reason(error: BaseException) -> str:
-    if isinstance(error, MemoryError):
-        return "not enough memory; fewer pixels or fewer --jobs need less"
+    if isinstance(error, MemoryError | LostProcessError):
+        reason = "not enough memory" if isinstance(error, MemoryError) else error
+        return f"{reason}; fewer pixels or fewer --jobs need less"
     if isinstance(error, OSError):
         return f"{error.filename or 'output'}: {error.strerror or error}"
     return str(getattr(error, "format_message", error.__str__)())

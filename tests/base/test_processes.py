@@ -8,7 +8,7 @@ from functools import partial
 
 import pytest
 
-from maskforge.base.errors import BenchError, MaskforgeError
+from maskforge.base.errors import BenchError, LostProcessError, MaskforgeError
 from maskforge.base.processes import AHEAD, in_order
 
 
@@ -85,7 +85,7 @@ def test_an_error_arrives_as_it_was_raised() -> None:
 def test_a_process_ended_from_outside_is_told() -> None:
     results = in_order(partial(starting, ended), range(3), 2)
     assert next(results) == 0
-    with pytest.raises(MaskforgeError, match="a process was ended from outside"):
+    with pytest.raises(LostProcessError, match=r"^a process was ended from outside"):
         list(results)
 
 

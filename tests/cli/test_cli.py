@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from maskforge import __version__
 from maskforge import bench as benches
+from maskforge.base.errors import LostProcessError
 from maskforge.base.safety import CAUTION
 from maskforge.bench.ready import Prepared
 from maskforge.cli import common, design, presets
@@ -246,14 +247,25 @@ def test_a_full_disk_is_one_line(tiny: Path) -> None:
     assert [path.name for path in tiny.iterdir()] == ["tiny.toml"]
 
 
+@pytest.mark.parametrize(
+    ("error", "reason"),
+    [
+        (MemoryError(), "not enough memory"),
+        (LostProcessError("a process ended"), "a process ended"),
+    ],
+)
 def test_too_little_memory_is_one_line(
-    tiny: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    tiny: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    error: Exception,
+    reason: str,
 ) -> None:
     def full(bench: benches.Bench) -> Prepared:
-        raise MemoryError
+        raise error
 
     monkeypatch.setattr(design, "prepared", full)
-    line = "error: not enough memory; fewer pixels or fewer --jobs need less\n"
+    line = f"error: {reason}; fewer pixels or fewer --jobs need less\n"
     assert ran(capsys, "design", "tiny.toml") == (2, "", line)
     assert [path.name for path in tiny.iterdir()] == ["tiny.toml"]
 
