@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.csv_text import csv_rows
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import one_line, shown
@@ -52,7 +53,7 @@ def read_readings(path: Path, pages: int) -> Readings:
     """
     rows, bad = [], []
     header: list[str] | None = None
-    for line, cells in _lines(path):
+    for line, cells in _rows(path):
         if header is None:
             header = _header(path, cells)
             continue
@@ -69,20 +70,17 @@ def read_readings(path: Path, pages: int) -> Readings:
     return Readings(table[:, 0], table[:, 1].astype(np.intp), table[:, 2])
 
 
-def _lines(path: Path) -> list[tuple[int, list[str]]]:
-    """Lines that are neither blank nor begin with #, as their cells."""
+def _rows(path: Path) -> list[tuple[int, list[str]]]:
+    """The file's rows; BenchError where it cannot be read."""
     try:
         if path.stat().st_size > LARGEST_FILE:
             raise BenchError(one_line(f"{path}: more than {LARGEST_FILE // 2**20} MiB"))
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.reader(file)
-            rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader]
+        return list(csv_rows(path))
     except FileNotFoundError:
         raise BenchError(one_line(f"{path}: no such file")) from None
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         reason = getattr(error, "strerror", None) or error
         raise BenchError(one_line(f"{path}: cannot be read ({reason})")) from None
-    return [(line, row) for line, row in rows if any(row) and not row[0].startswith("#")]
 
 
 def _header(path: Path, cells: list[str]) -> list[str]:

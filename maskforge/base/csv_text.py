@@ -1,9 +1,10 @@
-"""CSV text from rows of cells."""
+"""CSV text from rows of cells, and the rows of a file."""
 
 import csv
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from pathlib import Path
 
 Cell = str | int | float | None
 
@@ -23,3 +24,17 @@ def csv_text(header: Sequence[str], rows: Sequence[Sequence[Cell]]) -> str:
         [words[cell] if isinstance(cell, bool) else cell for cell in row] for row in rows
     )
     return text.getvalue()
+
+
+def csv_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
+    """Rows of a file that are neither blank nor begin with #: the line's number and the cells.
+
+    Cells come without the spaces around them, a byte order mark is passed over.  Raises OSError,
+    UnicodeDecodeError and csv.Error where it is no such file.
+    """
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        reader = csv.reader(file)
+        for row in reader:
+            cells = [cell.strip() for cell in row]
+            if any(cells) and not cells[0].startswith("#"):
+                yield reader.line_num, cells

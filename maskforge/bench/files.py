@@ -18,6 +18,7 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
+from maskforge.base.csv_text import csv_rows
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import listed, nearest, one_line, shown
@@ -266,12 +267,7 @@ def _numbers(path: Path, header: tuple[str, ...] = ()) -> list[list[float]]:
 
 def _cells(path: Path) -> Iterator[tuple[int, list[str]]]:
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.reader(file)
-            for row in reader:
-                cells = [cell.strip() for cell in row]
-                if any(cells) and not cells[0].startswith("#"):
-                    yield reader.line_num, cells
+        yield from csv_rows(path)
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise BadValueError(f"not a CSV file ({_reason(error)})") from None
 
