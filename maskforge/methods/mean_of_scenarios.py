@@ -23,16 +23,20 @@ from numpy.typing import NDArray
 from maskforge.launch.couplings import Launch, back_propagated
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import Target
-from maskforge.methods.best_phase import Ground, Solved, solved_at_phases
-from maskforge.methods.blocks import model_of
-from maskforge.methods.cover import certified_bound, joined, proof_of
+from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_from
+from maskforge.methods.blocks import blocks_of, disc_of, model_of
+from maskforge.methods.cover import certified_bound
 from maskforge.methods.dual_function import complex_of, kappa_of, real_of, side_of
 from maskforge.methods.phases_of_scenarios import Form, Shape, form_of, shape_of, weighed
 from maskforge.methods.problem import NEAR_PHASES, Alone, Certificate, Joint
+from maskforge.methods.proving import certified, proven
 from maskforge.methods.states_for_all import Palette, palette_of
 
 CLOSED = 1e-3
 """Relative, of the mean amplitude: a bound that is no higher above F is good enough."""
+
+AS_BLOCKS_TELL = 2e-3
+"""Relative: as near as blocks tell the least F of all pixels."""
 
 HALF_WIDTHS = np.pi, np.pi / 8, np.pi / 24, np.pi / 72
 """Of the sectors, rad: all phases, then 22.5 degrees, down to the 2.5 degrees that strokes need."""
@@ -155,17 +159,28 @@ def alone_of(certificate: Certificate) -> Alone:
 
 def proven_alone(launch: Launch, vector: Complex, purity: float, known: Complex) -> Alone:
     """The proof of one scenario, from `known` multipliers (K,) of it, solved for on blocks."""
-    ground = Ground(model_of(launch), most=PHASES)
+    blurred = launch.modulator.crosstalk > 0
+    ground = Ground(
+        disc_of(launch, blocks_of(launch)) if blurred else model_of(launch), most=PHASES
+    )
     along = float(np.angle(np.vdot(vector, known)))
     side = side_of(vector * np.exp(1j * along), purity)
     side = replace(side, angle=along)
-    start = Solved(side, side.point(real_of(known)), 0.0)
-    solved = solved_at_phases(ground, side, [start])
-    target = Target("", 0.0, vector)
+    solved = solved_at_phases(ground, side, [Solved(side, side.point(real_of(known)), 0.0)])
+
+    def solve(phase: float, near: Complex, _: bool) -> Complex:
+        there = side.turned(phase - along)
+        turned = near * np.exp(1j * (phase - np.angle(np.vdot(vector, near))))
+        found = solved_from(ground, there, there.point(real_of(turned)))
+        return complex_of(there.certificate(found.point))
+
     # the last one bounds masks of any purity: where none is so pure others may say less
-    found = [known, *(complex_of(one.side.certificate(one.point)) for one in solved), vector]
-    proofs = [proof_of(launch, target, purity, one) for one in found if np.all(np.isfinite(one))]
-    return alone_of(joined(target, purity, proofs)[0])
+    first = (known, *(complex_of(one.side.certificate(one.point)) for one in solved), vector)
+    finite = [one for one in first if np.all(np.isfinite(one))]
+    target = Target("", 0.0, vector)
+    reach = (1 + AS_BLOCKS_TELL) * max(solved[0].value, 0.0)
+    proof = proven(launch, target, purity, finite, solve, reach=reach)
+    return alone_of(certified(launch, target, proof)[0])
 
 
 # --- parts of the proof ----------------------------------------------------------------------
