@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.methods.blocks import Blocks
-from maskforge.methods.dual_function import BlockModel, Real, Side, complex_of, real_of
+from maskforge.methods.dual_function import FARTHEST, BlockModel, Real, Side, complex_of, real_of
 from maskforge.methods.search import SMOOTHING, least
 from maskforge.methods.turns import (
     at_all_turns,
@@ -141,6 +141,8 @@ def solved_from(ground: Ground, side: Side, start: Real | None, *, floor: float 
         return Solved(side, np.zeros(side.complement.shape[1]), plain)
     if not np.isfinite(floor):
         floor = EXCLUDED * plain
+    if start is not None and not np.linalg.norm(start) < FARTHEST:
+        start = None
     found = _least(ground, side, floor, start)
     if start is None or found.value <= floor or _is_least(ground, found, plain):
         return found

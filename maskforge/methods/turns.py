@@ -1,5 +1,6 @@
 """A sum of supports over many pixels, at all turns at once."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,9 @@ WIDEST = np.pi / 3
 BESIDE = 2
 """Solutions on each side from which a guess is made: with one F is above its least by 10 times as
 much (first bench of the zoo's known ones with a limited stroke, 16 degrees apart)."""
+
+MOST_SHARE = 2.0
+"""Angles next to each other have shares that only cancel: one on each side is then better."""
 
 
 def directions(steps: int) -> Complex:
@@ -89,8 +93,14 @@ def shares_around(angles: Real) -> dict[int, float]:
     if not all(sides):
         return {}
     some = [i for side in sides for i in side[:BESIDE]]
-    if len(set(away[some].tolist())) < len(some):
-        some = [side[0] for side in sides]
+    if len(set(away[some].tolist())) == len(some):
+        shares = _interpolating(away, some)
+        if max(map(abs, shares.values())) < MOST_SHARE:
+            return shares
+    return _interpolating(away, [side[0] for side in sides])
+
+
+def _interpolating(away: Real, some: Sequence[int]) -> dict[int, float]:
     return {
         i: float(np.prod([away[j] / (away[j] - away[i]) for j in some if j != i])) for i in some
     }

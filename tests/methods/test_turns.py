@@ -129,3 +129,9 @@ def test_nothing_is_guessed_where_one_side_has_no_solution() -> None:
     assert shares_around(np.array([0.1, 0.2, 3.0])) == {}
     assert shares_around(np.zeros(0)) == {}
     assert set(shares_around(np.array([0.1, 0.1, -0.1]))) == {0, 2}
+
+
+def test_angles_next_to_each_other_do_not_throw_a_guess_far_away() -> None:
+    shares = shares_around(np.array([0.5, 0.5001, -0.5, -0.6]))
+    assert set(shares) == {0, 2}
+    assert shares[0] == pytest.approx(0.5)
