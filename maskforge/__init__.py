@@ -3,8 +3,6 @@
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from maskforge.base.version import VERSION
-
 if TYPE_CHECKING:
     from maskforge.api import Mask, Result, design, load, modes
     from maskforge.base.errors import (
@@ -17,7 +15,7 @@ if TYPE_CHECKING:
     )
     from maskforge.bench import Bench
 
-__version__ = VERSION
+    __version__: str
 
 __all__ = [
     "Bench",
@@ -40,6 +38,8 @@ def __getattr__(name: str) -> Any:
     """What the names above stand for, loaded when it is first asked for."""
     if name not in __all__:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    if name == "__version__":
+        return import_module(f"{__name__}.base.version").VERSION
     home = {"Bench": "bench", **dict.fromkeys(("Mask", "Result", "design", "load", "modes"), "api")}
     return getattr(import_module(f"{__name__}.{home.get(name, 'base.errors')}"), name)
 

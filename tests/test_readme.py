@@ -58,7 +58,7 @@ def commands() -> list[list[str]]:
 
 
 def help_of(*command: str) -> str:
-    found = CliRunner().invoke(cli.app, [*command, "--help"], env={"COLUMNS": "200"})
+    found = CliRunner().invoke(cli.app_for(command), [*command, "--help"], env={"COLUMNS": "200"})
     assert found.exit_code == 0, (command, found.output)
     return found.output
 

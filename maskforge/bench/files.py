@@ -14,9 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import tifffile
 from numpy.typing import NDArray
-from PIL import Image
 
 from maskforge.base.csv_text import csv_rows
 from maskforge.base.errors import BenchError
@@ -222,6 +220,10 @@ def _quiet(name: str) -> Iterator[None]:
 
 
 def _pixels(path: Path) -> NDArray[Any]:
+    # what few benches need is loaded where they do
+    import tifffile
+    from PIL import Image
+
     try:
         if path.suffix.lower() in (".tif", ".tiff"):
             with _quiet("tifffile"):

@@ -5,26 +5,18 @@ import sys
 from collections.abc import Callable, Generator, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place
-from maskforge.base.wording import one_line
-from maskforge.cli.terminal import plain_console
-from maskforge.sets.designing import Finished
+from maskforge.cli.exits import INTERRUPTED, failed
 
-SHORT, BAD_INPUT, INTERRUPTED = 1, 2, 130
-"""Exit codes."""
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
-
-def failed(text: str, code: int = BAD_INPUT) -> int:
-    """Prints one line to the standard error; the exit code."""
-    print(one_line(text), file=sys.stderr)
-    return code
+    from maskforge.sets.designing import Finished
 
 
 @contextmanager
@@ -38,6 +30,8 @@ def interruptible(text: str) -> Iterator[None]:
 
 def bench_names(incomplete: str) -> list[str]:
     """Presets and bench files that begin with what is typed, for the shell."""
+    from maskforge import bench as benches
+
     presets = [name for kind, name, _ in benches.preset_names() if kind == "bench"]
     folder, _, start = incomplete.rpartition("/")
     here = Path(folder or ("/" if incomplete.startswith("/") else "."))
@@ -89,8 +83,18 @@ def label_list(text: str) -> str | list[str]:
     return found
 
 
-def progress_bar(doing: str = "designing") -> Progress:
+def progress_bar(doing: str = "designing") -> "Progress":
     """A bar that goes away when done, and is not there where nobody looks."""
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
+
+    from maskforge.cli.terminal import plain_console
+
     return Progress(
         TextColumn(doing),
         BarColumn(),
@@ -102,7 +106,7 @@ def progress_bar(doing: str = "designing") -> Progress:
     )
 
 
-def closable(masks: Iterator[Finished]) -> Generator[Finished, None, None]:
+def closable(masks: "Iterator[Finished]") -> "Generator[Finished, None, None]":
     """The iterator as one that can be closed, so that its processes end with it."""
     yield from masks
 

@@ -16,15 +16,13 @@ from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli.common import (
-    INTERRUPTED,
-    SHORT,
     BenchName,
     closable,
-    failed,
     label_list,
     progress_bar,
     whole,
 )
+from maskforge.cli.exits import INTERRUPTED, SHORT, failed
 from maskforge.cli.print_masks import print_masks
 from maskforge.cli.terminal import say
 from maskforge.report import PAGE

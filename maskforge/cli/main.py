@@ -1,41 +1,41 @@
 """The command line: parses, calls, prints, and maps errors to one line and an exit code."""
 
+import ast
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from importlib import import_module
+from importlib.util import find_spec
 from typing import Annotated, cast
 
 import typer
 
 from maskforge.base.errors import LostProcessError, MaskforgeError
-from maskforge.base.version import VERSION as RELEASE
-from maskforge.cli.align import bringup
-from maskforge.cli.band import band
-from maskforge.cli.check import check
-from maskforge.cli.common import INTERRUPTED, failed
-from maskforge.cli.compare import compare
-from maskforge.cli.design import design
-from maskforge.cli.modes import modes
-from maskforge.cli.pack import pack
-from maskforge.cli.plan import plan
-from maskforge.cli.play import play
-from maskforge.cli.predict import predict
-from maskforge.cli.presets import presets
-from maskforge.cli.readings import readings
-from maskforge.cli.report import report
-from maskforge.cli.simulate import simulate_bench
-from maskforge.cli.simulate_device import simulate_device
-from maskforge.cli.tolerance import tolerance
-from maskforge.cli.tradeoff import tradeoff
+from maskforge.cli.exits import INTERRUPTED, failed
+
+COMMANDS: Mapping[str, str] = {
+    "plan": "plan.plan",
+    "design": "design.design",
+    "check": "check.check",
+    "report": "report.report",
+    "predict": "predict.predict",
+    "tolerance": "tolerance.tolerance",
+    "band": "band.band",
+    "play": "play.play",
+    "pack": "pack.pack",
+    "bringup": "align.bringup",
+    "simulate-bench": "simulate.simulate_bench",
+    "simulate-device": "simulate_device.simulate_device",
+    "tradeoff": "tradeoff.tradeoff",
+    "compare": "compare.compare",
+    "modes": "modes.modes",
+    "presets": "presets.presets",
+    "readings": "readings.readings",
+}
+"""Where each command stands, in the order of the help text: a module of this room and a name."""
 
 USAGE = cast(type[Exception], typer.BadParameter.__mro__[2])
 """Base of what the parser complains of: typer's own class, or click's where typer builds on it."""
-
-app = typer.Typer(
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -44,7 +44,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # a name that the terminal cannot show must not cost the table of a finished run
         sys.stdout.reconfigure(errors="replace")
     try:
-        code = app(args=arguments, prog_name="maskforge", standalone_mode=False)
+        given = sys.argv[1:] if arguments is None else arguments
+        app = app_for(given)
+        code = app(args=given, prog_name="maskforge", standalone_mode=False)
         print(end="", flush=True)
     except (KeyboardInterrupt, typer.Abort):
         return failed("interrupted", INTERRUPTED)
@@ -76,11 +78,13 @@ def _close_output() -> None:
 
 def _version(asked: bool) -> None:
     if asked:
-        typer.echo(f"maskforge {RELEASE}")
+        # the metadata of packages take a while to look through
+        from maskforge.base.version import VERSION
+
+        typer.echo(f"maskforge {VERSION}")
         raise typer.Exit
 
 
-@app.callback(invoke_without_command=True)
 def _start(
     context: typer.Context,
     version: Annotated[
@@ -92,23 +96,48 @@ def _start(
         typer.echo(context.get_help())
 
 
-for command in (
-    plan,
-    design,
-    check,
-    report,
-    predict,
-    tolerance,
-    band,
-    play,
-    pack,
-    bringup,
-    simulate_bench,
-    simulate_device,
-    tradeoff,
-    compare,
-    modes,
-    presets,
-):
-    app.command()(command)
-app.add_typer(readings)
+# --- commands --------------------------------------------------------------------------------
+
+
+def app_for(arguments: Sequence[str]) -> typer.Typer:
+    """The command line with those commands that the arguments name; of the others the names.
+
+    A command imports what it needs, which takes longer than most of them run.
+    """
+    app = typer.Typer(
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback(invoke_without_command=True)(_start)
+    completing = any(key.startswith("_") and key.endswith("_COMPLETE") for key in os.environ)
+    for name, place in COMMANDS.items():
+        module, _, found = f"maskforge.cli.{place}".rpartition(".")
+        if not completing and name not in arguments:
+            listed = bool(arguments) and arguments[0] in COMMANDS
+            app.command(name, help="" if listed else _first_words(module, found))(_not_named)
+            continue
+        command = getattr(import_module(module), found)
+        if isinstance(command, typer.Typer):
+            app.add_typer(command, name=name)
+        else:
+            app.command(name)(command)
+    return app
+
+
+def _first_words(module: str, name: str) -> str:
+    """What a command says of itself, or a group of them in its `help`, read without importing."""
+    spec = find_spec(module)
+    source = spec.loader.get_source(module) if spec and spec.loader else None  # type: ignore[attr-defined]
+    for node in ast.parse(source or "").body:
+        if isinstance(node, ast.FunctionDef) and node.name == name:
+            return ast.get_docstring(node) or ""
+        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Call):
+            told = [key.value for key in node.value.keywords if key.arg == "help"]
+            if ast.unparse(node.targets[0]) == name and told:
+                return str(ast.literal_eval(told[0]))
+    return ""
+
+
+def _not_named() -> None:
+    raise AssertionError("a command that the arguments do not name")

@@ -2,20 +2,19 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from maskforge import bench as benches
 from maskforge.base.columns import csv_table
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.wording import counted
 from maskforge.cli.common import BenchName
-from maskforge.cli.print_modes import COLUMNS, fields_of, print_modes
-from maskforge.cli.terminal import say
-from maskforge.fiber.modes import RadialMode, solve
-from maskforge.fiber.profile import Fiber
 from maskforge.report import format_of
+
+if TYPE_CHECKING:
+    from maskforge.fiber.modes import RadialMode
+    from maskforge.fiber.profile import Fiber
 
 
 def modes(
@@ -32,6 +31,12 @@ def modes(
     Delay is relative to LP01.  Cut-off margin: 1 - V(cut-off)/V.  MFD: mode field diameter by
     Petermann's second definition.  Fields: how many modes (cos, sin) share the label.
     """
+    # its help is printed without what it computes with
+    from maskforge import bench as benches
+    from maskforge.cli.print_modes import COLUMNS, fields_of, print_modes
+    from maskforge.cli.terminal import say
+    from maskforge.fiber.modes import solve
+
     kind = None if figure is None else format_of(figure)
     for path in filter(None, (csv, figure)):
         check_place(path)
@@ -57,7 +62,9 @@ def modes(
         say(f"groups = {limit} leaves out {counted(len(left), 'guided label')}: {', '.join(left)}")
 
 
-def _picture(kept: Sequence[RadialMode], guide: Fiber, name: str, summary: str, kind: str) -> bytes:
+def _picture(
+    kept: "Sequence[RadialMode]", guide: "Fiber", name: str, summary: str, kind: str
+) -> bytes:
     # the plotting library takes longer to load than most commands take to run
     from maskforge.report.figures.modes import modes_figure
 

@@ -3,8 +3,6 @@
 import math
 from dataclasses import dataclass
 
-from scipy.optimize import brentq
-
 from maskforge.base.errors import BenchError
 
 SHORTEST_WAVELENGTH = 0.21e-6
@@ -92,5 +90,8 @@ def germania_fraction(wavelength: float, index: float) -> float:
 
     def excess(fraction: float) -> float:
         return germania_doped(fraction).index(wavelength) - index
+
+    # as long to load as most commands take to run
+    from scipy.optimize import brentq
 
     return float(brentq(excess, 0.0, 1.0, xtol=1e-15, rtol=1e-14))

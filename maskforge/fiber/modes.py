@@ -8,7 +8,6 @@ import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
 from scipy import constants
-from scipy.optimize import brentq
 
 from maskforge.base.errors import BenchError
 from maskforge.fiber.profile import Fiber
@@ -110,6 +109,9 @@ class RadialField:
 
         def excess(radius: float) -> float:
             return self.power_outside(radius) - power_outside
+
+        # as long to load as most commands take to run
+        from scipy.optimize import brentq
 
         edge = float(self.edges[-1])
         low, high = 0.0, edge

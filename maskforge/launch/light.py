@@ -10,7 +10,6 @@ from math import factorial
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from maskforge.base.errors import BenchError
 
@@ -116,6 +115,9 @@ def _gaussian(light: Light, across: Real, up: Real) -> Real:
 
 
 def _measured(light: Light, across: Real, up: Real) -> Real:
+    # what few benches need is loaded where they do
+    from scipy.ndimage import map_coordinates
+
     assert light.image is not None
     assert light.image_pitch is not None
     rows, columns = light.image.shape

@@ -6,8 +6,6 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
-from scipy.spatial import ConvexHull, QhullError
 
 from maskforge.base.errors import BenchError
 
@@ -71,6 +69,9 @@ class Alphabet:
             direction = values[np.argmax(np.abs(values - values.mean()))] - values.mean()
             along = np.real(values * np.conj(direction))
             return np.array([np.argmax(along), np.argmin(along)])
+        # what few benches need is loaded where they do
+        from scipy.spatial import ConvexHull, QhullError
+
         try:
             return np.asarray(ConvexHull(np.c_[values.real, values.imag]).vertices, dtype=np.intp)
         except QhullError as error:
@@ -266,6 +267,8 @@ def emitted(modulator: Modulator, states: NDArray[np.integer]) -> Complex:
     values: Complex = modulator.alphabet.values[states]
     if modulator.crosstalk == 0.0:
         return values
+    from scipy.ndimage import gaussian_filter
+
     phase = gaussian_filter(
         np.mod(np.angle(values), 2 * np.pi), modulator.crosstalk, mode="nearest"
     )

@@ -7,7 +7,6 @@ from functools import lru_cache
 from math import factorial
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 from scipy.special import eval_genlaguerre
 
 from maskforge.base.errors import BenchError
@@ -116,6 +115,9 @@ def gaussian_waist(basis: Basis) -> float:
 
     def missed(waist: float) -> float:
         return -float(np.sum(field * lg_radial(0, 0, waist, r)))
+
+    # as long to load as most commands take to run
+    from scipy.optimize import minimize_scalar
 
     found = minimize_scalar(missed, bounds=(scale / 3, 3 * scale), options={"xatol": 1e-6 * scale})
     return float(found.x)

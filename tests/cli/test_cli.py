@@ -20,7 +20,7 @@ from maskforge.base.safety import CAUTION
 from maskforge.bench.ready import Prepared
 from maskforge.cli import common, design, presets
 from maskforge.cli import main as cli
-from maskforge.cli.common import SHORT
+from maskforge.cli.exits import SHORT
 from maskforge.cli.print_masks import print_masks
 from maskforge.fiber.modes import solve
 from maskforge.sets.designing import Finished, finished_masks
@@ -451,7 +451,7 @@ def test_version_and_help(capsys: pytest.CaptureFixture[str]) -> None:
     assert (code, err) == (0, "")
     for command in ("design", "tradeoff", "modes", "presets", "--install-completion"):
         assert f"  {command}" in out
-    found = CliRunner().invoke(cli.app, ["design", "-h"])
+    found = CliRunner().invoke(cli.app_for(["design"]), ["design", "-h"])
     assert found.exit_code == 0
     assert "worst and the median" in " ".join(found.output.split())
 

@@ -15,7 +15,7 @@ from unfinished import GREYS, UNFINISHED, contents, masks_of, ran, write
 from maskforge import bench as benches
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli import design
-from maskforge.cli.common import SHORT
+from maskforge.cli.exits import SHORT
 from maskforge.sets import journal as progress
 from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks
 

@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from unfinished import GREYS, UNFINISHED, contents, masks_of, ran, write
 
-from maskforge.cli.common import SHORT
+from maskforge.cli.exits import SHORT
 
 # --- killed ----------------------------------------------------------------------------------
 

@@ -17,7 +17,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import replacing
 from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
-from maskforge.cli.common import SHORT
+from maskforge.cli.exits import SHORT
 from maskforge.cli.main import main
 from maskforge.cli.print_tolerance import CURVE_COLUMNS, curve_cells, print_curves
 from maskforge.launch.targets import lp_target

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from maskforge.cli import main as cli
-from maskforge.cli.common import SHORT
+from maskforge.cli.exits import SHORT
 from tests.commands import SMALL, files, ran, toml_text
 
 

@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import lsq_linear
 
 from maskforge.cli import main as cli
-from maskforge.cli.common import SHORT
+from maskforge.cli.exits import SHORT
 from maskforge.launch.basis import rotated
 from maskforge.report.figures.sweep import SweepCurve, curve_of, groups_figure
 from maskforge.sets.reading import read_set
