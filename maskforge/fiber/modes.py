@@ -2,12 +2,14 @@
 
 import dataclasses
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
 from scipy import constants
+from threadpoolctl import threadpool_limits
 
 from maskforge.base.errors import BenchError
 from maskforge.fiber.profile import Fiber
@@ -172,15 +174,9 @@ def solve(fiber: Fiber, *, groups: int | None = None) -> tuple[RadialMode, ...]:
     """
     if groups is not None and groups < 1:
         raise BenchError(f"fiber: groups = {groups}; it must be at least 1")
-    mesh = discretise(fiber.profile, fiber.v)
-    modes: list[RadialMode] = []
-    for order in range(10**6):
-        found = guided(mesh, order)
-        if not found:
-            break
-        limits = cutoffs(mesh, order)
-        for p, solution in enumerate(found, start=1):
-            modes.append(_mode(fiber, mesh, (order, p), solution, float(limits[p - 1])))
+    # on several threads small matrices take longer, and the other cores' time
+    with threadpool_limits(1):
+        modes = list(_every_mode(fiber))
     if not modes:
         raise BenchError(f"fiber: V = {fiber.v:.4g} guides no mode")
     highest = max(mode.group for mode in modes)
@@ -190,6 +186,17 @@ def solve(fiber: Fiber, *, groups: int | None = None) -> tuple[RadialMode, ...]:
     kept = (m for m in modes if groups is None or m.group <= groups)
     ordered = sorted(kept, key=lambda m: (m.group, -round(m.n_eff, DEGENERATE), m.l))
     return tuple(replace(m, delay=(m.group_index - first) / constants.c) for m in ordered)
+
+
+def _every_mode(fiber: Fiber) -> Iterator[RadialMode]:
+    mesh = discretise(fiber.profile, fiber.v)
+    for order in range(10**6):
+        found = guided(mesh, order)
+        if not found:
+            break
+        limits = cutoffs(mesh, order)
+        for p, solution in enumerate(found, start=1):
+            yield _mode(fiber, mesh, (order, p), solution, float(limits[p - 1]))
 
 
 def _mode(

@@ -114,7 +114,7 @@ class Launch:
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """What a mask launches: couplings (K,) and the figures of DESIGN's word list."""
+    """What a mask launches: couplings (K,), purity, group purity and efficiency; see `judged`."""
 
     couplings: Complex
     purity: float
@@ -282,7 +282,8 @@ def predict(launch: Launch, target: Target, factors: NDArray[np.complexfloating]
 
 
 def judged(basis: Basis, target: Target, found: Complex) -> Prediction:
-    """The figures of couplings (K,) against a target's unit vector."""
+    """Purity |<t, c>|^2 / sum of |c_k|^2, group purity (the sum over the groups that the target
+    has modes of, instead) and efficiency |<t, c>|^2 of couplings c (K,), t the target's vector."""
     wanted = float(np.abs(np.vdot(target.vector, found)) ** 2)
     power = np.abs(found) ** 2
     total = float(power.sum())
