@@ -17,6 +17,7 @@ from maskforge.launch.couplings import Launch, Scenario, couplings, judged
 from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.launch.targets import transferred
 from maskforge.methods.blocks import Blocks, blocks_of, coarse_of_all
+from maskforge.methods.cover import joined, proof_of
 from maskforge.methods.draft import Fast, draft_of
 from maskforge.methods.dual import dual
 from maskforge.methods.dual_function import Real, complex_of, kappa_of, newton, real_of, side_of
@@ -30,7 +31,17 @@ from maskforge.methods.mean_of_scenarios import (
     proven_alone,
     proven_joint,
 )
-from maskforge.methods.problem import NOMINAL, Alone, Design, Joint, Problem, Robust, Settings
+from maskforge.methods.problem import (
+    NOMINAL,
+    Alone,
+    Certificate,
+    Design,
+    Joint,
+    Problem,
+    Robust,
+    Settings,
+    efficiency_of,
+)
 from maskforge.methods.search import (
     CLOSE,
     SMOOTHING,
@@ -292,19 +303,32 @@ def _told(
         lower = [one for one in (strict, bound) if one is not None]
         known = replace(known, bound_asked=min(lower, default=None), asked=first)
     prediction = judged(problem.launch.basis, problem.target, each[0])
-    proven = nominal.certificate
-    holds = proven is not None and prediction.purity >= proven.purity
+    proven, limit = _nominal_bound(problem, nominal, prediction.purity)
     return Design(
         states,
         prediction,
         "dual",
         known.worst[1] >= problem.purity,
         _status(problem, known),
-        bound=nominal.bound if holds else None,
-        certificate=proven if holds else None,
+        bound=limit,
+        certificate=proven,
         robust=known,
         asked=problem.purity,
     )
+
+
+def _nominal_bound(
+    problem: Problem, nominal: Design, purity: float
+) -> tuple[Certificate | None, float | None]:
+    """The proof of the nominal scenario that holds for masks of a purity, and its bound."""
+    proven = nominal.certificate
+    if proven is None or purity >= proven.purity:
+        return proven, nominal.bound
+    # multipliers belong to any purity, though they are the best for their own
+    launch, target = problem.launch, problem.target
+    proofs = [proof_of(launch, target, purity, one) for one in proven.multipliers]
+    lower, top = joined(target, purity, proofs)
+    return (lower, efficiency_of(top)) if math.isfinite(top) else (None, None)
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,6 +27,7 @@ from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target, lp_target
 from maskforge.methods import design
 from maskforge.methods.blocks import coarse_of, coarse_of_all
+from maskforge.methods.cover import certified_bound
 from maskforge.methods.dual import dual
 from maskforge.methods.dual_function import BlockModel, side_of
 from maskforge.methods.dual_of_scenarios import Sides
@@ -399,6 +400,58 @@ def test_what_cannot_be_had_is_lowered_and_told() -> None:
     if purity >= known.bound_purity:
         assert known.bound is not None
         assert known.mean <= known.bound * (1 + SLACK)
+
+
+LESS_PURE_THAN_ALONE = {
+    "light": {
+        "wavelength_nm": [847.11, 850.0, 852.89],
+        "waist_x_mm": 0.3815,
+        "waist_y_mm": 0.4512,
+        "angle_deg": -51.3,
+        "offset_mm": [0.0636, -0.0695],
+        "zernike": {"5": 0.0819},
+        "zernike_radius_mm": 0.67,
+    },
+    "modulator": {
+        "pixels": [96, 128],
+        "pitch_um": 15.0,
+        "alphabet": "binary",
+        "phase_step_deg": 171.9,
+        "fill_factor": 0.934,
+        "gap_reflectance": 0.454,
+    },
+    "lens": {"focal_length_mm": 3.628},
+    "fiber": {
+        "profile": "power-law",
+        "core_radius_um": 5.867,
+        "delta_percent": 0.5501,
+        "alpha": 2.185,
+        "groups": 2,
+    },
+    "targets": {
+        "family": "superposition",
+        "superpositions": [
+            {"name": "a", "weights": {"LP11 sin": [0.434, 213.6], "LP11 cos": [0.562, 138.3]}}
+        ],
+    },
+    "design": {"purity": 0.99},
+}
+"""A band that costs purity at its middle too."""
+
+
+def test_the_nominal_bound_holds_at_the_purity_that_is_left() -> None:
+    ready = prepared(benches.from_dict(LESS_PURE_THAN_ALONE, "band"))
+    found = robust(Problem(ready.launch, ready.targets[0], 0.99, scenarios(ready.bench)))
+    alone = dual(Problem(ready.launch, ready.targets[0], 0.99))
+    assert found.prediction.purity < 0.99 <= alone.prediction.purity
+    assert found.certificate is not None
+    assert found.bound is not None
+    assert alone.bound is not None
+    assert found.certificate.purity <= found.prediction.purity
+    assert found.bound == pytest.approx(certified_bound(ready.launch, found.certificate) ** 2)
+    # less purity allows more light
+    assert found.bound >= alone.bound
+    assert found.prediction.efficiency <= found.bound
 
 
 # --- the parts -------------------------------------------------------------------------------
