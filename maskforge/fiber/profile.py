@@ -3,12 +3,15 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
 from maskforge.base.errors import BenchError
+
+if TYPE_CHECKING:
+    from scipy.interpolate import PchipInterpolator
 
 Array = NDArray[np.float64]
 
@@ -75,7 +78,7 @@ class _Trench:
 
 @dataclass(frozen=True)
 class _Table:
-    curve: PchipInterpolator
+    curve: "PchipInterpolator"
 
     def __call__(self, r: Array) -> Array:
         return np.asarray(self.curve(r), dtype=np.float64)
@@ -147,6 +150,9 @@ def table(
         raise BenchError(f"profile table: largest shape value {s.max():g}; it must be 1")
     if core_radius is None:
         core_radius = float(r[min(int(np.flatnonzero(s > 0.0)[-1]) + 1, r.size - 1)])
+    # what few benches need is loaded where they do
+    from scipy.interpolate import PchipInterpolator
+
     curve = PchipInterpolator(r, s, extrapolate=True)
     return Profile(core_radius, _table_edges(r, s), _Table(curve), r.size)
 

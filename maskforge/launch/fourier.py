@@ -7,7 +7,6 @@ from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
-import pyfftw
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
@@ -142,6 +141,9 @@ def times_real(vector: NDArray[np.complexfloating], matrix: NDArray[np.floating]
 
 @lru_cache(maxsize=8)
 def _plan(shape: tuple[int, int], threads: int) -> Any:
+    # as long to load as most commands take to run
+    import pyfftw
+
     buffer = pyfftw.empty_aligned(shape, dtype="complex128")
     return pyfftw.FFTW(buffer, buffer, axes=(0, 1), threads=threads, flags=("FFTW_ESTIMATE",))
 

@@ -21,7 +21,6 @@ from enum import Enum
 from pathlib import Path
 
 import numpy as np
-import pyfftw
 import scipy
 from pydantic import BaseModel
 from threadpoolctl import threadpool_info
@@ -229,7 +228,7 @@ def _program() -> list[object]:
         (str(library["internal_api"]), str(library["version"]), str(library.get("architecture")))
         for library in threadpool_info()
     }
-    libraries = [module.__version__ for module in (maskforge, np, scipy, pyfftw)]
+    libraries = [module.__version__ for module in (maskforge, np, scipy)]
     return [platform.python_version(), text.hexdigest(), libraries, sorted(kernels)]
 
 
