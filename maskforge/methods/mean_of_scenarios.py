@@ -19,6 +19,7 @@ from heapq import heappop, heappush
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from maskforge.launch.couplings import Launch, back_propagated
 from maskforge.launch.modulator import Complex
@@ -76,9 +77,11 @@ class Several:
         if any(np.any(launch.gaps) for launch in self.launches) or not self.palette.is_shared:
             return 2 * np.pi
         values = self.palette.values[0]
+        nearest = cKDTree(np.c_[values.real, values.imag])
         for count in range(min(values.size, FINEST_TURN), 1, -1):
             turned = values * np.exp(2j * np.pi / count)
-            if np.all(np.abs(turned[:, None] - values).min(axis=1) < 1e-12):
+            away, _ = nearest.query(np.c_[turned.real, turned.imag])
+            if np.all(away < 1e-12):
                 return 2 * np.pi / count
         return 2 * np.pi
 
