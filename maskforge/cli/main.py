@@ -39,7 +39,7 @@ USAGE = cast(type[Exception], typer.BadParameter.__mro__[2])
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Runs the command line; the exit code: 0, 2 (bad input or output), 130 (interrupted)."""
+    """Runs the command line; the exit code: 0, one of `exits`, or 1 where nobody reads on."""
     if hasattr(sys.stdout, "reconfigure"):
         # a name that the terminal cannot show must not cost the table of a finished run
         sys.stdout.reconfigure(errors="replace")
@@ -110,12 +110,13 @@ def app_for(arguments: Sequence[str]) -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback(invoke_without_command=True)(_start)
+    # a list of commands is printed where none comes first
+    listed = not arguments or arguments[0] not in COMMANDS
     completing = any(key.startswith("_") and key.endswith("_COMPLETE") for key in os.environ)
     for name, place in COMMANDS.items():
         module, _, found = f"maskforge.cli.{place}".rpartition(".")
         if not completing and name not in arguments:
-            listed = bool(arguments) and arguments[0] in COMMANDS
-            app.command(name, help="" if listed else _first_words(module, found))(_not_named)
+            app.command(name, help=_first_words(module, found) if listed else "")(_not_named)
             continue
         command = getattr(import_module(module), found)
         if isinstance(command, typer.Typer):

@@ -11,7 +11,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.methods.blocks import Blocks
-from maskforge.methods.dual_function import FARTHEST, BlockModel, Real, Side, complex_of, real_of
+from maskforge.methods.dual_function import (
+    FARTHEST,
+    BlockModel,
+    Complex,
+    Real,
+    Side,
+    complex_of,
+    real_of,
+    side_of,
+)
 from maskforge.methods.search import SMOOTHING, least
 from maskforge.methods.turns import (
     at_all_turns,
@@ -78,7 +87,6 @@ def solved_at_phases(
     found: list[Solved] = []
     upper = np.full(TURNS, np.inf)
     waiting = [_place(one.side.angle) for one in known[:2]] or [0]
-    closed = -np.inf
     while len(found) < ground.most:
         place = waiting.pop(0) if waiting else int(np.argmax(upper))
         if any(_place(one.side.angle) == place for one in found):
@@ -148,6 +156,22 @@ def solved_from(ground: Ground, side: Side, start: Real | None, *, floor: float 
         return found
     # near the end of what can be had the way from elsewhere may lead nowhere
     return min(found, _least(ground, side, floor, None), key=lambda one: one.value)
+
+
+def solved_near(
+    ground: Ground,
+    vector: Complex,
+    purity: float,
+    phase: float,
+    near: Complex,
+    *,
+    floor: float = np.inf,
+) -> Solved:
+    """The solution for a target's unit vector (K,) at a phase (rad) and a purity, from multipliers
+    (K,) of another phase, or F below a `floor`."""
+    at = float(np.angle(np.vdot(vector, near)))
+    side = side_of(vector * np.exp(1j * at), purity)
+    return solved_from(ground, side.turned(phase - at), side.point(real_of(near)), floor=floor)
 
 
 def _least(ground: Ground, side: Side, floor: float, start: Real | None) -> Solved:

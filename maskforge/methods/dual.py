@@ -19,7 +19,7 @@ from maskforge.launch.basis import rotated
 from maskforge.launch.couplings import Launch
 from maskforge.launch.targets import Target
 from maskforge.methods.attempts import OwnLaunch, begun
-from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_from
+from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_near
 from maskforge.methods.blocks import blocks_of, disc_of, fine_of, model_of
 from maskforge.methods.cover import STEP
 from maskforge.methods.dual_function import Complex, Side, complex_of, kappa_of, real_of, side_of
@@ -253,11 +253,8 @@ class _Search:
 
     def solved(self, phase: float, kappa: float, near: Complex, *, floor: float = np.inf) -> Solved:
         """The solution at a phase (rad), from multipliers of another one."""
-        vector = self.target.vector
-        at = float(np.angle(np.vdot(vector, near)))
-        side = side_of(vector * np.exp(1j * at), 1 / (1 + kappa**2))
-        point = side.point(real_of(near))
-        return solved_from(self.ground, side.turned(phase - at), point, floor=floor)
+        purity = 1 / (1 + kappa**2)
+        return solved_near(self.ground, self.target.vector, purity, phase, near, floor=floor)
 
     def finished(self, made: MadeMask, proof: Proven, limit: Proven | None) -> Design:
         """The design of a mask; `limit`: the bound at the asked purity, where that was lowered."""

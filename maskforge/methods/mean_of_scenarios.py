@@ -24,7 +24,7 @@ from scipy.spatial import cKDTree
 from maskforge.launch.couplings import Launch, back_propagated
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import Target
-from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_from
+from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_near
 from maskforge.methods.blocks import blocks_of, disc_of, model_of
 from maskforge.methods.cover import certified_bound
 from maskforge.methods.dual_function import complex_of, kappa_of, real_of, side_of
@@ -172,10 +172,8 @@ def proven_alone(launch: Launch, vector: Complex, purity: float, known: Complex)
     solved = solved_at_phases(ground, side, [Solved(side, side.point(real_of(known)), 0.0)])
 
     def solve(phase: float, near: Complex, _: bool) -> Complex:
-        there = side.turned(phase - along)
-        turned = near * np.exp(1j * (phase - np.angle(np.vdot(vector, near))))
-        found = solved_from(ground, there, there.point(real_of(turned)))
-        return complex_of(there.certificate(found.point))
+        there = solved_near(ground, vector, purity, phase, near)
+        return complex_of(there.side.certificate(there.point))
 
     # the last one bounds masks of any purity: where none is so pure others may say less
     first = (known, *(complex_of(one.side.certificate(one.point)) for one in solved), vector)
