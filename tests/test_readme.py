@@ -16,7 +16,9 @@ from maskforge import bench as benches
 from maskforge.base.ranges import Choice, Pair, Range
 from maskforge.bench.sections import SECTIONS, Superposition
 from maskforge.cli import main as cli
+from maskforge.cli.command_list import COMMANDS, GROUPS
 from maskforge.sets.manifest import Record
+from maskforge.study.tolerance.all_errors import known_keys
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -67,11 +69,6 @@ def options_of(*command: str) -> set[str]:
     return set(re.findall(r"^ +(?:-\w, )?(--[a-z-]+)", help_of(*command), flags=re.M))
 
 
-def subcommands() -> list[str]:
-    listed = help_of().partition("\nCommands:\n")[2]
-    return re.findall(r"^  ([\w-]+) ", listed, flags=re.M)
-
-
 def test_the_two_first_commands() -> None:
     """The second one stands word for word in what checks the project."""
     blocks = code_blocks()
@@ -86,7 +83,7 @@ def test_the_commands_of_the_code_blocks_exist() -> None:
     assert len(commands()) >= 4
     for words in commands():
         own = words[:1] if not words[0].startswith("-") else []
-        assert set(own) <= set(subcommands()), words
+        assert set(own) <= set(COMMANDS), words
         given = {word.partition("=")[0] for word in words if word.startswith("--")}
         assert given <= options_of(*own), words
         if own and len(words) > 1 and not words[1].startswith("-"):
@@ -94,13 +91,30 @@ def test_the_commands_of_the_code_blocks_exist() -> None:
 
 
 def test_every_command_and_option_is_described() -> None:
-    for name in subcommands():
+    for name in (name for own in GROUPS.values() for name in own):
         assert f"`maskforge {name}" in README
-        told = OPTIONS_PAGE.partition(f"\n## {name}\n")[2].partition("\n## ")[0] or README
-        for option in options_of(name) - {"--help"}:
+        first, _, second = name.partition(" ")
+        told = OPTIONS_PAGE.partition(f"\n## {first}\n")[2].partition("\n## ")[0] or README
+        if second:
+            told = told.partition(f"`maskforge {name} ")[2]
+        for option in options_of(*name.split()) - {"--help"}:
             assert re.search(rf"`(maskforge )?{option}\b", told), (name, option)
     for option in options_of():
         assert f"`maskforge {option}`" in README
+
+
+def test_the_table_of_commands_has_the_order_of_the_help() -> None:
+    listed = re.findall(r"^\| `maskforge ([a-z][a-z-]*(?: fit| sweep)?)\b", part("Commands"), re.M)
+    assert listed == [name for own in GROUPS.values() for name in own]
+
+
+def test_every_deviation_is_described() -> None:
+    """Key, unit and largest value, in the order in which they are drawn."""
+    table = rows(part("Deviations", OPTIONS_PAGE))
+    causes = {key: own[0] for key, own in known_keys().items()}
+    assert [row[:3] for row in table] == [
+        [f"`{key}`", cause.unit, f"{cause.most:g}"] for key, cause in causes.items()
+    ]
 
 
 # --- the bench file --------------------------------------------------------------------------

@@ -61,7 +61,7 @@ def band(
         Path | None, typer.Option(help="Draw it into this file: .png, .svg or .pdf.")
     ] = None,
 ) -> None:
-    """Predict the purity of a finished set over a band of wavelengths.
+    """Predict the purity of a set over a band of wavelengths.
 
     Each label's least pure mask is shown.  The fibre stays where it was aligned at the bench's own
     wavelength, so that a carrier's order moves off it, or is aligned again.  The fibre's glass

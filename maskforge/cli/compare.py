@@ -87,12 +87,13 @@ def compare(
     ] = None,
     jobs: Jobs = None,
 ) -> None:
-    """Compare what the methods launch, target by target, on one fibre or on several.
+    """Compare what the methods launch, target by target.
 
-    One orientation of each target is designed.  Gap: 1 - efficiency/bound; the bound is for masks
-    as pure as the bench asks, or as pure as can be had, so that less pure ones have none.  The
-    figure shows the mask, the far field on the facet and what the fibre keeps of it, for as many
-    targets as a page holds, taken evenly from the first to the last.
+    One orientation of each target is designed, on one fibre or on several.  Gap: 1 -
+    efficiency/bound; the bound is for masks as pure as the bench asks, or as pure as can be had, so
+    that less pure ones have none.  The figure shows the mask, the far field on the facet and what
+    the fibre keeps of it, for as many targets as a page holds, taken evenly from the first to the
+    last.
     """
     chosen = _methods(methods)
     kind = None if figure is None else format_of(figure)

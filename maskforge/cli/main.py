@@ -1,38 +1,16 @@
 """The command line: parses, calls, prints, and maps errors to one line and an exit code."""
 
-import ast
 import os
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from importlib import import_module
-from importlib.util import find_spec
 from typing import Annotated, cast
 
 import typer
 
 from maskforge.base.errors import LostProcessError, MaskforgeError
+from maskforge.cli.command_list import COMMANDS, GroupedCommands, place_of
 from maskforge.cli.exits import INTERRUPTED, failed
-
-COMMANDS: Mapping[str, str] = {
-    "plan": "plan.plan",
-    "design": "design.design",
-    "check": "check.check",
-    "report": "report.report",
-    "predict": "predict.predict",
-    "tolerance": "tolerance.tolerance",
-    "band": "band.band",
-    "play": "play.play",
-    "pack": "pack.pack",
-    "bringup": "align.bringup",
-    "simulate-bench": "simulate.simulate_bench",
-    "simulate-device": "simulate_device.simulate_device",
-    "tradeoff": "tradeoff.tradeoff",
-    "compare": "compare.compare",
-    "modes": "modes.modes",
-    "presets": "presets.presets",
-    "readings": "readings.readings",
-}
-"""Where each command stands, in the order of the help text: a module of this room and a name."""
 
 USAGE = cast(type[Exception], typer.BadParameter.__mro__[2])
 """Base of what the parser complains of: typer's own class, or click's where typer builds on it."""
@@ -105,18 +83,17 @@ def app_for(arguments: Sequence[str]) -> typer.Typer:
     A command imports what it needs, which takes longer than most of them run.
     """
     app = typer.Typer(
+        cls=GroupedCommands,
         pretty_exceptions_enable=False,
         rich_markup_mode=None,
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback(invoke_without_command=True)(_start)
-    # a list of commands is printed where none comes first
-    listed = not arguments or arguments[0] not in COMMANDS
     completing = any(key.startswith("_") and key.endswith("_COMPLETE") for key in os.environ)
     for name, place in COMMANDS.items():
-        module, _, found = f"maskforge.cli.{place}".rpartition(".")
+        module, found = place_of(place)
         if not completing and name not in arguments:
-            app.command(name, help=_first_words(module, found) if listed else "")(_not_named)
+            app.command(name)(_not_named)
             continue
         command = getattr(import_module(module), found)
         if isinstance(command, typer.Typer):
@@ -124,20 +101,6 @@ def app_for(arguments: Sequence[str]) -> typer.Typer:
         else:
             app.command(name)(command)
     return app
-
-
-def _first_words(module: str, name: str) -> str:
-    """What a command says of itself, or a group of them in its `help`, read without importing."""
-    spec = find_spec(module)
-    source = spec.loader.get_source(module) if spec and spec.loader else None  # type: ignore[attr-defined]
-    for node in ast.parse(source or "").body:
-        if isinstance(node, ast.FunctionDef) and node.name == name:
-            return ast.get_docstring(node) or ""
-        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Call):
-            told = [key.value for key in node.value.keywords if key.arg == "help"]
-            if ast.unparse(node.targets[0]) == name and told:
-                return str(ast.literal_eval(told[0]))
-    return ""
 
 
 def _not_named() -> None:

@@ -46,7 +46,7 @@ def pack(
         typer.Option(help="Folder of the pack.", show_default="SET-FORMAT, beside the set"),
     ] = None,
 ) -> None:
-    """Pack a finished set into an open format, for other programs and for the panel's own.
+    """Pack a finished set into an open format, for the panel.
 
     tiff: pages of one file.  png: a file a mask.  planes: masks of two greys as the 24 bit planes
     of RGB frames (PNG).  bits: masks of two greys, eight pixels a byte.  numpy: an array

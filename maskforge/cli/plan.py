@@ -80,7 +80,7 @@ def plan(
     ] = None,
     jobs: Jobs = None,
 ) -> None:
-    """Find the lens, beam waist and carrier with which most light can be launched.
+    """Find the lens, waist and carrier that launch most light.
 
     Bound: no mask of these pixels launches more of a target at the bench's purity, whatever its
     overall phase; one orientation of each target is looked at.  The best waist of each lens and

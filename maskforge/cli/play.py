@@ -88,10 +88,11 @@ def play(
         typer.Option(help="Folder of the two files.", show_default="that of the set"),
     ] = None,
 ) -> None:
-    """Write which mask of a set is shown when, as playlist.csv and playlist.json.
+    """Write a play list: which mask of a set is shown when.
 
-    Every step shows one mask from time_s on: the modulator settles, then the detector integrates.
-    The list belongs to this very set: after a new design, play again.
+    The list is playlist.csv and playlist.json.  Every step shows one mask from time_s on: the
+    modulator settles, then the detector integrates.  The list belongs to this very set: after a new
+    design, play again.
     """
     played = playfile.playable(folder)
     with as_options():

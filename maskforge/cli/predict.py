@@ -50,14 +50,14 @@ def predict(
         Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
     ] = None,
 ) -> None:
-    """Predict what the pixels of a finished set launch on another bench.
+    """Predict a set on another bench, or at another wavelength.
 
-    The panel must be the same; the beam, the lens, the fibre and what the greys do may differ.
-    The fibre sits on the order of the other bench's carrier.  Before: what the set's manifest says.
-    In light of another wavelength nothing on the bench moves: the carrier's order moves off the
-    fibre, whose glass disperses, and a phase of the panel, of its flatness map or of the beam's
-    wavefront counts for less at a longer one.  Up to 40 masks are listed one by one; of more, the
-    worst and the median of each label.
+    The pixels are taken as they are, and the panel must be the same; the beam, the lens, the fibre
+    and what the greys do may differ.  The fibre sits on the order of the other bench's carrier.
+    Before: what the set's manifest says.  In light of another wavelength nothing on the bench
+    moves: the carrier's order moves off the fibre, whose glass disperses, and a phase of the panel,
+    of its flatness map or of the beam's wavefront counts for less at a longer one.  Up to 40 masks
+    are listed one by one; of more, the worst and the median of each label.
     """
     if (bench_name is None) == (wavelength_nm is None):
         raise BenchError("--bench or --wavelength-nm: one of them is needed, and not both")

@@ -61,7 +61,7 @@ def fit(
         typer.Option(metavar="TOML", help="The new bench file; never one that is there already."),
     ] = None,
 ) -> None:
-    """Fit the readings of a bring-up stack: what the bench is really like.
+    """Fit a bring-up's readings: what the bench is really like.
 
     Uncertainties are half-widths of 95 % intervals.  Saturated readings and outliers are left out
     and counted; a row that cannot be read is an error.

@@ -19,9 +19,10 @@ def report(
         Path | None, typer.Option(metavar="FILE", help="The page.", show_default="SET/report.html")
     ] = None,
 ) -> None:
-    """Write a finished set as one page for the lab book, from its files alone.
+    """Write the page of a finished set anew, for the lab book.
 
-    The page needs nothing but itself: it opens from the disk, in any browser, and prints on A4.
+    It is made from the files of the set alone.  The page needs nothing but itself: it opens from
+    the disk, in any browser, and prints on A4.
     The bench with a sketch to scale, the modes, the launch matrix, purity by group, and every mask
     with what it sends to the facet.  A table in SET/tolerance.json is shown with them.
     """

@@ -61,10 +61,11 @@ def simulate_bench(
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="Of the chance.")] = 0,
 ) -> None:
-    """Simulate a bring-up's readings on a bench that is known: invented data, marked as such.
+    """Invent the readings of a bring-up, on a known bench.
 
-    The written pictures act on the true bench by the full model; then come noise, drift, offset,
-    wild and missing readings.  What the fit finds can so be compared with what is true.
+    The data are marked as invented.  The written pictures act on the true bench by the full model;
+    then come noise, drift, offset, wild and missing readings.  What the fit finds can so be
+    compared with what is true.
     """
     given = {
         "--noise": noise,

@@ -49,10 +49,10 @@ def simulate_device(
         Path | None, typer.Option(help="Write what the device really does to this CSV file.")
     ] = None,
 ) -> None:
-    """Simulate the readings of a sweep behind a splitter of mode groups: invented data.
+    """Invent the readings of a sweep, behind a group splitter.
 
-    Port A passes the low groups, port B the high ones, and each field of a label a little
-    differently.  The masks launch what the set says.
+    The data are marked as invented.  Port A passes the low groups, port B the high ones, and each
+    field of a label a little differently.  The masks launch what the set says.
     """
     disturbance = DeviceDisturbance(
         turn=number("--turn", turn, Range(-1e6, 1e6, "deg/h")),

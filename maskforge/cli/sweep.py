@@ -115,7 +115,7 @@ def sweep(
     ] = None,
     page: Annotated[Path | None, typer.Option(help="Write all of it as one HTML page.")] = None,
 ) -> None:
-    """Tell from the powers of a sweep what a device does to each mode and mode group.
+    """Tell from a sweep what a device does to each mode group.
 
     Of each label: power at each port, isolation of the ports (median, 5 % and 95 % over the
     passes), the orientation that gets most light at its own port (the stronger one) and its drift,

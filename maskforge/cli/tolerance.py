@@ -123,13 +123,13 @@ def tolerance(
     ] = "0",
     jobs: Jobs = None,
 ) -> None:
-    """Show what errors of alignment, beam, panel and fibre cost, one at a time and all at once.
+    """Show what errors of alignment, beam, panel and fibre cost.
 
-    Every mask is predicted under each error from minus to plus a half-range.  Costs: the smallest
-    error that lowers the purity by the limit.  Wavelength and focal length move the carrier's
-    order, while the fibre stays where it was aligned; a longer wavelength lowers the phases of the
-    panel, too.  The grey table's errors, dead pixels and the wavefront of flatness are patterns by
-    chance, which --seed picks and the error scales.
+    Every mask is predicted under each error, one at a time, from minus to plus a half-range.
+    Costs: the smallest error that lowers the purity by the limit.  Wavelength and focal length move
+    the carrier's order, while the fibre stays where it was aligned; a longer wavelength lowers the
+    phases of the panel, too.  The grey table's errors, dead pixels and the wavefront of flatness
+    are patterns by chance, which --seed picks and the error scales.
 
     With --deviations all errors are drawn at once: signed ones from a normal distribution, amounts
     (grey table, crosstalk, dead pixels, flatness) from the positive half of one.  x and y of a pair

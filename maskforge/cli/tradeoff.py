@@ -45,10 +45,11 @@ def tradeoff(
         Path | None, typer.Option(help="Draw it into this file: .png, .svg or .pdf.")
     ] = None,
 ) -> None:
-    """Show what one target's efficiency is at several purities and pixel alphabets.
+    """Show what purity costs in light, for one target.
 
-    Bound: no mask of these pixels launches more at the asked purity, or at the one designed
-    instead where it is lowered.  Beside it what a designed mask launches, by the full prediction.
+    Efficiencies are shown at several purities and alphabets of the pixels.  Bound: no mask of these
+    pixels launches more at the asked purity, or at the one designed instead where it is lowered.
+    Beside it what a designed mask launches, by the full prediction.
     """
     needed = "at least one number between 0.5 and 1"
     asked = numbers("--purity", purity, _asked_purity, needed)

@@ -1,13 +1,15 @@
 """What starting costs: libraries that a command does not need are not loaded (common practice)."""
 
+import re
 import subprocess
 import sys
 from importlib import import_module
 
 import pytest
-import typer
+from typer.testing import CliRunner
 
-from maskforge.cli.main import COMMANDS, _first_words, app_for
+from maskforge.cli.command_list import COMMANDS, GROUPS, first_line, place_of
+from maskforge.cli.main import app_for
 
 # the parser of the command line loads pydantic itself
 HEAVY = ("numpy", "scipy", "matplotlib", "rich.table", "tifffile", "PIL", "jinja2")
@@ -25,14 +27,18 @@ def test_nothing_is_loaded_for_what_only_prints(line: str) -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+PLACES = {name: place for own in GROUPS.values() for name, place in own.items()}
+
+
+@pytest.mark.parametrize("name", PLACES)
 def test_the_list_says_of_a_command_what_its_own_help_says(name: str) -> None:
-    module, _, found = f"maskforge.cli.{COMMANDS[name]}".rpartition(".")
-    command = getattr(import_module(module), found)
-    own = command.info.help if isinstance(command, typer.Typer) else command.__doc__
-    first = own.strip().splitlines()[0]
-    assert first
-    assert _first_words(module, found).startswith(first)
+    """On one line of 80 columns, with nothing cut off."""
+    module, found = place_of(PLACES[name])
+    own = (getattr(import_module(module), found).__doc__ or "").strip().splitlines()[0]
+    assert own
+    assert first_line(PLACES[name]) == own
+    listed = CliRunner().invoke(app_for(["--help"]), ["--help"], env={"COLUMNS": "80"}).output
+    assert re.search(rf"^  {name} +{re.escape(own)}$", listed, re.M)
 
 
 def test_every_command_is_there_when_it_is_named() -> None:
