@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.launch.beam_in_pixels import Beam, Layer, Pair, layers_of
-from maskforge.launch.fourier import Folded, folded, folded_transform
 from maskforge.launch.light import Complex, Real
+from maskforge.launch.transform import Side, side_of, transform
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,8 +28,8 @@ class Facet:
     u: Real
     v: Real
     layers: tuple[Layer, ...]
-    over_y: Folded
-    over_x: Folded
+    over_y: Side
+    over_x: Side
     slant: NDArray[np.complexfloating] | None
 
     @property
@@ -52,7 +52,7 @@ class Facet:
     def sent(self, factors: NDArray[Any] | float) -> Iterator[NDArray[Any]]:
         """What each layer sends, (len(v), len(u)), but for its `field`."""
         for layer in self.layers:
-            there = folded_transform(layer.light * factors, self.over_y, self.over_x)
+            there = transform(layer.light * factors, self.over_y, self.over_x)
             yield there if self.slant is None else there * self.slant
 
     def field(self, factors: NDArray[Any] | float) -> NDArray[Any]:
@@ -68,7 +68,7 @@ class Facet:
         over_y, over_x, parts = self.over_y.adjoint, self.over_x.adjoint, []
         for layer, there in zip(self.layers, facets, strict=True):
             straight = there if self.slant is None else there * np.conj(self.slant)
-            back = folded_transform(straight, over_y, over_x, real=real)
+            back = transform(straight, over_y, over_x, real=real)
             parts.append(np.conj(layer.light) * back)
         return _sum(parts)
 
@@ -99,7 +99,7 @@ def facet_of(
     sides, middles = [], []
     for z, nearer, w, offset in zip(axes, beam.nearer, (u, v), lens_offset, strict=True):
         middle = 0.0 if np.array_equal(z, -z[::-1]) else float(z.mean())
-        sides.append(folded((z - middle) * nearer, w, scale))
+        sides.append(side_of((z - middle) * nearer, w, scale))
         middles.append(offset + middle * nearer)
     (over_x, over_y), middle_at = sides, (middles[0], middles[1])
     return Facet(

@@ -1,15 +1,12 @@
-"""Transforms between the mask and the facet: matrix Fourier transforms and the planned FFT."""
+"""The matrix Fourier transform between the mask and the facet, and products of real matrices."""
 
-import os
-from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.errors import BenchError
 from maskforge.launch.light import Complex, Real
 
 
@@ -105,22 +102,6 @@ def folded(x: Real, u: Real, scale: float) -> Folded:
     return Folded(np.cos(turns), np.sin(turns), (u.size, x.size))
 
 
-def folded_transform(
-    field: NDArray[Any], over_y: Folded, over_x: Folded, *, real: bool = False
-) -> NDArray[Any]:
-    """`matrix_transform` between axes that are symmetric about 0, in the precision of the field.
-
-    Its adjoint is `folded_transform(facet, over_y.adjoint, over_x.adjoint)`.  A real field takes
-    half the time, and so does the real part of the result, where that is enough.
-    """
-    # the larger side of the two is met by one product only
-    if over_y.samples[0] < over_y.samples[1]:
-        half = over_y.along(field).T
-        return (over_x.real_along(half) if real else over_x.along(half)).T
-    half = over_x.along(field.T).T
-    return over_y.real_along(half) if real else over_y.along(half)
-
-
 def _real_product(matrix: NDArray[np.floating], field: NDArray[Any]) -> NDArray[Any]:
     """matrix times a contiguous complex field, without a complex copy of the matrix."""
     parts = matrix @ field.view(field.real.dtype)
@@ -137,40 +118,3 @@ def times_real(vector: NDArray[np.complexfloating], matrix: NDArray[np.floating]
     """vector (m,) complex times matrix (m, n) real, without a complex copy of the matrix."""
     parts = np.stack([vector.real, vector.imag]).astype(matrix.dtype) @ matrix
     return np.asarray(parts[0] + 1j * parts[1])
-
-
-@lru_cache(maxsize=8)
-def _plan(shape: tuple[int, int], threads: int) -> Any:
-    # as long to load as most commands take to run
-    import pyfftw
-
-    buffer = pyfftw.empty_aligned(shape, dtype="complex128")
-    return pyfftw.FFTW(buffer, buffer, axes=(0, 1), threads=threads, flags=("FFTW_ESTIMATE",))
-
-
-def full_transform(
-    field: Complex, shape: tuple[int, int], pitch: Sequence[float], scale: float
-) -> tuple[Complex, Real, Real]:
-    """The whole far field by FFT: (transform (rows, columns) of `shape`, u, v).
-
-    The same sum as `matrix_transform`, on the grid u = (n - (columns - 1) / 2) lambda f /
-    (columns pitch_x), likewise v.  The plan is made once per shape and works in place.
-    """
-    (rows, columns), (ny, nx) = shape, field.shape
-    if rows < ny or columns < nx:
-        raise BenchError(f"a transform of {columns} x {rows} samples is smaller than the field")
-    plan = _plan(shape, os.cpu_count() or 1)
-    buffer = plan.input_array
-    buffer[:] = 0
-    buffer[:ny, :nx] = field * _centre_output(ny, rows)[:, None] * _centre_output(nx, columns)
-    plan()
-    facet = buffer * _centre_input(ny, rows)[:, None] * _centre_input(nx, columns)
-    return facet, axis(columns, scale / (columns * pitch[0])), axis(rows, scale / (rows * pitch[1]))
-
-
-def _centre_output(samples: int, length: int) -> Complex:
-    return np.asarray(np.exp(1j * np.pi * np.arange(samples) * (length - 1) / length))
-
-
-def _centre_input(samples: int, length: int) -> Complex:
-    return np.asarray(np.exp(1j * np.pi * (samples - 1) * axis(length, 1 / length)))

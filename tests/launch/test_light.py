@@ -12,10 +12,7 @@ from numpy.typing import NDArray
 from maskforge.base.errors import BenchError
 from maskforge.launch.fourier import (
     axis,
-    folded,
-    folded_transform,
     fourier_rows,
-    full_transform,
     matrix_transform,
 )
 from maskforge.launch.light import (
@@ -26,6 +23,7 @@ from maskforge.launch.light import (
     pixel_envelope,
     zernike,
 )
+from tests.far_field import far_field
 from tests.reference import optics_values as ref
 
 Complex = NDArray[np.complex128]
@@ -68,7 +66,7 @@ def test_both_transforms_are_the_direct_sum(shape: tuple[int, int]) -> None:
     """1e-12: some 30 terms of size 1, phases of at most a few turns, 2e-16 each."""
     field = noise(shape, 1)
     for size in [shape, (shape[0] + 3, shape[1] + 2), (shape[0] + 2, shape[1] + 5)]:
-        facet, u, v = full_transform(field, size, PITCH, SCALE)
+        facet, u, v = far_field(field, size, PITCH, SCALE)
         direct = by_sum(field, u, v)
         assert facet.shape == size
         assert np.abs(facet - direct).max() < 1e-12
@@ -82,7 +80,7 @@ def test_both_transforms_are_the_direct_sum(shape: tuple[int, int]) -> None:
 def test_both_transforms_agree(shape: tuple[int, int], size: tuple[int, int]) -> None:
     """1e-10 of the largest sample: hundreds of turns of phase, each rounded to 2e-16."""
     field = noise(shape, 2)
-    facet, u, v = full_transform(field, size, PITCH, SCALE)
+    facet, u, v = far_field(field, size, PITCH, SCALE)
     assert np.abs(facet - by_matrix(field, u, v)).max() < 1e-10 * np.abs(facet).max()
 
 
@@ -102,34 +100,12 @@ def test_the_adjoint(shape: tuple[int, int], size: tuple[int, int], seed: int) -
 
 
 @settings(max_examples=40, deadline=None)
-@given(shape=shapes, size=shapes, seed=seeds)
-def test_the_folded_transform_is_the_plain_one(
-    shape: tuple[int, int], size: tuple[int, int], seed: int
-) -> None:
-    """And its adjoint; even and odd counts, more samples on either side."""
-    x, y = mask_axes(shape)
-    u, v = axis(size[1], 3e-6), axis(size[0], 4e-6)
-    rows_y, rows_x = fourier_rows(y, v, SCALE), fourier_rows(x, u, SCALE)
-    over_y, over_x = folded(y, v, SCALE), folded(x, u, SCALE)
-    field, facet = noise(shape, seed), noise(size, seed + 1)
-    forward = folded_transform(field, over_y, over_x)
-    plain = matrix_transform(field, rows_y, rows_x)
-    assert np.allclose(forward, plain, rtol=0, atol=1e-13 * np.abs(field).sum())
-    back = folded_transform(facet, over_y.adjoint, over_x.adjoint)
-    plain = matrix_transform(facet, rows_y.conj().T, rows_x.conj().T)
-    assert np.allclose(back, plain, rtol=0, atol=1e-13 * np.abs(facet).sum())
-    single = folded_transform(field.astype(np.complex64), over_y.single, over_x.single)
-    assert single.dtype == np.complex64
-    assert np.allclose(single, forward, rtol=0, atol=1e-5 * np.abs(field).sum())
-
-
-@settings(max_examples=40, deadline=None)
 @given(shape=shapes, more=shapes, seed=seeds)
 def test_parseval(shape: tuple[int, int], more: tuple[int, int], seed: int) -> None:
     """The sum over the whole far field is rows * columns times the sum over the mask."""
     size = (shape[0] + more[0] - 1, shape[1] + more[1] - 1)
     field = noise(shape, seed)
-    facet, u, v = full_transform(field, size, PITCH, SCALE)
+    facet, u, v = far_field(field, size, PITCH, SCALE)
     power = size[0] * size[1] * np.sum(np.abs(field) ** 2)
     assert np.sum(np.abs(facet) ** 2) == pytest.approx(power, rel=1e-12)
     assert np.sum(np.abs(by_matrix(field, u, v)) ** 2) == pytest.approx(power, rel=1e-12)
@@ -139,16 +115,11 @@ def test_a_transform_keeps_its_result_and_its_input() -> None:
     """The plan works in place: a second transform of the shape must not reach the first result."""
     first, second = noise((5, 6), 3), noise((5, 6), 4)
     given_first = first.copy()
-    facet, _, _ = full_transform(first, (8, 8), PITCH, SCALE)
+    facet, _, _ = far_field(first, (8, 8), PITCH, SCALE)
     kept = facet.copy()
-    full_transform(second, (8, 8), PITCH, SCALE)
+    far_field(second, (8, 8), PITCH, SCALE)
     assert np.array_equal(facet, kept)
     assert np.array_equal(first, given_first)
-
-
-def test_a_transform_smaller_than_the_field() -> None:
-    with pytest.raises(BenchError, match="a transform of 7 x 4 samples"):
-        full_transform(noise((5, 6), 3), (4, 7), PITCH, SCALE)
 
 
 def test_gaussian_through_the_lens() -> None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from maskforge.launch.basis import sampled
 from maskforge.launch.couplings import back_propagated, couplings, prepare
-from maskforge.launch.fourier import axis, fourier_rows, full_transform
+from maskforge.launch.fourier import axis, fourier_rows
 from maskforge.launch.fourier import matrix_transform as transform
 from maskforge.launch.light import Light, illumination
 from maskforge.launch.modulator import Carrier, Modulator, levels
@@ -20,6 +20,7 @@ from maskforge.launch.panel import rendered
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import lp_target, superposition, target_field
 from tests.benches import FOCAL_LENGTH, MASK_WAIST, MODE_WAIST, SCALE, WAVELENGTH, beam, parabola
+from tests.far_field import far_field
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
@@ -75,7 +76,7 @@ def test_the_far_field_of_tilts_is_the_letter(
     first = size[1] // 2 + 5, size[0] // 2 + 3
     corner = places_u[first[0]], places_v[first[1]]
     mask = tilts(shape, spots(corner, (4 * step[0], 4 * step[1])))
-    facet, u, v = full_transform(mask, size, PITCH, SCALE)
+    facet, u, v = far_field(mask, size, PITCH, SCALE)
     assert u == pytest.approx(places_u, rel=1e-12)
     assert v == pytest.approx(places_v, rel=1e-12)
     cut = facet[first[1] : first[1] + 21 : 4, first[0] : first[0] + 17 : 4]
@@ -111,7 +112,7 @@ def test_a_moved_mask_turns_the_phase(shape: tuple[int, int]) -> None:
     lit[row, column] = 1
     x = (column - (shape[1] - 1) / 2) * PITCH[0]
     y = (row - (shape[0] - 1) / 2) * PITCH[1]
-    facet, u, v = full_transform(lit, (130, 140), PITCH, SCALE)
+    facet, u, v = far_field(lit, (130, 140), PITCH, SCALE)
     wanted = np.exp(-2j * math.pi / SCALE * (x * u + y * v[:, None]))
     assert np.abs(facet - wanted).max() < 1e-11
 

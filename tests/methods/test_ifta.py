@@ -11,7 +11,7 @@ from maskforge import bench as benches
 from maskforge.bench.ready import prepared
 from maskforge.launch.basis import sampled
 from maskforge.launch.couplings import Launch, Prediction, predict
-from maskforge.launch.fourier import axis, full_transform
+from maskforge.launch.fourier import axis
 from maskforge.launch.light import illumination
 from maskforge.launch.modulator import Alphabet, Carrier, binary, continuous, emitted, levels, table
 from maskforge.launch.targets import Target, lg_target, lp_target
@@ -19,6 +19,7 @@ from maskforge.methods.ifta import ifta, relaxed
 from maskforge.methods.problem import Design, Problem, Settings
 from maskforge.methods.simple import simple
 from tests.benches import MASK_WAIST, MODE_WAIST, beam, on_parabola
+from tests.far_field import far_field
 from tests.reference import optics_values as ref
 
 Complex = NDArray[np.complex128]
@@ -65,7 +66,7 @@ def found_by(launch: Launch, target: Target, made: Design) -> Prediction:
 def by_fft(launch: Launch, light_on_pixels: Complex, factors: Complex) -> Complex:
     """Couplings from the whole far field by FFT and a sum over the facet, no carrier, no gaps."""
     (rows, columns), pitch = launch.modulator.shape, launch.modulator.pitch
-    far, u, v = full_transform(
+    far, u, v = far_field(
         light_on_pixels * factors, (4 * rows, 4 * columns), (pitch, pitch), launch.scale
     )
     width = pitch * math.sqrt(launch.modulator.fill_factor)
