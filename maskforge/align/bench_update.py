@@ -9,7 +9,7 @@ import numpy as np
 
 from maskforge import bench as benches
 from maskforge.align.fit import Changes, Fit, GreyTable
-from maskforge.align.grey_fits import filled
+from maskforge.align.grey_fits import filled, measured_at
 from maskforge.align.stack import Stack
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
@@ -30,8 +30,11 @@ def changes(bench: Bench, stack: Stack, fit: Fit, table: str | None) -> Changes:
         if table is None:
             raise BenchError("the new bench file needs the greys' table as a file")
         gone = ("levels", "depth_deg", "phase_step_deg")
-        return {("modulator", "alphabet"): "table", ("modulator", "table"): table} | {
-            ("modulator", key): None for key in gone
+        return {
+            ("modulator", "alphabet"): "table",
+            ("modulator", "table"): table,
+            **{("modulator", key): None for key in gone},
+            **measured_at(bench, stack),
         }
     if stack.step.changes is None:
         raise BenchError(f"no key of the bench file holds the result of {fit.step}")

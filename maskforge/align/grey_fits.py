@@ -271,4 +271,12 @@ def changed_phase_step(bench: Bench, stack: Stack, found: Results) -> Changes:
             f'{bench.source}: [modulator] alphabet = "{bench.modulator.alphabet}": a phase step is '
             'for alphabet = "binary"'
         )
-    return {("modulator", "phase_step_deg"): rounded(*found["phase step"])}
+    step = {("modulator", "phase_step_deg"): rounded(*found["phase step"])}
+    return step | measured_at(bench, stack)
+
+
+def measured_at(bench: Bench, stack: Stack) -> Changes:
+    """The wavelength of phases that a stack gave; none where it is the bench's own."""
+    there = stack.bench.light.wavelength_nm
+    own = there == bench.light.wavelength_nm
+    return {("modulator", "phase_wavelength_nm"): None if own else there}

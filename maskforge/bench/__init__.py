@@ -23,6 +23,7 @@ from maskforge.bench.build import (
     light,
     modulator,
     na_wavelength_nm,
+    phase_wavelength_nm,
     setup,
     targets,
     zernike_radius_mm,
@@ -244,6 +245,8 @@ def resolved(bench: Bench, start: Path | None = None) -> dict[str, dict[str, Any
         out[name] = {key: _json(value) for key, value in keys.items()}
     row, column = modulator(bench).corner
     out["modulator"]["at"] = [column, row]
+    if bench.modulator.alphabet != "continuous":
+        out["modulator"]["phase_wavelength_nm"] = phase_wavelength_nm(bench)
     if bench.light.zernike:
         out["light"]["zernike_radius_mm"] = zernike_radius_mm(bench)
     core, cladding, _, _ = indices(bench)

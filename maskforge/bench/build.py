@@ -76,7 +76,7 @@ def modulator(bench: Bench) -> pixels.Modulator:
         found = pixels.Modulator(
             shape=(part.pixels[1], part.pixels[0]),
             pitch=part.pitch_um * 1e-6,
-            alphabet=_alphabet(part),
+            alphabet=_alphabet(bench),
             panel_shape=(part.panel[1], part.panel[0]),
             at=part.at,
             fill_factor=part.fill_factor,
@@ -109,17 +109,41 @@ def _flattened(found: pixels.Modulator, waves: optics.Real) -> pixels.Modulator:
     return replace(found, flatness=waves)
 
 
-def _alphabet(part: ModulatorSection) -> pixels.Alphabet:
+def phase_wavelength_nm(bench: Bench) -> float:
+    """Wavelength in nm at which the panel's phases were measured: the light's unless given."""
+    return bench.modulator.phase_wavelength_nm or bench.light.wavelength_nm
+
+
+def phases(bench: Bench) -> optics.Real:
+    """Phases (n,) in rad of the panel's states at the light's wavelength, not wrapped."""
+    part = bench.modulator
+    if part.table is not None:
+        return _in_the_light(bench, part.table.data[:, 1])
     if part.alphabet == "binary":
-        return pixels.binary(float(np.deg2rad(part.phase_step_deg or 0.0)))
+        return _in_the_light(bench, np.array([0.0, part.phase_step_deg or 0.0]))
+    count = part.levels or pixels.CONTINUOUS_LEVELS
+    depth = 360.0 if part.depth_deg is None else part.depth_deg
+    return _in_the_light(bench, depth) * np.arange(count) / count
+
+
+def _in_the_light(bench: Bench, degrees: float | optics.Real) -> optics.Real:
+    """Phases of the panel as they are given, in rad for the light: paths go with 1/wavelength."""
+    ratio = phase_wavelength_nm(bench) / bench.light.wavelength_nm
+    return np.asarray(np.deg2rad(degrees * ratio))
+
+
+def _alphabet(bench: Bench) -> pixels.Alphabet:
+    part = bench.modulator
+    if part.alphabet == "binary":
+        return pixels.binary(float(phases(bench)[1]))
     if part.alphabet == "levels":
-        return pixels.levels(part.levels or 0, float(np.deg2rad(part.depth_deg or 0.0)))
+        return pixels.levels(part.levels or 0, float(_in_the_light(bench, part.depth_deg or 0.0)))
     if part.alphabet == "continuous":
         return pixels.continuous()
     assert part.table is not None
     columns = part.table.data.T
     greys = [int(grey) for grey in columns[0]]
-    return pixels.table(greys, np.deg2rad(columns[1]), columns[2] if len(columns) == 3 else None)
+    return pixels.table(greys, phases(bench).tolist(), columns[2] if len(columns) == 3 else None)
 
 
 def carrier(bench: Bench) -> pixels.Carrier:

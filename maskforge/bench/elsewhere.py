@@ -2,20 +2,17 @@
 
 The fibre stays where it was aligned for the bench's own wavelength, or is aligned again.  Glass
 disperses; a phase of the panel, of its flatness map or of the beam's wavefront is a path, which
-counts for less at a longer wavelength; the lens and what makes the beam stay.
+counts for less at a longer wavelength than where it was measured; the lens and what makes the beam
+stay.
 """
 
 from dataclasses import replace
 from itertools import product
 
-import numpy as np
-from numpy.typing import NDArray
-
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
-from maskforge.bench.build import named
-from maskforge.bench.files import DataFile
+from maskforge.bench.build import named, phase_wavelength_nm
 from maskforge.bench.sections import FiberSection, ModulatorSection
 from maskforge.fiber import glass
 from maskforge.fiber.modes import solve
@@ -78,7 +75,7 @@ def lit_at(bench: Bench, nm: float) -> Bench:
     return bench.model_copy(
         update={
             "light": bench.light.at(nm, zernike=wavefront),
-            "modulator": _panel_at(bench.modulator, ratio),
+            "modulator": _panel_at(bench, ratio),
             "fiber": _fiber_at(bench, nm),
         }
     )
@@ -100,23 +97,15 @@ def not_guided(bench: Bench, what: str, nm: float) -> BenchError:
     )
 
 
-def _panel_at(part: ModulatorSection, ratio: float) -> ModulatorSection:
-    changes: dict[str, object] = {}
-    if part.phase_step_deg is not None:
-        changes["phase_step_deg"] = part.phase_step_deg * ratio
-    if part.depth_deg is not None:
-        changes["depth_deg"] = part.depth_deg * ratio
+def _panel_at(bench: Bench, ratio: float) -> ModulatorSection:
+    """The section with its phases as they were measured, and its map of waves `ratio` times."""
+    part = bench.modulator
+    changes: dict[str, object] = {"phase_wavelength_nm": phase_wavelength_nm(bench)}
     if part.alphabet == "continuous":
-        changes |= {"alphabet": "levels", "levels": CONTINUOUS_LEVELS, "depth_deg": 360.0 * ratio}
-    if part.table is not None:
-        changes["table"] = _scaled(part.table, ratio, np.arange(part.table.data.shape[1]) == 1)
+        changes |= {"alphabet": "levels", "levels": CONTINUOUS_LEVELS, "depth_deg": 360.0}
     if part.flatness is not None:
-        changes["flatness"] = _scaled(part.flatness, ratio)
+        changes["flatness"] = replace(part.flatness, data=part.flatness.data * ratio)
     return part.model_copy(update=changes)
-
-
-def _scaled(file: DataFile, ratio: float, columns: bool | NDArray[np.bool_] = True) -> DataFile:
-    return replace(file, data=np.where(columns, file.data * ratio, file.data))
 
 
 def _fiber_at(bench: Bench, nm: float) -> FiberSection:

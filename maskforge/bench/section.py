@@ -26,6 +26,7 @@ GOES_WITH: Mapping[str, tuple[str, Mapping[str, tuple[str, ...]]]] = {
             "levels": ("levels",),
             "depth_deg": ("levels",),
             "table": ("table",),
+            "phase_wavelength_nm": ("binary", "levels", "table"),
         },
     ),
     "background": (

@@ -133,6 +133,7 @@ class ModulatorSection(Section):
     levels: Annotated[int, PlainValidator(Range(2, 65536, "levels", whole=True))] | None = None
     depth_deg: Annotated[float, PlainValidator(Range(10, 1440, "deg"))] | None = None
     table: Annotated[DataFile, benchvalues.with_folder(benchvalues.grey_table)] | None = None
+    phase_wavelength_nm: Wavelength | None = None
     flatness: Picture | None = None
     background: Annotated[str, PlainValidator(Choice(BACKGROUNDS))] = "flat"
     background_grey: Annotated[int, PlainValidator(Range(0, 65535, whole=True))] | None = None

@@ -9,12 +9,13 @@ import pytest
 from maskforge import bench as benches
 from maskforge.align.beam_fits import changed_beam
 from maskforge.align.bench_update import changes, differing
-from maskforge.align.fit import fitted, rounded
+from maskforge.align.fit import Results, fitted, rounded
+from maskforge.align.grey_fits import changed_phase_step
 from maskforge.align.simulate import BenchDisturbance, disturbed, powers
 from maskforge.align.stack import Stack
 from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
-from tests.align.bench import lab, scene, stack_of
+from tests.align.bench import BINARY, lab, scene, stack_of
 from tests.align.cases import EDGE, QUICK, SLOW, Case, name_of
 
 
@@ -51,6 +52,17 @@ def test_what_a_fit_changes(case: Case, wanted: dict[str, Any], tmp_path: Path) 
     assert keys.keys() == wanted.keys()
     for key, value in wanted.items():
         assert keys[key] == pytest.approx(value, rel=0.02, abs=0.002)
+
+
+def test_measured_phases_hold_in_the_light_of_the_stack(tmp_path: Path) -> None:
+    """Whatever the bench says of others; named where the bench has another light."""
+    stack = stack_of(tmp_path, "phase-depth", **BINARY)
+    key = ("modulator", "phase_wavelength_nm")
+    step: Results = {"phase step": (140.0, 1.0)}
+    for nm, wanted in ((stack.bench.light.wavelength_nm, None), (1350.0, 1310.0)):
+        light = {"light": {"wavelength_nm": nm}}
+        found = changed_phase_step(lab(**{**BINARY, **light}), stack, step)
+        assert found == {("modulator", "phase_step_deg"): 140.0, key: wanted}
 
 
 def test_coefficients_join_those_of_the_bench(tmp_path: Path) -> None:

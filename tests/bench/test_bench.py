@@ -179,6 +179,8 @@ MISTAKES: list[tuple[str, dict[str, Any], str]] = [
     ("modulator", {"levels": 16}, 'levels = 16: goes with alphabet = "levels", here it '
      'is "binary"'),
     ("modulator", {"alphabet": "levels", "phase_step_deg": 180}, 'goes with alphabet = "binary"'),
+    ("modulator", {"alphabet": "continuous", "phase_wavelength_nm": 1550},
+     'phase_wavelength_nm = 1550.0: goes with alphabet = "binary" or "levels" or "table", here'),
     ("modulator", {"alphabet": "table"}, "table: missing; alphabet"),
     ("modulator", {"alphabet": "binery"}, 'must be one of "binary", "levels", "table", '
      '"continuous"; did you mean "binary"?'),

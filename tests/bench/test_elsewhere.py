@@ -22,13 +22,14 @@ from maskforge.launch.couplings import Launch, couplings, moved, prepare
 from maskforge.launch.modulator import Carrier, emitted
 from maskforge.launch.panel import background_states
 from maskforge.launch.setup import Setup
+from maskforge.study.tolerance.disturbed import nominal
 
 NOMINAL, NA, RADIUS = 1310.0, 0.14, 5.0
 FOCAL, PITCH, PIXELS, WAIST = 8e-3, 40e-6, 64, 0.8e-3
 FILL, GAPS = 0.8, 0.3
 
 
-def bench_of(**sections: dict[str, Any]) -> Bench:
+def bench_of(folder: Path = Path(), /, **sections: dict[str, Any]) -> Bench:
     whole: dict[str, dict[str, Any]] = {
         "light": {"wavelength_nm": NOMINAL, "waist_mm": WAIST * 1e3},
         "modulator": {
@@ -46,7 +47,7 @@ def bench_of(**sections: dict[str, Any]) -> Bench:
     }
     for name, keys in sections.items():
         whole[name] = {**whole[name], **keys}
-    return benches.from_dict(whole, "bench.toml")
+    return benches.from_dict(whole, "bench.toml", folder)
 
 
 def frequency() -> tuple[float, float]:
@@ -188,6 +189,36 @@ def test_phases_are_paths(name: str) -> None:
     expected = np.exp(1j * phases(name) * NOMINAL / nm)
     assert np.allclose(alphabet.values, expected, rtol=0, atol=1e-12)
     assert np.array_equal(alphabet.greys, prepared(bench).launch.modulator.alphabet.greys)
+
+
+@pytest.mark.parametrize("name", ["binary", "levels", "table"])
+def test_phases_measured_at_another_wavelength(name: str, tmp_path: Path) -> None:
+    """Used at L2, phases of L1 are those times L1/L2; in light of L1 they are as they are given."""
+    rng = np.random.default_rng(len(name))
+    measured, turns = rng.uniform(900, 1700), rng.uniform(50, 300, 5)
+    degrees = {"binary": turns[:1], "levels": turns[:1], "table": turns}[name]
+
+    def panel(degrees: np.ndarray, **keys: float) -> Bench:
+        (tmp_path / "t.csv").write_text(
+            "grey,phase_deg\n" + "".join(f"{g},{d:.15g}\n" for g, d in enumerate(degrees))
+        )
+        given = {
+            "binary": {"levels": None, "phase_step_deg": float(degrees[0])},
+            "levels": {"depth_deg": float(degrees[0])},
+            "table": {"levels": None, "table": "t.csv"},
+        }[name]
+        return bench_of(tmp_path, modulator={"alphabet": name, **given, **keys})
+
+    own, there = panel(degrees), panel(degrees, phase_wavelength_nm=measured)
+    as_given = benches.modulator(own).alphabet.values
+    used = benches.modulator(there).alphabet.values
+    again = benches.from_dict(benches.resolved(there), "again", tmp_path)
+    assert np.array_equal(benches.modulator(again).alphabet.values, used)
+    scaled = panel(degrees * measured / NOMINAL)
+    assert used == pytest.approx(benches.modulator(scaled).alphabet.values, abs=1e-12)
+    assert nominal(there).phases == pytest.approx(nominal(scaled).phases, rel=1e-12)
+    assert at_wavelength(there, measured).modulator.alphabet.values == pytest.approx(as_given)
+    assert benches.resolved(own)["modulator"]["phase_wavelength_nm"] == NOMINAL
 
 
 def test_paths_of_files_and_wavefronts(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 from maskforge import bench as benches
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
+from maskforge.bench.build import phase_wavelength_nm
 from maskforge.bench.sections import DesignSection, FiberSection, LightSection, ModulatorSection
 from maskforge.launch.couplings import Launch, finest_detail
 from maskforge.launch.light import peak_density
@@ -43,7 +44,7 @@ def bench_rows(bench: Bench, launch: Launch) -> list[tuple[str, list[Row]]]:
     """
     return [
         ("Light", list(_light(bench, bench.light))),
-        ("Modulator", list(_modulator(bench.modulator, launch))),
+        ("Modulator", list(_modulator(bench, bench.modulator, launch))),
         ("Lens", list(_lens(bench, launch))),
         ("Fibre", list(_fiber(bench, bench.fiber, launch))),
         ("Masks", list(_masks(bench, bench.design, launch))),
@@ -73,7 +74,7 @@ def _light(bench: Bench, part: LightSection) -> Iterator[Row]:
         yield "power", f"{part.power_mw:g} mW, at its peak {peak * 1e-3:.3g} mW/mm²"
 
 
-def _modulator(part: ModulatorSection, launch: Launch) -> Iterator[Row]:
+def _modulator(bench: Bench, part: ModulatorSection, launch: Launch) -> Iterator[Row]:
     columns, rows = part.pixels
     sides = columns * part.pitch_um * 1e-3, rows * part.pitch_um * 1e-3
     yield "mask", f"{columns} × {rows} pixels, {sides[0]:.4g} × {sides[1]:.4g} mm"
@@ -86,6 +87,9 @@ def _modulator(part: ModulatorSection, launch: Launch) -> Iterator[Row]:
     if part.gap_reflectance:
         yield "gaps reflect", percent(part.gap_reflectance)
     yield "alphabet", _alphabet(part, launch)
+    measured = phase_wavelength_nm(bench)
+    if measured != bench.light.wavelength_nm:
+        yield "its phases measured at", f"{measured:g} nm"
     if part.flatness is not None:
         yield "flatness map", Path(part.flatness.path).name
     if part.incidence_deg:

@@ -15,6 +15,7 @@ from scipy.ndimage import gaussian_filter
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
+from maskforge.bench.build import phases
 from maskforge.bench.elsewhere import lit_at
 from maskforge.bench.ready import guided_basis
 from maskforge.fiber import Fiber
@@ -76,18 +77,7 @@ class Nominal(Setup):
 def nominal(bench: Bench, seed: int = 0) -> Nominal:
     """The bench in SI units; raises BenchError where it cannot be built."""
     setup = benches.setup(bench, guided_basis(bench))
-    return Nominal(**vars(setup), bench=bench, seed=seed, phases=_phases(bench))
-
-
-def _phases(bench: Bench) -> Real:
-    """Phases of the states in rad as the bench file gives them, not wrapped."""
-    part, alphabet = bench.modulator, benches.modulator(bench).alphabet
-    if part.table is not None:
-        return np.asarray(np.deg2rad(part.table.data[:, 1]))
-    if part.alphabet == "binary":
-        return np.array([0.0, np.deg2rad(part.phase_step_deg or 0.0)])
-    depth = 2 * np.pi if part.depth_deg is None else np.deg2rad(part.depth_deg)
-    return np.asarray(depth * np.arange(alphabet.size) / alphabet.size)
+    return Nominal(**vars(setup), bench=bench, seed=seed, phases=phases(bench))
 
 
 # --- the fibre -------------------------------------------------------------------------------
