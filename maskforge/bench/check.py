@@ -24,14 +24,31 @@ PIXELS_PER_WAIST = 2.0
 the midpoint sum is 2 exp(-(pi w / h)^2 / 2)); at 1 it is off by 1 %."""
 
 
+LEAST_CHANGE = 2 * float(np.sin(np.deg2rad(0.99) / 2))
+"""Between two states that differ: that of the least phase step, 1 deg, less its rounding."""
+
+
 def check(bench: Bench) -> None:
     """Builds everything and checks what several sections decide together; raises BenchError."""
     beam, panel, guide = light(bench), modulator(bench), fiber(bench)
+    _check_states(bench, panel.alphabet)
     _check_robust(bench)
     _check_beam(bench, beam, panel)
     _check_facet(bench, panel, guide)
     with named(bench, "modulator", "background_grey"):
         background_states(panel)
+
+
+def _check_states(bench: Bench, alphabet: pixels.Alphabet) -> None:
+    """Some states must differ in this light, say, not be whole turns of the phase apart."""
+    if np.max(np.abs(alphabet.values - alphabet.values[0])) < LEAST_CHANGE:
+        key = {"binary": "phase_step_deg", "levels": "depth_deg"}.get(alphabet.name, "table")
+        value = getattr(bench.modulator, key)
+        text = (
+            f"all states of the panel do the same to light of {bench.light.wavelength_nm:g} nm; "
+            "some must differ by 1 deg or more beside whole turns"
+        )
+        fail(bench.source, "modulator", key, value, text)
 
 
 def _check_robust(bench: Bench) -> None:

@@ -179,6 +179,10 @@ MISTAKES: list[tuple[str, dict[str, Any], str]] = [
     ("modulator", {"levels": 16}, 'levels = 16: goes with alphabet = "levels", here it '
      'is "binary"'),
     ("modulator", {"alphabet": "levels", "phase_step_deg": 180}, 'goes with alphabet = "binary"'),
+    ("modulator", {"alphabet": "levels", "levels": 2, "depth_deg": 720},
+     "depth_deg = 720.0: all states of the panel do the same to light of 1550 nm; some must"),
+    ("modulator", {"phase_wavelength_nm": 3000, "phase_step_deg": 186},
+     "phase_step_deg = 186.0: all states of the panel do the same to light of 1550 nm; some must"),
     ("modulator", {"alphabet": "continuous", "phase_wavelength_nm": 1550},
      'phase_wavelength_nm = 1550.0: goes with alphabet = "binary" or "levels" or "table", here'),
     ("modulator", {"alphabet": "table"}, "table: missing; alphabet"),
