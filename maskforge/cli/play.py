@@ -1,6 +1,7 @@
 """maskforge play."""
 
 import shutil
+from dataclasses import fields
 from pathlib import Path
 from typing import Annotated
 
@@ -14,15 +15,13 @@ from maskforge.cli.common import whole
 from maskforge.cli.option_values import as_options
 from maskforge.cli.terminal import say
 from maskforge.playing import playlist_file as playfile
-from maskforge.playing.playlist import (
-    DWELL_MS,
-    ORDERS,
-    SEED,
-    SETTLE_MS,
-    PlayedMask,
-    Timing,
-    longest_between_references,
+from maskforge.playing.earlier_list import (
+    Settings,
+    earlier_settings,
+    playlist_after,
+    settings_in,
 )
+from maskforge.playing.playlist import SEED, PlayedMask, Timing, longest_between_references
 
 
 def play(
@@ -30,21 +29,27 @@ def play(
         Path, typer.Argument(metavar="SET", help="Folder of a finished set, or of a pack.")
     ],
     order: Annotated[
-        str,
+        str | None,
         typer.Option(
             help="mode: label after label; orientation: all labels in one orientation, then in "
             "the next; shuffled: by chance, each pass anew, so that drift does not pass for an "
-            "effect of the mode."
+            "effect of the mode.",
+            show_default=Settings.order,
         ),
-    ] = ORDERS[0],
+    ] = None,
     seed: Annotated[
         int | None,
         typer.Option(metavar="N", help="Of the order shuffled.", show_default=str(SEED)),
     ] = None,
     repeat: Annotated[
-        int,
-        typer.Option(metavar="N", help="Passes through all masks.", parser=whole("--repeat")),
-    ] = 1,
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Passes through all masks.",
+            parser=whole("--repeat"),
+            show_default=f"{Settings.repeat}",
+        ),
+    ] = None,
     reference: Annotated[
         str | None,
         typer.Option(
@@ -62,19 +67,22 @@ def play(
         ),
     ] = None,
     dwell_ms: Annotated[
-        float,
+        float | None,
         typer.Option(
-            metavar="MS", help="How long the detector integrates (common practice, no source)."
+            metavar="MS",
+            help="How long the detector integrates (common practice, no source).",
+            show_default=f"{Settings.dwell_ms:g}",
         ),
-    ] = DWELL_MS,
+    ] = None,
     settle_ms: Annotated[
-        float,
+        float | None,
         typer.Option(
             metavar="MS",
             help="How long the modulator settles before the light counts (common practice, no "
             "source).",
+            show_default=f"{Settings.settle_ms:g}",
         ),
-    ] = SETTLE_MS,
+    ] = None,
     frame_rate_hz: Annotated[
         float | None,
         typer.Option(
@@ -87,28 +95,40 @@ def play(
         Path | None,
         typer.Option(help="Folder of the two files.", show_default="that of the set"),
     ] = None,
+    anew: Annotated[
+        bool,
+        typer.Option("--anew", help="Take nothing from an earlier play list in the folder."),
+    ] = False,
 ) -> None:
     """Write a play list: which mask of a set is shown when.
 
     The list is playlist.csv and playlist.json.  Every step shows one mask from time_s on: the
     modulator settles, then the detector integrates.  The list belongs to this very set: after a new
-    design, play again.
+    design, play again.  An earlier play list in the folder is replaced; an option that is left out
+    is then as it was there.
     """
     played = playfile.playable(folder)
-    with as_options():
-        timing = Timing(dwell_ms, settle_ms, frame_rate_hz)
-        made = playfile.playlist_of(
-            played,
-            order=order,
-            seed=SEED if seed is None and order == "shuffled" else seed,
-            repeat=repeat,
-            reference=reference,
-            every=every,
-            timing=timing,
-        )
+    given = {
+        "order": order,
+        "seed": seed,
+        "repeat": repeat,
+        "reference": reference,
+        "every": every,
+        "dwell_ms": dwell_ms,
+        "settle_ms": settle_ms,
+        "frame_rate_hz": frame_rate_hz,
+    }
     place = folder if out is None else out
+    replaced = any((place / name).is_file() for name in (playfile.TABLE, playfile.WHOLE))
+    earlier = None if anew else earlier_settings(place)
+    with as_options():
+        made = playlist_after(played, given, earlier or Settings(), place / playfile.WHOLE)
     _write(place, made)
-    _tell(made.entries, timing, float(len(made.entries) * timing.step))
+    assert made.plan is not None
+    now = settings_in(made.plan)
+    _tell(made.entries, now.timing)
+    if replaced:
+        _tell_replaced(earlier, now)
     say(f"{playfile.TABLE} and {playfile.WHOLE} in {place}\n\n{CAUTION}")
 
 
@@ -128,10 +148,34 @@ def _write(place: Path, made: playfile.Playlist) -> None:
         raise
 
 
-def _tell(steps: tuple[PlayedMask, ...], timing: Timing, duration: float) -> None:
+def _tell_replaced(earlier: Settings | None, now: Settings) -> None:
+    """What became of an earlier play list, as options that make it again."""
+    if earlier is None:
+        say(f"the earlier play list is replaced, nothing is taken from it; now {options_of(now)}")
+    elif earlier == now:
+        say(f"the earlier play list is replaced, its settings kept: {options_of(now)}")
+    else:
+        say(
+            f"the earlier play list is replaced: it had {options_of(earlier)}; "
+            f"now {options_of(now)}"
+        )
+
+
+def options_of(settings: Settings) -> str:
+    """The options that are not as if left out, as they are typed."""
+    texts = [
+        f"--{field.name.replace('_', '-')} {getattr(settings, field.name)}"
+        for field in fields(Settings)
+        if getattr(settings, field.name) != field.default
+    ]
+    return " ".join(texts) or "no options"
+
+
+def _tell(steps: tuple[PlayedMask, ...], timing: Timing) -> None:
     """Counts, duration, and how far the references are apart."""
     references = sum(step.reference for step in steps)
     longest = longest_between_references(steps)
+    duration = float(len(steps) * timing.step)
     periods = "" if timing.periods is None else f" ({counted(timing.periods, 'frame period')})"
     shows = counted(len(steps) - references, "frame")
     say(f"{shows} of masks and {counted(references, 'reference')}: {counted(len(steps), 'step')}")

@@ -99,6 +99,47 @@ def test_a_pack_is_played(here: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert Path("packed/frame-0000.png").is_file()
 
 
+def replaced(out: str) -> list[str]:
+    return [line for line in out.splitlines() if "earlier play list" in line]
+
+
+def test_an_earlier_list_keeps_its_settings(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What is left out stays, what is given is changed, and both are told."""
+    had = "--order shuffled --seed 4 --reference LP01 --every 2 --dwell-ms 6.0"
+    assert replaced(ran(capsys, f"play small {had}")[1]) == []
+    first = Path("small/playlist.json").read_bytes()
+    again = "the earlier play list is replaced, its settings kept: "
+    assert replaced(ran(capsys, "play small")[1]) == [again + had]
+    assert Path("small/playlist.json").read_bytes() == first
+    now = "--order mode --reference LP11@45 --every 2 --dwell-ms 6.0"
+    assert replaced(ran(capsys, "play small --order mode --reference LP11@45")[1]) == [
+        f"the earlier play list is replaced: it had {had}; now {now.removeprefix('--order mode ')}"
+    ]
+    assert replaced(ran(capsys, "play small --anew")[1]) == [
+        "the earlier play list is replaced, nothing is taken from it; now no options"
+    ]
+
+
+def test_settings_that_do_not_go_with_the_set(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The line names the earlier list, not an option that nobody gave; a damaged list stays."""
+    assert ran(capsys, "play small --reference LP11@45 --out lists")[0] == 0
+    (here / "few.toml").write_text(toml_text(changed(FEW, targets={"orientations": 1})), "utf-8")
+    assert ran(capsys, "design few.toml --out few")[0] == 0
+    line = (
+        'error: lists/playlist.json: reference = "LP11@45": no mask of this orientation; near it: '
+        "LP11@0; --anew leaves its settings out\n"
+    )
+    assert ran(capsys, "play few --out lists") == (2, "", line)
+    assert ran(capsys, "play few --reference LP11 --out lists")[0] == 0
+    Path("lists/playlist.json").write_text("mine", "utf-8")
+    code, _, err = ran(capsys, "play few --out lists")
+    assert (code, err.endswith("; --anew replaces it\n")) == (2, True)
+    assert Path("lists/playlist.json").read_text("utf-8") == "mine"
+    assert ran(capsys, "play few --out lists --anew")[0] == 0
+
+
 @pytest.mark.parametrize(
     ("options", "line"),
     [
