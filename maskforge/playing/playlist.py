@@ -109,7 +109,7 @@ Seconds = Annotated[float, PlainValidator(Range(0, 1e12, "s"))]
 DwellTime = Annotated[float, PlainValidator(TIMES["dwell_ms"])]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PlayedFrame:
     """What the modulator can be told to show: a page of a file, or a plane of a colour picture.
 
@@ -133,24 +133,22 @@ class PlayedFrame:
         return f"{self.target}@{self.orientation_deg:g}"
 
 
-@dataclass(frozen=True, slots=True)
-class PlayedMask:
-    """One step of a play list: its frame is shown at `time_s` from the start, until the next one.
-
-    The light counts for `dwell_ms`, once the modulator has settled.  The rest: see `PlayedFrame`.
-    """
+@dataclass(frozen=True)
+class _Step:
+    """When a frame is shown: the columns before its own."""
 
     step: Number
     time_s: Seconds
     dwell_ms: DwellTime
-    file: Name
-    page: Number | None
-    plane: Plane | None
-    mask: Number
-    target: Name
-    orientation_deg: Angle
-    purity: Share
-    efficiency: Share
+
+
+@dataclass(frozen=True)
+class PlayedMask(PlayedFrame, _Step):
+    """One step of a play list: its frame is shown at `time_s` from the start, until the next one.
+
+    The light counts for `dwell_ms`, once the modulator has settled.
+    """
+
     reference: Annotated[bool, PlainValidator(_flag)]
 
 
@@ -193,14 +191,7 @@ def entries(
             step=step,
             time_s=float(step * length),
             dwell_ms=float(timing.dwell_ms),
-            file=frame.file,
-            page=frame.page,
-            plane=frame.plane,
-            mask=frame.mask,
-            target=frame.target,
-            orientation_deg=frame.orientation_deg,
-            purity=frame.purity,
-            efficiency=frame.efficiency,
+            **vars(frame),
             reference=marked,
         )
         for step, (frame, marked) in enumerate(sequence)
