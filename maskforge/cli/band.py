@@ -1,7 +1,6 @@
 """maskforge band."""
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -11,7 +10,7 @@ from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
 from maskforge.bench.section import Nanometres
-from maskforge.cli.common import interruptible, progress_bar
+from maskforge.cli.common import FigureFile, SetFolder, TableFile, interruptible, progress_bar
 from maskforge.cli.option_values import spaced
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.launch.couplings import unwanted_db
@@ -39,9 +38,7 @@ Worst = Mapping[str, Seen]
 
 
 def band(
-    folder: Annotated[
-        Path, typer.Argument(metavar="SET", help="Folder of a finished set.", show_default=False)
-    ],
+    folder: SetFolder,
     wavelengths: Annotated[
         str,
         typer.Option(
@@ -54,12 +51,8 @@ def band(
         bool,
         typer.Option("--realign", help="The fibre follows the carrier's order."),
     ] = False,
-    csv: Annotated[
-        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
-    ] = None,
-    figure: Annotated[
-        Path | None, typer.Option(help="Draw it into this file: .png, .svg or .pdf.")
-    ] = None,
+    csv: TableFile = None,
+    figure: FigureFile = None,
 ) -> None:
     """Predict the purity of a set over a band of wavelengths.
 

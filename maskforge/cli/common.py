@@ -57,6 +57,16 @@ BenchName = Annotated[
     ),
 ]
 
+SetFolder = Annotated[Path, typer.Argument(metavar="SET", help="Folder of a finished set.")]
+
+TableFile = Annotated[
+    Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
+]
+
+FigureFile = Annotated[
+    Path | None, typer.Option(help="Draw it into this file: .png, .svg or .pdf.")
+]
+
 
 def whole(option: str) -> Callable[[str], int]:
     """A parser of whole numbers from 1; BenchError, which names the option, for anything else."""

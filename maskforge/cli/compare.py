@@ -17,6 +17,7 @@ from maskforge.base.wording import counted
 from maskforge.bench.ready import Prepared
 from maskforge.cli.common import (
     Jobs,
+    TableFile,
     bench_names,
     check_files,
     interruptible,
@@ -79,9 +80,7 @@ def compare(
             help="Targets instead of the benches', as in LP01,LP21; or all.",
         ),
     ] = None,
-    csv: Annotated[
-        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
-    ] = None,
+    csv: TableFile = None,
     figure: Annotated[
         Path | None, typer.Option(help="Draw masks and fields into this file: .png, .svg or .pdf.")
     ] = None,

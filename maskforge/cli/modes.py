@@ -9,7 +9,7 @@ import typer
 from maskforge.base.columns import csv_table
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.wording import counted
-from maskforge.cli.common import BenchName
+from maskforge.cli.common import BenchName, TableFile
 from maskforge.report import format_of
 
 if TYPE_CHECKING:
@@ -19,9 +19,7 @@ if TYPE_CHECKING:
 
 def modes(
     bench_name: BenchName,
-    csv: Annotated[
-        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
-    ] = None,
+    csv: TableFile = None,
     figure: Annotated[
         Path | None, typer.Option(help="Draw the modes into this file: .png, .svg or .pdf.")
     ] = None,

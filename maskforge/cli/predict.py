@@ -1,7 +1,6 @@
 """maskforge predict."""
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -13,7 +12,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place, write_text
 from maskforge.base.wording import counted, some_of
 from maskforge.bench.section import Nanometres
-from maskforge.cli.common import bench_names, interruptible, progress_bar
+from maskforge.cli.common import SetFolder, TableFile, bench_names, interruptible, progress_bar
 from maskforge.cli.option_values import number
 from maskforge.cli.print_replays import IN_FILE, print_replays
 from maskforge.cli.terminal import say
@@ -24,7 +23,7 @@ from maskforge.study.replay import Replay, replayed, replayed_at
 
 
 def predict(
-    folder: Annotated[Path, typer.Argument(metavar="SET", help="Folder of a finished set.")],
+    folder: SetFolder,
     bench_name: Annotated[
         str | None,
         typer.Option(
@@ -46,9 +45,7 @@ def predict(
         bool,
         typer.Option("--realign", help="At --wavelength-nm the fibre follows the carrier's order."),
     ] = False,
-    csv: Annotated[
-        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
-    ] = None,
+    csv: TableFile = None,
 ) -> None:
     """Predict a set on another bench, or at another wavelength.
 

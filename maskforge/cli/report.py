@@ -7,14 +7,14 @@ import typer
 
 from maskforge.base.files import check_place, write_text
 from maskforge.base.wording import counted
-from maskforge.cli.common import interruptible
+from maskforge.cli.common import SetFolder, interruptible
 from maskforge.cli.terminal import say
 from maskforge.report import PAGE
 from maskforge.sets.reading import read_set
 
 
 def report(
-    folder: Annotated[Path, typer.Argument(metavar="SET", help="Folder of a finished set.")],
+    folder: SetFolder,
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The page.", show_default="SET/report.html")
     ] = None,

@@ -12,7 +12,7 @@ from maskforge.base.files import check_place, write_text
 from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
 from maskforge.bench.section import Seed
-from maskforge.cli.common import whole
+from maskforge.cli.common import SetFolder, whole
 from maskforge.cli.option_values import number
 from maskforge.cli.terminal import say
 from maskforge.launch.light import Real
@@ -27,7 +27,7 @@ MOST_READINGS = 2_000_000
 
 
 def simulate_device(
-    folder: Annotated[Path, typer.Argument(metavar="SET", help="Folder of a finished set.")],
+    folder: SetFolder,
     out: Annotated[Path, typer.Option(help="CSV file of the readings.")],
     passes: Annotated[
         int,

@@ -1,7 +1,6 @@
 """maskforge tradeoff."""
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -10,7 +9,7 @@ from maskforge import bench as benches
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.cli.common import BenchName, interruptible, progress_bar
+from maskforge.cli.common import BenchName, FigureFile, TableFile, interruptible, progress_bar
 from maskforge.cli.option_values import as_options, numbers, some_words
 from maskforge.cli.print_points import points_text, print_points
 from maskforge.launch.targets import Target, described
@@ -38,12 +37,8 @@ def tradeoff(
             "the bench's.",
         ),
     ] = ",".join(trading.WORDS),
-    csv: Annotated[
-        Path | None, typer.Option(help="Write the table to this CSV file, in full precision.")
-    ] = None,
-    figure: Annotated[
-        Path | None, typer.Option(help="Draw it into this file: .png, .svg or .pdf.")
-    ] = None,
+    csv: TableFile = None,
+    figure: FigureFile = None,
 ) -> None:
     """Show what purity costs in light, for one target.
 
