@@ -1,0 +1,212 @@
+"""Power on the facet that the fibre does not guide, in discs and in a whole order.
+
+The facet field E is split at right angles into what is guided, G = sum of c_k psi_k, and the rest
+E - G, whose power is integrated here over parts of the facet.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import next_fast_len
+from scipy.special import erfc, j1
+
+from maskforge.launch.basis import sampled
+from maskforge.launch.beam_in_pixels import Layer, Pair, layers_of
+from maskforge.launch.couplings import Launch, facet_at, gap_field, standing_at
+from maskforge.launch.facet import Facet, slant_of
+from maskforge.launch.fourier import axis, full_transform, times_real
+from maskforge.launch.light import Complex, Real
+from maskforge.launch.lit_panel import panel_axes
+
+FINER = 4
+"""Samples of the finest detail in a disc.  The detail of the power is half as long; what remains
+is left for the disc's edge, see `disc_weights`."""
+
+CUT = 3.0
+"""How steeply the edge's spectrum is cut off: to erfc(CUT) = 2e-5 at either end of its range."""
+
+
+@dataclass(frozen=True, eq=False)
+class Discs:
+    """A window of the facet and areas in it, in which what is not guided is integrated.
+
+    `dark`: the field of what no pixel changes, as that of `facet`, which lacks a factor -i;
+    `modes` (K, samples) in 1/m, and `turn`, by which their phase differs from the field's;
+    `weights` (n, samples) of the n areas in m^2.
+    """
+
+    facet: Facet
+    dark: NDArray[np.complexfloating] | float
+    modes: NDArray[np.floating]
+    turn: complex
+    weights: NDArray[np.floating]
+
+    def powers(self, factors: NDArray[Any], found: Complex) -> list[float]:
+        """The power in each area, of factors (rows, columns) whose couplings (K,) are `found`."""
+        field = (self.facet.field(factors) + self.dark).ravel()
+        rest = field - times_real(1j * self.turn * found, self.modes)
+        power = (rest.real**2 + rest.imag**2).astype(self.weights.dtype, copy=False)
+        return [float(power @ weights) for weights in self.weights]
+
+    @property
+    def single(self) -> "Discs":
+        """The same in single precision."""
+        dark = self.dark if isinstance(self.dark, float) else self.dark.astype(np.complex64)
+        return replace(
+            self,
+            facet=self.facet.single,
+            dark=dark,
+            modes=self.modes.astype(np.float32),
+            weights=self.weights.astype(np.float32),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class OwnOrder:
+    """One period of the pixels' spectrum about the fibre, by an FFT of the whole mask.
+
+    `layers`, `dark` and `slant` (1: none) on its samples as those of a `Facet`; the window `near`
+    holds the `modes` (K, rows, columns); `weights` (rows, columns) in m^2 of the area.
+    """
+
+    pitch: Pair
+    scale: float
+    layers: tuple[Layer, ...]
+    dark: Complex | float
+    slant: Complex | float
+    near: tuple[slice, slice]
+    modes: Real
+    weights: Real
+
+    def power(self, factors: NDArray[Any], found: Complex) -> float:
+        """As `Discs.powers`."""
+        field: Any = 0.0
+        for layer in self.layers:
+            there = full_transform(
+                layer.light * factors, self.weights.shape, self.pitch, self.scale
+            )[0]
+            field = field + layer.field * there
+        field = field * self.slant + self.dark
+        guided = times_real(1j * found, self.modes.reshape(len(found), -1))
+        field[self.near] -= guided.reshape(self.modes.shape[1:])
+        return float(np.sum((field.real**2 + field.imag**2) * self.weights))
+
+
+def detail_of(launch: Launch) -> Pair:
+    """The finest detail (x, y) in m of the light of all that is lit of the panel."""
+    axes = (launch.x, launch.y) if launch.outside is None else panel_axes(launch.modulator)
+    x, y = (
+        launch.scale / (2 * float(np.max(np.abs(z)) + abs(offset)) + pitch)
+        for z, offset, pitch in zip(
+            axes, launch.lens_offset, launch.modulator.pitch_seen, strict=True
+        )
+    )
+    return x, y
+
+
+def disc_axis(radius: float, step: float) -> Real:
+    """Samples out to where a disc's weights have died away."""
+    return axis(2 * int(np.ceil(radius / step + CUT * (FINER + 1))) + 1, step)
+
+
+def disc_weights(u: Real, v: Real, radius: float, step: float) -> Real:
+    """Weights (len(v), len(u)) of samples `step` m apart that integrate over a disc about 0, in
+    units of a sample's area.
+
+    Right to 2e-5 for a power whose spectrum along u and v ends at 1 / (FINER step): the disc's own,
+    R J_1(2 pi R k) / k, is cut off between there and where the samples repeat it.
+    """
+    detail = FINER * step
+    first, last = np.sqrt(2) / detail, (FINER - 1) / detail
+    far = max(float(np.max(np.abs(z))) for z in (u, v)) + radius
+    k = axis(2 * int(np.ceil(2 * last * far)) + 1, 1 / (2 * far))
+    size = np.hypot(k, k[:, None])
+    size[size == 0] = 1e-9 / radius
+    cut = erfc(CUT * (2 * size - first - last) / (last - first))
+    spectrum = j1(2 * np.pi * radius * size) / size * radius * cut / 2
+    across, up = (np.cos(2 * np.pi * np.outer(z, k)) for z in (u, v))
+    return np.asarray(up @ spectrum @ across.T / (2 * far) ** 2)
+
+
+def discs_about(launch: Launch, middle: Pair, u: Real, areas: Sequence[Real]) -> Discs:
+    """The window of samples u along both axes about `middle`, in m from the fibre's axis.
+
+    `areas` (len(u), len(u)): weights of the samples, as of `disc_weights`.
+    """
+    at = launch.centre[0] + middle[0], launch.centre[1] + middle[1]
+    there = standing_at(launch, at) if any(middle) else launch
+    dark = gap_field(there, u, u)
+    modes = sampled(launch.basis, u + middle[0], u + middle[1])
+    # a launch's phase is that of a fibre where it stands
+    turns = np.dot(launch.lens_offset, middle) / launch.scale
+    return Discs(
+        facet=facet_at(there, u, u),
+        dark=0.0 if dark is None else dark,
+        modes=modes.reshape(len(modes), -1),
+        turn=complex(np.exp(2j * np.pi * turns)),
+        weights=np.array([(u[1] - u[0]) ** 2 * area.ravel() for area in areas]),
+    )
+
+
+def own_order_of(launch: Launch, taken: Sequence[tuple[Pair, float]]) -> OwnOrder:
+    """The fibre's own order without discs of (middle, radius) in m from the fibre's axis.
+
+    It reaches half of the way to the carrier's next orders; without a carrier, and across it, half
+    a period of the pixels' spectrum to each side.  At its edges a sample counts by its part within.
+    """
+    area, scale = float(np.prod(launch.modulator.pitch_seen)), launch.scale
+    pitch_x, pitch_y = (
+        pitch * nearer
+        for pitch, nearer in zip(launch.modulator.pitch_seen, launch.beam.nearer, strict=True)
+    )
+    detail = detail_of(launch)
+    # two samples of each detail hold the power of the field as well
+    columns, rows = (
+        int(next_fast_len(int(np.ceil(2 * scale / (pitch * d)))))
+        for pitch, d in zip((pitch_x, pitch_y), detail, strict=True)
+    )
+    u, v = (
+        axis(count, scale / (count * pitch))
+        for count, pitch in ((columns, pitch_x), (rows, pitch_y))
+    )
+    dark = gap_field(launch, u, v)
+    near = tuple(np.flatnonzero(np.abs(z) <= launch.u[-1]) for z in (v, u))
+    over_v, over_u = (slice(some[0], some[-1] + 1) for some in near)
+    weights = (u[1] - u[0]) * (v[1] - v[0]) * _in_strip(launch, u, v)
+    for (x, y), radius in taken:
+        weights *= 1 - _in_disc(u - x, v - y, radius)
+    return OwnOrder(
+        pitch=(pitch_x, pitch_y),
+        scale=scale,
+        layers=layers_of(launch.beam, area, scale, u, v),
+        dark=0.0 if dark is None else dark,
+        slant=slant_of(launch.lens_offset, scale, u, v) if any(launch.lens_offset) else 1.0,
+        near=(over_v, over_u),
+        modes=sampled(launch.basis, u[over_u], v[over_v]),
+        weights=weights,
+    )
+
+
+def _in_strip(launch: Launch, u: Real, v: Real) -> Real:
+    """Parts (len(v), len(u)) of the samples that are nearer to the fibre than to the carrier's
+    next orders."""
+    carrier = launch.setup.carrier.frequency
+    x, y = (
+        launch.scale * f / pitch
+        for f, pitch in zip(carrier, launch.modulator.pitch_seen, strict=True)
+    )
+    apart = np.hypot(x, y)
+    if apart == 0.0:
+        return np.ones((v.size, u.size))
+    along = (x * u + y * v[:, None]) / apart
+    width = (abs(x) * (u[1] - u[0]) + abs(y) * (v[1] - v[0])) / apart
+    return np.asarray(np.clip(0.5 + (apart / 2 - np.abs(along)) / width, 0, 1))
+
+
+def _in_disc(u: Real, v: Real, radius: float) -> Real:
+    """Parts of the samples that are in a disc about 0."""
+    step = np.hypot(u[1] - u[0], v[1] - v[0]) / np.sqrt(2)
+    return np.asarray(np.clip(0.5 + (radius - np.hypot(u, v[:, None])) / step, 0, 1))
