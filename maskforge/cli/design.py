@@ -10,7 +10,7 @@ import typer
 
 from maskforge import bench as benches
 from maskforge.base.errors import MaskforgeError
-from maskforge.base.files import replacing, write_text
+from maskforge.base.files import replacing
 from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
@@ -28,6 +28,7 @@ from maskforge.cli.terminal import say
 from maskforge.report import PAGE
 from maskforge.sets import journal as progress
 from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks, processes_for
+from maskforge.sets.digests import add_files
 from maskforge.sets.names import SET
 from maskforge.sets.reading import WrittenSet, read_set, robust_in
 from maskforge.sets.writing import Head, head_of, write_set
@@ -127,7 +128,7 @@ def _written(
         from maskforge.report.page.set_page import page_of_set
 
         written = read_set(folder)
-        write_text(folder / PAGE, page_of_set(written, ready, bench.name))
+        add_files(folder, {PAGE: page_of_set(written, ready, bench.name)})
     return written
 
 

@@ -5,11 +5,12 @@ from typing import Annotated
 
 import typer
 
-from maskforge.base.files import check_place, write_text
+from maskforge.base.files import check_place
 from maskforge.base.wording import counted
 from maskforge.cli.common import SetFolder, interruptible
 from maskforge.cli.terminal import say
 from maskforge.report import PAGE
+from maskforge.sets.digests import add_files
 from maskforge.sets.reading import read_set
 
 
@@ -34,6 +35,6 @@ def report(
         from maskforge.report.page.set_page import page_of_set
 
         text = page_of_set(written)
-        write_text(place, text)
+        add_files(place.parent, {place.name: text})
     size = len(text.encode()) / 1e6
     say(f"{counted(len(written.masks), 'mask')}, {size:.2g} MB: {place}")

@@ -42,6 +42,7 @@ from maskforge.cli.terminal import say
 from maskforge.report import format_of
 from maskforge.sets.designing import finished_masks
 from maskforge.sets.designing import processes_for as designers_for
+from maskforge.sets.digests import add_files
 from maskforge.sets.names import TOLERANCE
 from maskforge.sets.reading import WrittenSet, read_set
 from maskforge.sets.rebuilding import bench_of
@@ -163,7 +164,7 @@ def tolerance(
         print_curves(curves, study.names, share, left_out(bench))
         if keep and not isinstance(given, Bench):
             table = page_table(curves, study.names, share)
-            write_text(given.folder / TOLERANCE, table)
+            add_files(given.folder, {TOLERANCE: table})
         if csv is not None:
             cells = list(curve_cells(curves, study.targets))
             write_text(csv, csv_text(CURVE_COLUMNS, cells))

@@ -13,7 +13,7 @@ from pydantic import PlainValidator
 
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
-from maskforge.base.files import check_place, write_text
+from maskforge.base.files import check_place
 from maskforge.base.ranges import BadValueError, Choice, Range
 from maskforge.base.wording import one_line, shown
 from maskforge.bench.section import Seed
@@ -30,6 +30,7 @@ from maskforge.playing.playlist import (
     entries,
     reference_of,
 )
+from maskforge.sets.digests import add_files
 from maskforge.sets.json_record import checked, located
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import MANIFEST, STACK
@@ -192,8 +193,7 @@ def write_playlist(folder: Path, made: Playlist) -> None:
     for name in texts:
         check_place(folder / name)
     # the larger one first: a full disk then leaves both as they were
-    for name, text in texts.items():
-        write_text(folder / name, text)
+    add_files(folder, texts)
 
 
 # --- read ------------------------------------------------------------------------------------

@@ -45,6 +45,10 @@ TOLERANCE = "tolerance.json"
 """What errors cost, as a table that the page shows."""
 
 
+SUMS = "SHA256SUMS"
+"""The digests of all of them, see `digests`."""
+
+
 PLAYLISTS = frozenset({"playlist.csv", "playlist.json"})
 """They belong to one very set or pack."""
 
@@ -59,6 +63,7 @@ OWN = PLAYLISTS | {
     "coupling.csv",
     "report.html",
     TOLERANCE,
+    SUMS,
 }
 """Files of a set that maskforge writes; everything else in its folder is the user's."""
 

@@ -7,6 +7,7 @@ coupling.npz  the complex couplings (masks, modes), key `couplings`
 masks.csv     the manifest's table of masks
 certificate.npz  where masks have a proven bound: the proofs, see `certificate`
 robust.npz    of masks for several scenarios: the proofs of their own bounds, see `robust_proofs`
+SHA256SUMS    the digests of all of them, see `digests`
 
 Masks and pages count from 0.  The same masks on the same bench give the same bytes.
 """
@@ -29,6 +30,7 @@ from maskforge.launch.panel import rendered
 from maskforge.methods.problem import NEAR_PHASES, Robust, gap_of
 from maskforge.sets.certificate import Proven, certificate, proofs_of
 from maskforge.sets.designing import Finished
+from maskforge.sets.digests import write_sums
 from maskforge.sets.manifest import (
     Record,
     RobustFigures,
@@ -115,6 +117,7 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
     if robust:
         with telling(head.out / ROBUST):
             np.savez(folder / ROBUST, **proof_arrays(robust))  # type: ignore[arg-type]
+    write_sums(folder, head.out)
     return tuple(records)
 
 

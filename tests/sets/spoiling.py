@@ -1,4 +1,7 @@
-"""A small set, and what spoils it, for the tests of `check`."""
+"""A small set, and what spoils it, for the tests of `check`.
+
+Who spoils a set here writes its digests anew: its numbers alone give it away.
+"""
 
 import json
 from collections.abc import Callable
@@ -10,6 +13,7 @@ import numpy as np
 from maskforge import bench as benches
 from maskforge.bench.ready import prepared
 from maskforge.sets.designing import finished_masks
+from maskforge.sets.digests import write_sums
 from maskforge.sets.writing import Head, write_set
 
 Check = Callable[[Path], tuple[int, str]]
@@ -58,6 +62,7 @@ def edit(folder: Path, change: Callable[[dict[str, Any]], object]) -> None:
     content = json.loads((folder / "manifest.json").read_text("utf-8"))
     change(content)
     (folder / "manifest.json").write_text(json.dumps(content), "utf-8")
+    write_sums(folder, folder)
 
 
 def edit_arrays(folder: Path, name: str, key: str, at: tuple[int, ...], value: complex) -> None:
@@ -66,6 +71,7 @@ def edit_arrays(folder: Path, name: str, key: str, at: tuple[int, ...], value: c
         arrays = {each: file[each] for each in file.files}
     arrays[key][at] = value
     np.savez(folder / name, **arrays)
+    write_sums(folder, folder)
 
 
 def lines_of(output: str, start: str) -> list[str]:

@@ -14,10 +14,13 @@ from spoiling import NAMES, Check, edit, edit_arrays, lines_of, mask_start, writ
 from maskforge.cli import main as cli
 from maskforge.playing.packing import write_pack
 from maskforge.sets.check.check import checked, page_texts
+from maskforge.sets.digests import write_sums
 from maskforge.sets.reading import pages, read_set
 from maskforge.sets.stack import pixel_hash, stack
 
 Page = tuple[NDArray[Any], str]
+
+SET_DISAGREES = "! 5 masks: what the files say of the whole set disagrees"
 
 
 @pytest.fixture(scope="module")
@@ -38,6 +41,7 @@ def repage(folder: Path, change: Callable[[list[Page]], Sequence[Page]]) -> None
     with stack(folder / "masks.tif", 10**6, folder) as append:
         for picture, text in change(found):
             append(np.ascontiguousarray(picture), text)
+    write_sums(folder, folder)
 
 
 # --- all is well -----------------------------------------------------------------------------
@@ -345,12 +349,17 @@ def test_an_edited_table(spoilt: Path, check: Check) -> None:
 
 
 def test_a_table_that_a_spreadsheet_saved(spoilt: Path, check: Check) -> None:
-    """15 digits and another line end are the same table; common practice, no source."""
+    """15 digits and another line end are the same numbers, in a file that is another."""
     path = spoilt / "coupling.csv"
     header, *rows = path.read_text("utf-8").splitlines()
     cells = [row.split(",") for row in rows]
     short = [[*row[:3], *(f"{float(cell):.15G}" for cell in row[3:])] for row in cells]
     path.write_text("\r\n".join([header, *(",".join(row) for row in short)]), "utf-8-sig")
+    code, output = check(spoilt)
+    assert code == 1
+    assert output.startswith("coupling.csv: was damaged or changed after it was written: ")
+    assert output.splitlines()[1] == SET_DISAGREES
+    write_sums(spoilt, spoilt)
     assert check(spoilt)[0] == 0
 
 
@@ -365,7 +374,7 @@ def test_a_file_that_is_gone_or_garbage(spoilt: Path, check: Check, name: str) -
     code, output = check(spoilt)
     assert code == 1
     assert f"{name}: " in output.splitlines()[0]
-    assert "! 5 masks: what the files say of the whole set disagrees" in output
+    assert SET_DISAGREES in output
 
 
 @pytest.mark.parametrize(

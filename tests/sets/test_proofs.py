@@ -21,6 +21,7 @@ from maskforge.launch.targets import Target
 from maskforge.methods.cover import STEPS, certified_bound
 from maskforge.methods.problem import Certificate
 from maskforge.sets.designing import Finished, finished_masks
+from maskforge.sets.digests import write_sums
 from maskforge.sets.writing import Head, write_set
 
 Arrays = dict[str, NDArray[Any]]
@@ -84,6 +85,7 @@ def forge(folder: Path, change: Callable[[Arrays], object]) -> None:
         arrays = {each: file[each] for each in file.files}
     change(arrays)
     np.savez(folder / "certificate.npz", **arrays)
+    write_sums(folder, folder)
 
 
 def at(arrays: Arrays, mask: int = EDITED) -> int:

@@ -9,6 +9,7 @@ import tifffile
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import shown, some_of
 from maskforge.sets.check.claims import Claims, Complaint, claims_of, mask_name
+from maskforge.sets.check.files import file_problems
 from maskforge.sets.check.numbers import Deviations, Numbers, numbers_off
 from maskforge.sets.check.page_damage import cause_of, launched, only_around
 from maskforge.sets.check.robust import RobustClaims, robust_claims, robust_off
@@ -52,6 +53,7 @@ def checked(
     bench.  Only one page at a time is in memory.  Raises BenchError where the bench in the
     manifest, or the very first page, cannot be used.
     """
+    yield Finding(None, tuple(Complaint(None, text) for text in file_problems(written.folder)))
     claims, problems = claims_of(written)
     yield Finding(None, tuple(problems))
     for problem in table_problems(claims):
