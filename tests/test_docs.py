@@ -97,6 +97,11 @@ def test_the_tutorial_runs_as_it_is_written(tmp_path: Path) -> None:
         assert np.mean(right) > 0.9, command
 
 
+def test_every_command_ends_with_what_to_do_next() -> None:
+    for command, output in tutorial.CONSOLE.findall(tutorial.PAGE.read_text("utf-8")):
+        assert output.splitlines()[-1].startswith("Next: "), command
+
+
 # --- the Python interface --------------------------------------------------------------------
 
 

@@ -5,7 +5,14 @@ CAUTION = (
     "rules, ask the laser safety officer, and switch the beam off before looking at a facet.\n"
     "Keep the power density on the modulator below its maker's limit."
 )
-"""Two lines of plain text."""
+"""Two lines of plain text, for pages that stay at the bench."""
+
+
+BRIEF = (
+    "Caution: invisible laser light. Switch the beam off before looking at a facet, keep below the "
+    "modulator's limit, follow IEC 60825 (more in the README)."
+)
+"""One line of it, for the screen."""
 
 
 MARK = "# simulated, invented data"

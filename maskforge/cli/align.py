@@ -12,9 +12,9 @@ from maskforge.align.stack_file import PASSES, WATCH, write_stack
 from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import Range
-from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted, one_line
 from maskforge.cli.common import BenchName, interruptible, whole
+from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.option_values import as_options
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.playing.playlist import DWELL_MS, SETTLE_MS, Timing
@@ -82,6 +82,7 @@ def bringup(
     bench = benches.load(bench_name)
     if step is None:
         _list_steps()
+        say_next(f"{typed('bringup', bench_name, '--step', STEPS[0].name)}, then down the list")
         return
     with as_options():
         made = step_of(step)
@@ -100,11 +101,13 @@ def bringup(
     say(
         f"{made.name}: {made.purpose}\n{counted(len(shots.frames), 'frame')}, "
         f"{counted(readings, 'reading')} in {float(readings * timing.step):.4g} s\n"
-        f"in {place}; {WATCH} there says what to watch and to do\n\n{CAUTION}"
+        f"in {place}"
     )
-    warning = benches.power_warning(bench)
-    if warning is not None:
-        say(f"Warning: {warning}")
+    say_caution(benches.power_warning(bench))
+    say_next(
+        f"read {place / WATCH}, play the frames, then "
+        f"{typed('readings', 'fit', place, 'readings.csv')}"
+    )
 
 
 def _list_steps() -> None:

@@ -11,6 +11,7 @@ from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
 from maskforge.bench.section import Nanometres
 from maskforge.cli.common import FigureFile, SetFolder, TableFile, interruptible, progress_bar
+from maskforge.cli.last_lines import say_next
 from maskforge.cli.option_values import spaced
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.launch.couplings import unwanted_db
@@ -81,6 +82,10 @@ def band(
         }
         title = f"{folder.resolve().name}, fibre {'aligned again' if realign else 'as aligned'}"
         write_bytes(figure, band_figure(curves, title, kind))
+    say_next(
+        "where that is not pure enough, [light] wavelength_nm = [FIRST, ..., LAST] in the bench "
+        "file designs masks for all of the band"
+    )
 
 
 def _found(written: WrittenSet, asked: Sequence[float], *, realign: bool) -> list[Worst]:

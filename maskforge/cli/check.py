@@ -11,6 +11,7 @@ from threadpoolctl import threadpool_limits
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import counted
 from maskforge.cli.common import interruptible, progress_bar
+from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.terminal import LONG_SET, say
 from maskforge.playing.pack_check import header_problems, other_pictures, own_pictures, packed_names
 from maskforge.playing.pack_header import PACK, read_pack
@@ -54,8 +55,15 @@ def check(
             fine = _told(written, found, "")
         else:
             fine = _pack_told(folder, read_set(of), None if beside is None else read_set(beside))
+    kind = "set" if of is None else "pack"
     if not fine:
+        say_next(f"copy the {kind} again from where it was right, or make it anew")
         raise typer.Exit(DISAGREES)
+    say_next(
+        f"load {written.stack} into the panel's player, or {typed('pack', folder)} --as FORMAT"
+        if of is None
+        else typed("play", folder)
+    )
 
 
 def _has_bounds(written: WrittenSet) -> bool:

@@ -24,6 +24,7 @@ from maskforge.cli.common import (
     label_list,
     progress_bar,
 )
+from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import some_words
 from maskforge.cli.print_points import limit_text
 from maskforge.cli.terminal import print_table, say, table_of, table_of_rows
@@ -112,6 +113,8 @@ def compare(
         write_bytes(figure, picture)
     if csv is not None:
         write_text(csv, csv_table(IN_FILE, entries))
+    one = bench_names[0] if len(bench_names) == 1 else "BENCH"
+    say_next(f"{typed('design', one)}, with --method for another one than the bench's")
 
 
 def _methods(text: str) -> tuple[str, ...]:

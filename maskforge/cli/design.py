@@ -11,7 +11,6 @@ import typer
 from maskforge import bench as benches
 from maskforge.base.errors import MaskforgeError
 from maskforge.base.files import replacing
-from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
@@ -23,6 +22,7 @@ from maskforge.cli.common import (
     whole,
 )
 from maskforge.cli.exits import INTERRUPTED, SHORT, failed
+from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.print_masks import print_masks
 from maskforge.cli.terminal import say
 from maskforge.report import PAGE
@@ -80,10 +80,9 @@ def design(
     written = _designed(bench, place, jobs, resume=resume)
     print_masks(written.masks, bench.design.purity, robust_in(written))
     count = counted(len(written.masks), "mask")
-    say(f"\n{count} in {place} (all of them in masks.csv)\n\n{CAUTION}")
-    warning = benches.power_warning(bench)
-    if warning is not None:
-        say(f"Warning: {warning}")
+    say(f"\n{count} in {place} (all of them in masks.csv)")
+    say_caution(benches.power_warning(bench))
+    say_next(f"open {place / PAGE} in a browser, then {typed('check', place)}")
     if not all(mask.reached for mask in written.masks):
         raise typer.Exit(SHORT)
 

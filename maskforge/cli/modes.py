@@ -31,6 +31,7 @@ def modes(
     """
     # its help is printed without what it computes with
     from maskforge import bench as benches
+    from maskforge.cli.last_lines import say_next, typed
     from maskforge.cli.print_modes import COLUMNS, fields_of, print_modes
     from maskforge.cli.terminal import say
     from maskforge.fiber.modes import solve
@@ -58,6 +59,10 @@ def modes(
     left = [mode.label for mode in every if limit is not None and mode.group > limit]
     if left:
         say(f"groups = {limit} leaves out {counted(len(left), 'guided label')}: {', '.join(left)}")
+    say_next(
+        f"{typed('plan', bench_name)} for lens and waist, or {typed('design', bench_name)} for the "
+        "masks"
+    )
 
 
 def _picture(

@@ -7,9 +7,9 @@ import typer
 
 from maskforge.base.errors import BenchError
 from maskforge.base.files import replacing
-from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted
 from maskforge.cli.common import interruptible, whole
+from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.playing.formats import DEPTHS, check_format
 from maskforge.playing.pack_header import PACK, PACK_FOLDER, PackHeader
@@ -71,13 +71,20 @@ def pack(
         sizes = [file.stat().st_size for file in folder.iterdir()]
     _print(header, sizes)
     say(f"\n{counted(len(header.masks), 'mask')} in {place} (what lies where in {PACK})")
-    say(f"\n{CAUTION}")
+    say_caution()
+    say_next(f"load {_named(place, header)} into the panel's player, then {typed('play', place)}")
 
 
 def _beside(set_folder: Path, kind: str) -> Path:
     # "." and ".." have a name only once they are resolved
     named = set_folder if set_folder.name not in ("", "..") else set_folder.resolve()
     return named.with_name(f"{named.name}-{kind}")
+
+
+def _named(place: Path, header: PackHeader) -> str:
+    """The files to load, the first and the last one of many."""
+    files = list(dict.fromkeys(mask.file for mask in header.masks))
+    return f"{place / files[0]}" + (f" to {files[-1]}" if len(files) > 1 else "")
 
 
 def _print(header: PackHeader, sizes: list[int]) -> None:

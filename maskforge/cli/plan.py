@@ -10,7 +10,6 @@ from maskforge import bench as benches
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import write_bytes, write_text
-from maskforge.base.safety import CAUTION
 from maskforge.bench import Bench
 from maskforge.bench.files import BenchText, bench_source
 from maskforge.bench.section import Metres
@@ -24,9 +23,9 @@ from maskforge.cli.common import (
     label_list,
     progress_bar,
 )
+from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.option_values import Rule, numbers
 from maskforge.cli.print_plan import plan_cells, plan_columns, print_plan
-from maskforge.cli.terminal import say
 from maskforge.report import format_of
 from maskforge.sets.designing import processes_for
 from maskforge.study import plan as planning
@@ -114,11 +113,11 @@ def plan(
         found = _planned(fixed, rows, by, fine=waist is None, jobs=jobs)
     print_plan(found, bench)
     _written(found, bench, source, (write, csv, figure, kind))
-    say(f"\n{CAUTION}\n")
-    say(
-        "Next: the same with --write NEW.toml, then maskforge design NEW.toml"
+    say_caution()
+    say_next(
+        "the same with --write NEW.toml, then maskforge design NEW.toml"
         if write is None
-        else f"Next: maskforge design {write}"
+        else typed("design", write)
     )
 
 

@@ -1,5 +1,6 @@
 """maskforge play."""
 
+import shlex
 import shutil
 from dataclasses import fields
 from pathlib import Path
@@ -9,9 +10,9 @@ import typer
 
 from maskforge.base.errors import OutputError
 from maskforge.base.files import telling
-from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted, one_line
 from maskforge.cli.common import whole
+from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.option_values import as_options
 from maskforge.cli.terminal import say
 from maskforge.playing import playlist_file as playfile
@@ -21,6 +22,7 @@ from maskforge.playing.earlier_list import (
     playlist_after,
     settings_in,
 )
+from maskforge.playing.pack_header import PACK
 from maskforge.playing.playlist import SEED, PlayedMask, Timing, longest_between_references
 
 
@@ -129,7 +131,18 @@ def play(
     _tell(made.entries, now.timing)
     if replaced:
         _tell_replaced(earlier, now)
-    say(f"{playfile.TABLE} and {playfile.WHOLE} in {place}\n\n{CAUTION}")
+    say(f"{playfile.TABLE} and {playfile.WHOLE} in {place}")
+    say_caution()
+    listed = typed("readings", "sweep", _set_of(folder), "readings.csv", "--playlist")
+    say_next(
+        f"show the pictures by {place / playfile.TABLE}, write down time_s, step and the powers; "
+        f"then {listed} {shlex.quote(str(place / playfile.WHOLE))}"
+    )
+
+
+def _set_of(folder: Path) -> str:
+    """The set that readings belong to, as far as the folder tells."""
+    return "SET" if (folder / PACK).is_file() else str(folder)
 
 
 def _write(place: Path, made: playfile.Playlist) -> None:

@@ -13,6 +13,7 @@ from maskforge.base.files import check_place, write_text
 from maskforge.base.wording import counted, some_of
 from maskforge.bench.section import Nanometres
 from maskforge.cli.common import SetFolder, TableFile, bench_names, interruptible, progress_bar
+from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import number
 from maskforge.cli.print_replays import IN_FILE, print_replays
 from maskforge.cli.terminal import say
@@ -76,6 +77,11 @@ def predict(
         write_text(csv, csv_table(IN_FILE, replays))
     print_replays(replays)
     _print_summary(replays)
+    say_next(
+        f"{typed('band', folder)} --wavelengths FIRST:LAST:COUNT for a range of them"
+        if bench_name is None
+        else f"{typed('design', bench_name)} for masks of that bench"
+    )
 
 
 def _print_summary(replays: Sequence[Replay]) -> None:

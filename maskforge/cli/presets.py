@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from maskforge import bench as benches
+from maskforge.cli.last_lines import say_next
 from maskforge.cli.terminal import print_table, table_of
 
 
@@ -30,3 +31,6 @@ def presets(
     for row in benches.preset_names():
         table.add_row(*row)
     print_table(table)
+    say_next(
+        "maskforge presets NAME > mine.toml, your own numbers in it, maskforge design mine.toml"
+    )

@@ -14,11 +14,11 @@ from maskforge.align.stack_file import read_stack
 from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.ranges import Range
-from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted
 from maskforge.bench.edit import moved_paths, with_keys
 from maskforge.bench.files import bench_source, parsed
 from maskforge.cli.common import bench_names, interruptible
+from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.option_values import number
 from maskforge.cli.sweep import sweep
 from maskforge.cli.terminal import print_table, say, table_of
@@ -103,6 +103,17 @@ def fit(
     _tell(found)
     for note in notes:
         say(note)
+    if write is not None:
+        say_caution(benches.power_warning(benches.load(write)))
+    say_next(_next(stack, write))
+
+
+def _next(stack: Stack, write: Path | None) -> str:
+    if write is not None:
+        return f"{typed('bringup', write)} for the next step, or {typed('design', write)}"
+    if stack.step.changes is None:
+        return "the next step; no key of the bench file holds this result"
+    return "the same with --update BENCH --write NEW.toml, for a bench file with the result"
 
 
 def _table_place(stack: Stack, table: Path | None, write: Path | None) -> Path | None:
@@ -137,7 +148,7 @@ def _written(
             place.unlink(missing_ok=True)
         raise
     write_text(write, text)
-    told.append(f"new bench file {write}\n\n{CAUTION}")
+    told.append(f"new bench file {write}")
     if differs:
         told.insert(0, f"! {update} is not the bench of the stack: {', '.join(differs)} differ")
     return told

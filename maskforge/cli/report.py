@@ -8,6 +8,7 @@ import typer
 from maskforge.base.files import check_place
 from maskforge.base.wording import counted
 from maskforge.cli.common import SetFolder, interruptible
+from maskforge.cli.last_lines import say_next
 from maskforge.cli.terminal import say
 from maskforge.report import PAGE
 from maskforge.sets.digests import add_files
@@ -38,3 +39,4 @@ def report(
         add_files(place.parent, {place.name: text})
     size = len(text.encode()) / 1e6
     say(f"{counted(len(written.masks), 'mask')}, {size:.2g} MB: {place}")
+    say_next(f"open {place} in a browser")

@@ -14,6 +14,7 @@ from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
 from maskforge.bench.section import Seed
 from maskforge.cli.common import interruptible
+from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import number, pair
 from maskforge.cli.terminal import say
 
@@ -106,3 +107,4 @@ def simulate_bench(
     about = f"maskforge simulate-bench, {stack.step.name} on {name}, shift_um {shift_um}, {told}"
     write_text(out, readings_text(readings, about))
     say(f"{counted(len(readings), 'invented reading')} in {out}")
+    say_next(typed("readings", "fit", folder, out))

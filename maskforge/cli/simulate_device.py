@@ -13,6 +13,7 @@ from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
 from maskforge.bench.section import Seed
 from maskforge.cli.common import SetFolder, whole
+from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import number
 from maskforge.cli.terminal import say
 from maskforge.launch.light import Real
@@ -81,6 +82,8 @@ def simulate_device(
     if truth is not None:
         write_text(truth, devices.truth_text(device, launched.basis))
     say(f"{counted(shown.size, 'reading')} in {out}: simulated, invented data")
+    played = () if playlist is None else ("--playlist", playlist)
+    say_next(typed("readings", "sweep", folder, out, *played))
 
 
 def _round(written: WrittenSet, playlist: Path | None) -> tuple[NDArray[np.intp], float]:

@@ -13,6 +13,7 @@ from maskforge.base.files import Kind, check_place, replacing, telling, write_by
 from maskforge.base.ranges import Range
 from maskforge.bench.section import Seed
 from maskforge.cli.common import interruptible
+from maskforge.cli.last_lines import say_next
 from maskforge.cli.option_values import number
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.playing.playlist_file import read_playlist
@@ -157,6 +158,11 @@ def sweep(
     _print(answer, length)
     if played is not None and made_for_another(played, written):
         say(f"! {playlist} was made for other files than {folder}: for a pack of it?")
+    say_next(
+        "the same with --page FILE for the lab book, --csv FOLDER for the tables"
+        if page is None
+        else f"open {page} in a browser"
+    )
 
 
 def _question(

@@ -27,6 +27,7 @@ from maskforge.cli.common import (
     label_list,
     progress_bar,
 )
+from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import number
 from maskforge.cli.print_tolerance import (
     CURVE_COLUMNS,
@@ -171,6 +172,7 @@ def tolerance(
         if figure is not None and kind is not None:
             write_bytes(figure, _curves_figure(curves, study, share, name, kind))
         if factors is None or count is None:
+            _say_next(source, given)
             return
         with interruptible("interrupted; nothing of all errors at once is written"):
             spread = _drawn(study, some or _usual(study, curves), factors, count, chance, jobs)
@@ -181,6 +183,12 @@ def tolerance(
         write_text(samples, csv_text(sample_columns(spread), cells))
     if samples_figure is not None and samples_kind is not None:
         write_bytes(samples_figure, _spread_figure(spread, study, name, samples_kind))
+    _say_next(source, given)
+
+
+def _say_next(source: str, given: WrittenSet | Bench) -> None:
+    bench = source if isinstance(given, Bench) else "BENCH"
+    say_next(f"align first what costs most: {typed('bringup', bench)} lists the steps")
 
 
 # --- what is asked for -----------------------------------------------------------------------

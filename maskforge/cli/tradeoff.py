@@ -10,6 +10,7 @@ from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli.common import BenchName, FigureFile, TableFile, interruptible, progress_bar
+from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import as_options, numbers, some_words
 from maskforge.cli.print_points import points_text, print_points
 from maskforge.launch.targets import Target, described
@@ -71,6 +72,9 @@ def tradeoff(
         write_text(csv, points_text(target, points))
     if figure is not None and picture is not None:
         write_bytes(figure, picture)
+    say_next(
+        f"the purity and pixels of your choice into the bench file, {typed('design', bench_name)}"
+    )
 
 
 def _asked_purity(value: object) -> float:

@@ -8,7 +8,7 @@ from maskforge import bench as benches
 from maskforge.align import stack_file as stackfile
 from maskforge.align.catalogue import NAMES
 from maskforge.base.errors import BenchError
-from maskforge.base.safety import CAUTION
+from maskforge.base.safety import BRIEF
 from tests.commands import ran
 
 LAB = """\
@@ -77,7 +77,8 @@ def test_a_stack_readings_and_a_fit(here: Path, capsys: pytest.CaptureFixture[st
     code, out, err = ran(capsys, MADE)
     assert (code, err) == (0, "")
     assert "31 frames, 104 readings" in out
-    assert out.endswith(f"{CAUTION}\n")
+    fit = "maskforge readings fit edge readings.csv"
+    assert out.endswith(f"{BRIEF}\n\nNext: read edge/WATCH.txt, play the frames, then {fit}\n")
     assert files(here / "edge") == stackfile.OWN
     code, out, err = ran(capsys, SIMULATED)
     assert (code, err) == (0, "")
@@ -90,7 +91,9 @@ def test_a_stack_readings_and_a_fit(here: Path, capsys: pytest.CaptureFixture[st
     for text in ("offset x", "waist y", "+- (95 %)", "readings used", "residual 0.", "missing"):
         assert text in out
     assert "differ" not in out
-    assert out.endswith(f"new bench file new.toml\n\n{CAUTION}\n")
+    assert f"new bench file new.toml\n\n{BRIEF}\n" in out
+    last = "maskforge bringup new.toml for the next step, or maskforge design new.toml"
+    assert out.endswith(f"\nNext: {last}\n")
     assert Path("f.svg").read_text("utf-8").startswith("<?xml")
     new = benches.load("new.toml")
     assert new.light.waist_mm == pytest.approx(0.33, abs=0.003)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from maskforge.base.safety import CAUTION
+from maskforge.base.safety import BRIEF
 from maskforge.cli import main as cli
 from maskforge.cli.play import clock
 from maskforge.playing.playlist_file import read_playlist
@@ -48,7 +48,10 @@ def test_a_list_goes_beside_the_masks(here: Path, capsys: pytest.CaptureFixture[
         "at most 0.15 s from one reference to the next",
         "playlist.csv and playlist.json in small",
         "",
-        CAUTION,
+        BRIEF,
+        "",
+        "Next: show the pictures by small/playlist.csv, write down time_s, step and the powers; "
+        "then maskforge readings sweep small readings.csv --playlist small/playlist.json",
     ]
     assert found == (0, "\n".join(lines) + "\n", "")
     after = files(here)

@@ -22,7 +22,7 @@ from PIL import Image
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.base.safety import CAUTION
+from maskforge.base.safety import BRIEF
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.launch.panel import mask_window
@@ -679,7 +679,11 @@ def test_the_command_packs_beside_the_set(here: Path, capsys: pytest.CaptureFixt
     cells = ["planes", "151", "x", "73", "1", "2", "3", str(size)]
     assert cells in [line.split() for line in out.splitlines()]
     assert "27 masks in set-planes" in out
-    assert CAUTION in out
+    assert BRIEF in out
+    first = "set-planes/frame-0000.png to frame-0001.png"
+    assert out.endswith(
+        f"\nNext: load {first} into the panel's player, then maskforge play set-planes\n"
+    )
 
 
 def test_the_set_may_be_the_current_folder(

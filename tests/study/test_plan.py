@@ -18,7 +18,7 @@ from PIL import Image
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.base.safety import CAUTION
+from maskforge.base.safety import BRIEF
 from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
 from maskforge.cli import main as cli
@@ -457,7 +457,7 @@ def test_table_and_files(capsys: pytest.CaptureFixture[str]) -> None:
     assert lines[5].split()[-3:] == ["as", "it", "is"]
     assert "- 2 of 7 settings cannot be:" in lines
     assert any(line.startswith("  2, such as [light] waist_mm = 9.0: only ") for line in lines)
-    assert CAUTION in out
+    assert BRIEF in out
     assert lines[-1] == "Next: maskforge design new.toml"
 
 

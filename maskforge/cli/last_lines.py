@@ -1,0 +1,23 @@
+"""How a command ends: the caution where light is about to go on, and what a person does next."""
+
+import shlex
+
+from maskforge.base.safety import BRIEF
+from maskforge.cli.terminal import say
+
+
+def say_caution(*warnings: str | None) -> None:
+    """The caution in one line, and warnings where there are some, a line each."""
+    say(f"\n{BRIEF}")
+    for warning in filter(None, warnings):
+        say(f"Warning: {warning}")
+
+
+def say_next(text: str) -> None:
+    """The last line: what the person would do now."""
+    say(f"\nNext: {text}")
+
+
+def typed(*words: object) -> str:
+    """A command of maskforge as it is typed."""
+    return shlex.join(["maskforge", *map(str, words)])
