@@ -127,7 +127,7 @@ def _written(
         from maskforge.report.page.set_page import page_of_set
 
         written = read_set(folder)
-        add_files(folder, {PAGE: page_of_set(written, ready, bench.name)})
+        add_files(folder, {PAGE: page_of_set(written, ready, out.resolve().name)})
     return written
 
 

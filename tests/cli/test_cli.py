@@ -180,6 +180,17 @@ def test_a_set_is_designed(tiny: Path, capsys: pytest.CaptureFixture[str]) -> No
     assert tifffile.imread(folder / "masks.tif").shape == (3, 72, 80)
 
 
+def test_the_page_written_anew_is_that_of_the_design(
+    tiny: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Byte by byte: it is called as the set's folder."""
+    assert ran(capsys, "design tiny.toml --labels LP01 --out mine/first")[0] == 0
+    page = Path("mine/first/report.html").read_bytes()
+    assert b"<title>first" in page
+    assert ran(capsys, "report mine/first")[0] == 0
+    assert Path("mine/first/report.html").read_bytes() == page
+
+
 def test_options_win_over_the_bench(tiny: Path, capsys: pytest.CaptureFixture[str]) -> None:
     changed = ("--labels", "LP11", "--orientations", "3")
     assert ran(capsys, "design", "tiny.toml", "--out", "here", *changed)[0] <= SHORT
