@@ -38,6 +38,14 @@ def is_fast(length: int) -> bool:
     return length == 1
 
 
+def fast_length(least: float) -> int:
+    """The shortest fast length from `least` up."""
+    length = int(np.ceil(least))
+    while not is_fast(length):
+        length += 1
+    return length
+
+
 def side_of(x: Real, u: Real, scale: float) -> Side:
     """The side from `x` to `u`, both symmetric about 0, which costs less.
 
@@ -55,9 +63,7 @@ def padded_axis(count: int, pitch: float, scale: float, step: float, half: float
     `count` pixels `pitch` (m) apart are padded to the next fast length.  The samples never reach
     beyond the first period, scale / pitch wide, where the transform repeats itself.
     """
-    length = max(count, int(np.ceil(scale / (pitch * step) * (1 - 1e-12))))
-    while not is_fast(length):
-        length += 1
+    length = fast_length(max(count, scale / (pitch * step) * (1 - 1e-12)))
     step = scale / (length * pitch)
     return axis(2 * min(int(half / step), (length - 1) // 2) + 1, step)
 

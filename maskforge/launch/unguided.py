@@ -10,16 +10,16 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len
 from scipy.special import erfc, j1
 
 from maskforge.launch.basis import sampled
 from maskforge.launch.beam_in_pixels import Layer, Pair, layers_of
 from maskforge.launch.couplings import Launch, facet_at, gap_field, standing_at
 from maskforge.launch.facet import Facet, slant_of
-from maskforge.launch.fourier import axis, full_transform, times_real
+from maskforge.launch.fourier import axis, times_real
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.lit_panel import panel_axes
+from maskforge.launch.transform import Side, fast_length, side_of, transform
 
 FINER = 4
 """Samples of the finest detail in a disc.  The detail of the power is half as long; what remains
@@ -72,9 +72,9 @@ class OwnOrder:
     holds the `modes` (K, rows, columns); `weights` (rows, columns) in m^2 of the area.
     """
 
-    pitch: Pair
-    scale: float
     layers: tuple[Layer, ...]
+    over_y: Side
+    over_x: Side
     dark: Complex | float
     slant: Complex | float
     near: tuple[slice, slice]
@@ -85,10 +85,7 @@ class OwnOrder:
         """As `Discs.powers`."""
         field: Any = 0.0
         for layer in self.layers:
-            there = full_transform(
-                layer.light * factors, self.weights.shape, self.pitch, self.scale
-            )[0]
-            field = field + layer.field * there
+            field = field + layer.field * transform(layer.light * factors, self.over_y, self.over_x)
         field = field * self.slant + self.dark
         guided = times_real(1j * found, self.modes.reshape(len(found), -1))
         field[self.near] -= guided.reshape(self.modes.shape[1:])
@@ -165,7 +162,7 @@ def own_order_of(launch: Launch, taken: Sequence[tuple[Pair, float]]) -> OwnOrde
     detail = detail_of(launch)
     # two samples of each detail hold the power of the field as well
     columns, rows = (
-        int(next_fast_len(int(np.ceil(2 * scale / (pitch * d)))))
+        fast_length(2 * scale / (pitch * d))
         for pitch, d in zip((pitch_x, pitch_y), detail, strict=True)
     )
     u, v = (
@@ -179,9 +176,9 @@ def own_order_of(launch: Launch, taken: Sequence[tuple[Pair, float]]) -> OwnOrde
     for (x, y), radius in taken:
         weights *= 1 - _in_disc(u - x, v - y, radius)
     return OwnOrder(
-        pitch=(pitch_x, pitch_y),
-        scale=scale,
         layers=layers_of(launch.beam, area, scale, u, v),
+        over_y=side_of(axis(launch.y.size, pitch_y), v, scale),
+        over_x=side_of(axis(launch.x.size, pitch_x), u, scale),
         dark=0.0 if dark is None else dark,
         slant=slant_of(launch.lens_offset, scale, u, v) if any(launch.lens_offset) else 1.0,
         near=(over_v, over_u),
