@@ -3,7 +3,7 @@
 The pictures act as they are written, by the full model of `launch`.  All of it is invented data.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,19 +62,22 @@ def powers(stack: Stack, truth: Bench, mounting: Mounting | None = None) -> Real
 
     Raises BenchError where the true panel cannot show the pictures.
     """
+    return np.array(list(page_powers(stack, truth, mounting)))
+
+
+def page_powers(stack: Stack, truth: Bench, mounting: Mounting | None = None) -> Iterator[float]:
+    """The same, a page at a time."""
     mounting = mounting or Mounting()
     scene = scene_of(truth)
     place = _place(stack, scene, mounting)
     launch = scene.launch(scene.carrier_to(place), whole=True)
     power = _fiber(launch) if stack.detector.kind == "fiber" else _pinhole(stack, scene, launch)
-    found = []
     for picture in pictures(stack):
         try:
             states = states_of(scene.whole, picture)
         except BenchError as problem:
             raise BenchError(f"{truth.source}: [modulator] {problem}") from None
-        found.append(power(emitted(scene.whole, states)))
-    return (truth.light.power_mw or POWER) * np.array(found)
+        yield (truth.light.power_mw or POWER) * power(emitted(scene.whole, states))
 
 
 def _place(stack: Stack, scene: Scene, mounting: Mounting) -> tuple[float, float]:

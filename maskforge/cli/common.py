@@ -100,6 +100,7 @@ def progress_bar(doing: str = "designing") -> "Progress":
         MofNCompleteColumn,
         Progress,
         TextColumn,
+        TimeElapsedColumn,
         TimeRemainingColumn,
     )
 
@@ -109,6 +110,10 @@ def progress_bar(doing: str = "designing") -> "Progress":
         TextColumn(doing),
         BarColumn(),
         MofNCompleteColumn(),
+        # what counts up shows that a first, long mask is being worked on
+        TextColumn("after"),
+        TimeElapsedColumn(),
+        TextColumn("left"),
         TimeRemainingColumn(),
         console=plain_console(stderr=True),
         transient=True,

@@ -7,13 +7,19 @@ import numpy as np
 import typer
 
 from maskforge import bench as benches
-from maskforge.align.simulate import BenchDisturbance, Mounting, disturbed, powers, readings_text
+from maskforge.align.simulate import (
+    BenchDisturbance,
+    Mounting,
+    disturbed,
+    page_powers,
+    readings_text,
+)
 from maskforge.align.stack_file import read_stack
 from maskforge.base.files import check_place, write_text
 from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
 from maskforge.bench.section import Seed
-from maskforge.cli.common import interruptible
+from maskforge.cli.common import interruptible, progress_bar
 from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import number, pair
 from maskforge.cli.terminal import say
@@ -99,7 +105,10 @@ def simulate_bench(
     stack = read_stack(folder)
     true = stack.bench if truth is None else benches.load(truth)
     with interruptible("interrupted; nothing is written"):
-        readings = disturbed(stack, powers(stack, true, mounting), disturbance, seed)
+        with progress_bar("simulating") as progress:
+            pages = page_powers(stack, true, mounting)
+            clean = np.array(list(progress.track(pages, total=len(stack.frames))))
+        readings = disturbed(stack, clean, disturbance, seed)
     told = ", ".join(
         f"{option.removeprefix('--')} {value:g}" for option, value in given.items() if value
     )
