@@ -71,7 +71,7 @@ def write_stack(
         texts = {
             HEADER: _header_text(bench, step, shots, hashes, order, float(timing.step)),
             PLAYLIST: _playlist_text(shots, order, timing),
-            WATCH: watch_text(step, shots, timing, len(order)),
+            WATCH: watch_text(step, shots, timing, len(order), benches.power_warning(scene.bench)),
         }
         for name, text in texts.items():
             with telling(out / name):
@@ -161,8 +161,10 @@ def _playlist_text(shots: Shots, order: Sequence[int], timing: Timing) -> str:
     return csv_text(["step", "time_s", "dwell_ms", "file", "page", *keys], rows)
 
 
-def watch_text(step: Step, shots: Shots, timing: Timing, readings: int) -> str:
-    """What to watch and do, for the person at the bench."""
+def watch_text(
+    step: Step, shots: Shots, timing: Timing, readings: int, warning: str | None = None
+) -> str:
+    """What to watch and do, for the person at the bench; `warning`: of too much power."""
     x, y = (micrometres(z) * 1e-3 for z in shots.detector.place)
     where = f"x = {x:.5g} mm, y = {y:.5g} mm from the zero order (x and y as on the panel)"
     if shots.detector.kind == "fiber":
@@ -183,6 +185,7 @@ def watch_text(step: Step, shots: Shots, timing: Timing, readings: int) -> str:
         "Then: maskforge readings fit <this folder> readings.csv",
         f"Next: {step.after}",
         CAUTION,
+        *(() if warning is None else (f"Warning: {warning}",)),
     ]
     lines = (line for part in parts for line in [*part.split("\n"), ""])
     filled = [textwrap.fill(line, TEXT_WIDTH) if line else "" for line in lines]

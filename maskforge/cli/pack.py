@@ -71,7 +71,7 @@ def pack(
         sizes = [file.stat().st_size for file in folder.iterdir()]
     _print(header, sizes)
     say(f"\n{counted(len(header.masks), 'mask')} in {place} (what lies where in {PACK})")
-    say_caution()
+    say_caution(*header.warnings)
     say_next(f"load {_named(place, header)} into the panel's player, then {typed('play', place)}")
 
 

@@ -132,7 +132,7 @@ def play(
     if replaced:
         _tell_replaced(earlier, now)
     say(f"{playfile.TABLE} and {playfile.WHOLE} in {place}")
-    say_caution()
+    say_caution(*played.warnings)
     listed = typed("readings", "sweep", _set_of(folder), "readings.csv", "--playlist")
     say_next(
         f"show the pictures by {place / playfile.TABLE}, write down time_s, step and the powers; "

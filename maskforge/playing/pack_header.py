@@ -86,7 +86,8 @@ class PackHeader:
 
     `kind` (key `as`): the format; `bits` a pixel in the files; `pixels` (columns, rows) of the
     panel; `picture_bits`: bits a pixel of the unpacked pictures, 8 or 16, as in the set;
-    `order`: see `formats.order_of`; `apertures`: the set's and the other's, None without another.
+    `order`: see `formats.order_of`; `apertures`: the set's and the other's, None without another;
+    `warnings`: lines for the person who plays it.
     """
 
     format: Literal["maskforge-pack"]
@@ -99,6 +100,7 @@ class PackHeader:
     source: PackedFrom
     apertures: tuple[Aperture, Aperture] | None
     masks: Annotated[tuple[PackedMask, ...], Field(min_length=1)]
+    warnings: tuple[str, ...] = ()
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
 
     @property

@@ -29,6 +29,7 @@ from maskforge.playing.pack_header import (
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import MANIFEST
 from maskforge.sets.reading import WrittenSet, checked_pages
+from maskforge.sets.rebuilding import power_warnings
 from maskforge.sets.stack import Picture, pixel_hash
 
 
@@ -92,6 +93,7 @@ def write_pack(
         source=_source(written),
         apertures=None if paired is None else paired.apertures,
         masks=tuple(packed),
+        warnings=power_warnings(written, *(() if other is None else (other,))),
     )
     with telling(out / PACK):
         (folder / PACK).write_text(header_text(header), encoding="utf-8", newline="")

@@ -35,6 +35,7 @@ from maskforge.sets.json_record import checked, located
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import MANIFEST, STACK
 from maskforge.sets.reading import header_in, read_set
+from maskforge.sets.rebuilding import power_warnings
 
 FORMAT = "maskforge-playlist"
 VERSION = 1
@@ -45,12 +46,13 @@ COLUMNS = [field.name for field in fields(PlayedMask)]
 
 @dataclass(frozen=True)
 class Playable:
-    """What is played: the folder's name, the SHA-256 of its manifest.json or pack.json, and the
-    frames, one a mask, in play order."""
+    """What is played: the folder's name, the SHA-256 of its manifest.json or pack.json, the
+    frames, one a mask, in play order, and warnings for the person who plays them."""
 
     source: str
     sha256: str
     frames: tuple[PlayedFrame, ...]
+    warnings: tuple[str, ...] = ()
 
 
 def _digest(value: object) -> str:
@@ -97,7 +99,7 @@ class Playlist:
 
 def playable(folder: Path) -> Playable:
     """The masks of a set's or a pack's folder; BenchError where it is neither, or holds none."""
-    path, masks = _listed(folder)
+    path, masks, warnings = _listed(folder)
     if not masks:
         raise BenchError(one_line(f"{path}: masks: holds no mask"))
     frames = []
@@ -108,14 +110,17 @@ def playable(folder: Path) -> Playable:
             raise located(f"{path}: masks[{place}]", problem) from None
     # a name that is not text in this system's encoding must not cost the file
     name = one_line(folder.resolve().name) or folder.anchor
-    return Playable(name, hashlib.sha256(path.read_bytes()).hexdigest(), tuple(frames))
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    return Playable(name, digest, tuple(frames), warnings)
 
 
-def _listed(folder: Path) -> tuple[Path, Sequence[Record | PackedMask]]:
-    """The file that lists a folder's masks, and the masks."""
+def _listed(folder: Path) -> tuple[Path, Sequence[Record | PackedMask], tuple[str, ...]]:
+    """The file that lists a folder's masks, the masks, and warnings."""
     if (folder / PACK).is_file():
-        return folder / PACK, read_pack(folder).header.masks
-    return folder / MANIFEST, read_set(folder).masks
+        header = read_pack(folder).header
+        return folder / PACK, header.masks, header.warnings
+    written = read_set(folder)
+    return folder / MANIFEST, written.masks, power_warnings(written)
 
 
 def _frame(mask: Record | PackedMask, place: int) -> PlayedFrame:

@@ -7,6 +7,7 @@ import numpy as np
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
+from maskforge.base.wording import one_line
 from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
 from maskforge.bench.sections import TargetsSection
@@ -45,6 +46,20 @@ def bench_of(written: WrittenSet) -> Bench:
     """The bench of a set; BenchError where it is none."""
     name = f"{written.folder / MANIFEST}: bench"
     return benches.from_dict(_bench_keys(written), name, written.folder)
+
+
+def power_warnings(*sets: WrittenSet) -> tuple[str, ...]:
+    """Which sets' beams are too strong for the panel, a line each, and where that is not known."""
+    found: list[str | None] = []
+    for written in sets:
+        name = one_line(written.folder.resolve().name)
+        try:
+            bench = bench_of(written).model_copy(update={"source": name})
+        except BenchError as problem:
+            found.append(f"{name}: the power on the modulator is not checked: {problem}")
+        else:
+            found.append(benches.power_warning(bench))
+    return tuple(filter(None, found))
 
 
 def launch_of(bench: Bench) -> Launch:

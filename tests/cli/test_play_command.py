@@ -144,6 +144,29 @@ def test_settings_that_do_not_go_with_the_set(
     assert ran(capsys, "play few --out lists --anew")[0] == 0
 
 
+def test_too_much_power_is_told_wherever_it_is_played(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By play, of a pack too, by pack and by the text of a bring-up; and where it is not known."""
+    strong = changed(FEW, light={"power_mw": 100.0}, modulator={"damage_mw_per_mm2": 10.0})
+    (here / "strong.toml").write_text(toml_text(strong), "utf-8")
+    told = "[light] power_mw = 100: the peak on the modulator is 707 mW/mm2, above"
+    for line in (
+        "design strong.toml --out strong",
+        "play strong",
+        "pack strong --as png",
+        "play strong-png",
+        "bringup strong.toml --step phase-depth --period 8 --out steps",
+    ):
+        code, out, _ = ran(capsys, line)
+        assert (code, f"\nWarning: strong{'.toml' * ('toml' in line)}: {told}" in out) == (0, True)
+    assert told in " ".join((here / "steps/WATCH.txt").read_text("utf-8").split())
+    manifest = here / "strong/manifest.json"
+    manifest.write_text(manifest.read_text("utf-8").replace("waist_mm", "wast_mm"), "utf-8")
+    code, out, _ = ran(capsys, "play strong")
+    assert (code, "strong: the power on the modulator is not checked: " in out) == (0, True)
+
+
 @pytest.mark.parametrize(
     ("options", "line"),
     [
