@@ -57,10 +57,10 @@ def fiber_position(scene: Scene, choices: Choices) -> Shots:
 
     def made(values: Values) -> Picture:
         if values["axis"] is None:
-            return make(np.ones(scene.masked.shape, dtype=complex))
+            return make(np.ones(scene.modulator.shape, dtype=complex))
         place = number(values, "place_um") * 1e-6
         along = x if values["axis"] == "x" else y[:, None]
-        turns = np.broadcast_to(place * along / scene.scale, scene.masked.shape)
+        turns = np.broadcast_to(place * along / scene.scale, scene.modulator.shape)
         return make(np.exp(2j * np.pi * turns))
 
     watch = (
@@ -179,7 +179,7 @@ def facet_waist(scene: Scene, choices: Choices) -> Shots:
 
 def _check_order(scene: Scene, carrier: Carrier, half: float, unit: str, span: float) -> None:
     """BadValueError where a scan leaves the field that the pixels show but once."""
-    for place, pitch in zip(scene.place_of(carrier), scene.masked.pitch_seen, strict=True):
+    for place, pitch in zip(scene.place_of(carrier), scene.modulator.pitch_seen, strict=True):
         room = scene.scale / (2 * pitch) - abs(place)
         if half > room:
             raise BadValueError(

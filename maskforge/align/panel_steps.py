@@ -164,7 +164,7 @@ def flatness(scene: Scene, choices: Choices) -> Shots:
         for x, y in [near, *(place for place in places if place != near)]
         for shift in SHIFTS
     )
-    half = side / 2 * np.array(scene.masked.pitch_seen)
+    half = side / 2 * np.array(scene.modulator.pitch_seen)
 
     def region(x: float, y: float) -> patterns.Region:
         return patterns.box(scene, (x - half[0], x + half[0]), (y - half[1], y + half[1]))
@@ -194,17 +194,17 @@ def flatness(scene: Scene, choices: Choices) -> Shots:
 
 def _tile(scene: Scene, choices: Choices, period: int) -> int:
     """Pixels along a sub-aperture, whole periods."""
-    shorter = min(scene.masked.shape)
+    shorter = min(scene.modulator.shape)
     wanted = shorter / (choices.points or TILES)
     if choices.points is None:
-        wanted = min(wanted, WIDE_TILE * min(scene.waists) / max(scene.masked.pitch_seen))
+        wanted = min(wanted, WIDE_TILE * min(scene.waists) / max(scene.modulator.pitch_seen))
     return max(period, int(wanted / period) * period)
 
 
 def _tiles(scene: Scene, along: int, side: int) -> Real:
     """Middles of the tiles that fit on the mask, in m."""
-    count = scene.masked.shape[1 - along]
-    pitch = scene.masked.pitch_seen[along]
+    count = scene.modulator.shape[1 - along]
+    pitch = scene.modulator.pitch_seen[along]
     tiles = count // side
     first = (count - tiles * side) // 2
     place = first + side * (np.arange(tiles) + 0.5) - count / 2

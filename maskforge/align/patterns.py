@@ -60,7 +60,7 @@ def disc(scene: Scene, centre: tuple[float, float], diameter: float) -> Region:
 
 def snapped(scene: Scene, along: int, place: float) -> float:
     """The border between pixels (along x: 0, y: 1) that is nearest to a place."""
-    first, pitch = scene.edges[along][0], scene.masked.pitch_seen[along]
+    first, pitch = scene.edges[along][0], scene.modulator.pitch_seen[along]
     return first + round((place - first) / pitch) * pitch
 
 
@@ -120,14 +120,14 @@ def fundamental(scene: Scene, carrier: Carrier) -> Callable[[Complex], Picture]:
     back = back * overall_phase(launch, vector, back)
 
     def made(factors: Complex) -> Picture:
-        states = scene.masked.alphabet.support(back * factors)
-        return rendered(scene.masked, states)
+        states = scene.modulator.alphabet.support(back * factors)
+        return rendered(scene.modulator, states)
 
     return made
 
 
 def mask_axes(scene: Scene) -> tuple[Real, Real]:
     """x and y of the mask's pixels in m from its middle."""
-    rows, columns = scene.masked.shape
-    pitch = scene.masked.pitch_seen
+    rows, columns = scene.modulator.shape
+    pitch = scene.modulator.pitch_seen
     return axis(columns, pitch[0]), axis(rows, pitch[1])

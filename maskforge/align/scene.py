@@ -8,8 +8,6 @@ import numpy as np
 from maskforge import bench as benches
 from maskforge.bench import Bench
 from maskforge.bench.ready import guided_basis
-from maskforge.fiber import Fiber
-from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch, prepare
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Light, Real
@@ -44,35 +42,26 @@ class Detector:
         return self.order[0] + self.aside[0], self.order[1] + self.aside[1]
 
 
-@dataclass(frozen=True, eq=False)
-class Scene:
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Scene(Setup):
     """A bench for bring-up.  Places on the panel are (x, y) in m from the middle of the mask.
 
-    `masked`: the modulator with the bench's mask; `whole`: with the whole panel as its mask.
+    `whole`: the modulator with the whole panel as its mask.
     """
 
     bench: Bench
-    light: Light
-    masked: Modulator
     whole: Modulator
-    focal_length: float
-    lens_offset: tuple[float, float]
-
-    @property
-    def scale(self) -> float:
-        """lambda f in m^2."""
-        return self.light.wavelength * self.focal_length
 
     @cached_property
     def axes(self) -> tuple[Real, Real]:
         """x of the panel's columns and y of its rows, ascending."""
-        return panel_axes(self.masked)
+        return panel_axes(self.modulator)
 
     @cached_property
     def edges(self) -> tuple[tuple[float, float], tuple[float, float]]:
         """The panel's ends, (lowest, highest) x and y."""
         (left, right), (low, high) = ((float(z[0]), float(z[-1])) for z in self.axes)
-        x, y = (pitch / 2 for pitch in self.masked.pitch_seen)
+        x, y = (pitch / 2 for pitch in self.modulator.pitch_seen)
         return (left - x, right + x), (low - y, high + y)
 
     @property
@@ -109,22 +98,13 @@ class Scene:
         1550 (1966)."""
         return self.scale / (np.pi * self.waist)
 
-    @cached_property
-    def fiber(self) -> Fiber:
-        return benches.fiber(self.bench)
-
-    @cached_property
-    def basis(self) -> Basis:
-        return guided_basis(self.bench)
-
     def place_of(self, carrier: Carrier) -> tuple[float, float]:
         """Where a carrier's order lies, (x, y) in m from the zero order."""
-        (x, y), pitch = carrier.frequency, self.masked.pitch_seen
-        return self.scale * x / pitch[0], self.scale * y / pitch[1]
+        return replace(self, carrier=carrier).place
 
     def carrier_to(self, place: tuple[float, float]) -> Carrier:
         """The carrier whose order lies at a place: undoes `place_of`."""
-        pitch = self.masked.pitch_seen
+        pitch = self.modulator.pitch_seen
         x, y = (z * p / self.scale for z, p in zip(place, pitch, strict=True))
         size = float(np.hypot(x, y))
         if size < 1e-9:
@@ -133,27 +113,19 @@ class Scene:
 
     def launch(self, carrier: Carrier, *, whole: bool) -> Launch:
         """The launch of the bench's mask, or of the `whole` panel, with a carrier of one's own."""
-        light, offset, panel = self.light, self.lens_offset, self.masked
-        if whole:
-            (x, y), panel = self.middle, self.whole
-            light = replace(light, offset=(light.offset[0] - x, light.offset[1] - y))
-            offset = offset[0] + x, offset[1] + y
-        return prepare(
-            Setup(light, panel, carrier, self.focal_length, self.fiber, self.basis, offset)
-        )
+        own = replace(self, carrier=carrier)
+        if not whole:
+            return prepare(own)
+        (x, y), light = self.middle, self.light
+        light = replace(light, offset=(light.offset[0] - x, light.offset[1] - y))
+        offset = self.lens_offset[0] + x, self.lens_offset[1] + y
+        return prepare(replace(own, light=light, modulator=self.whole, lens_offset=offset))
 
 
 def scene_of(bench: Bench) -> Scene:
     """The bench in SI units; BenchError where it cannot be built."""
-    masked = benches.modulator(bench)
-    return Scene(
-        bench=bench,
-        light=benches.light(bench),
-        masked=masked,
-        whole=_whole(bench, masked),
-        focal_length=benches.focal_length(bench),
-        lens_offset=benches.lens_offset(bench),
-    )
+    setup = benches.setup(bench, guided_basis(bench))
+    return Scene(**vars(setup), bench=bench, whole=_whole(bench, setup.modulator))
 
 
 def _whole(bench: Bench, masked: Modulator) -> Modulator:

@@ -143,7 +143,7 @@ def fiber_carrier(scene: Scene, choices: Choices, step: str) -> Carrier:
     """The carrier on whose order the fibre lies; BenchError where two states need one."""
     own = scene.bench.design
     if choices.period is None and own.carrier_period_px == 0.0:
-        if scene.masked.alphabet.is_line:
+        if scene.modulator.alphabet.is_line:
             raise BenchError(
                 f"{scene.bench.source}: [design] carrier_period_px = 0: --step {step} needs a "
                 "carrier on a panel of two states, which shows every tilt and bend together with "
