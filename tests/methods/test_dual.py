@@ -453,7 +453,11 @@ def test_a_beam_beside_the_middle(label: str) -> None:
     check(launch, lp_target(launch.basis, label), 0.999)
 
 
-@pytest.mark.parametrize("carrier", [None, Carrier(6.0, 0.6)], ids=["on axis", "carrier"])
+@pytest.mark.parametrize(
+    "carrier",
+    [pytest.param(None, marks=pytest.mark.long), Carrier(6.0, 0.6)],
+    ids=["on axis", "carrier"],
+)
 def test_beside_the_axis_of_the_lens(carrier: Carrier | None) -> None:
     """The modes' images move to the lens's axis: a beam that lies there launches as much as one in
     the middle, on a mask that is large enough."""

@@ -56,14 +56,17 @@ def ready(folder: Path, light: str, modulator: str, targets: str, purity: float)
     [
         (ROUND, 250, SUM % f'{LP11}, "LP21 cos" = [1.0, 20.0]', 0.99, 0.6670),
         (ROUND, 200, 'labels = ["LP01"]', 0.98, 0.0),
-        (
+        pytest.param(
             "waist_x_mm = 1.25\nwaist_y_mm = 1.0",
             250,
             'family = "lg"\nlabels = ["LG0-1"]\nlg_waist_um = 4.95',
             0.999,
             0.3709,
+            marks=pytest.mark.long,
         ),
-        (OBLIQUE, 250, SUM % f"{LP11}, {QUADRATURE}", 0.999, 0.393),
+        pytest.param(
+            *(OBLIQUE, 250, SUM % f"{LP11}, {QUADRATURE}", 0.999, 0.393), marks=pytest.mark.long
+        ),
     ],
     ids=["superposition", "LP01", "vortex", "quadrature"],
 )
