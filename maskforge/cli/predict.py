@@ -15,11 +15,12 @@ from maskforge.bench.section import Nanometres
 from maskforge.cli.common import SetFolder, TableFile, bench_names, interruptible, progress_bar
 from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import number
-from maskforge.cli.print_replays import IN_FILE, print_replays
+from maskforge.cli.print_replays import IN_FILE, OF_BUDGET, print_budgets, print_replays
 from maskforge.cli.terminal import say
 from maskforge.sets.check.claims import mask_name
 from maskforge.sets.mask_columns import percent
 from maskforge.sets.reading import read_set
+from maskforge.sets.rebuilding import bench_of
 from maskforge.study.replay import Replay, replayed, replayed_at
 
 
@@ -46,18 +47,28 @@ def predict(
         bool,
         typer.Option("--realign", help="At --wavelength-nm the fibre follows the carrier's order."),
     ] = False,
+    budget: Annotated[
+        bool,
+        typer.Option(
+            "--budget",
+            help="Also where the rest of the light goes; alone: on the set's own bench.",
+        ),
+    ] = False,
     csv: TableFile = None,
 ) -> None:
     """Predict a set on another bench, or at another wavelength.
 
     The pixels are taken as they are, and the panel must be the same; the beam, the lens, the fibre
     and what the greys do may differ.  The fibre sits on the order of the other bench's carrier.
-    Before: what the set's manifest says.  In light of another wavelength nothing on the bench
-    moves: the carrier's order moves off the fibre, whose glass disperses, and a phase of the panel,
-    of its flatness map or of the beam's wavefront counts for less at a longer one.  Up to 40 masks
-    are listed one by one; of more, the worst and the median of each label.
+    Before: what the set's manifest says.
+    In light of another wavelength nothing on the bench moves: the carrier's order moves off the
+    fibre, whose glass disperses, and a phase of the panel, of its flatness map or of the beam's
+    wavefront counts for less at a longer one.  --budget adds a table of where all of the beam goes.
+    Up to 40 masks are listed one by one; of more, the worst and the median of each label (of the
+    budget the median).
     """
-    if (bench_name is None) == (wavelength_nm is None):
+    own = budget and bench_name is None and wavelength_nm is None
+    if (bench_name is None) == (wavelength_nm is None) and not own:
         raise BenchError("--bench or --wavelength-nm: one of them is needed, and not both")
     if realign and wavelength_nm is None:
         raise BenchError("--realign: goes with --wavelength-nm; a --bench says where it stands")
@@ -68,19 +79,22 @@ def predict(
         written = read_set(folder)
         with progress_bar("predicting") as progress:
             if wavelength_nm is not None:
-                (masks,) = replayed_at(written, [wavelength_nm], realign=realign)
+                (masks,) = replayed_at(written, [wavelength_nm], realign=realign, budgets=budget)
             else:
-                assert bench_name is not None
-                masks = replayed(written, benches.load(bench_name))
+                other = bench_of(written) if bench_name is None else benches.load(bench_name)
+                masks = replayed(written, other, budgets=budget)
             replays = list(progress.track(masks, total=len(written.masks)))
     if csv is not None:
-        write_text(csv, csv_table(IN_FILE, replays))
+        write_text(csv, csv_table([*IN_FILE, *(OF_BUDGET if budget else ())], replays))
     print_replays(replays)
     _print_summary(replays)
+    if budget:
+        say("\nwhere the light goes, in % of the beam:\n")
+        print_budgets(replays)
     say_next(
-        f"{typed('band', folder)} --wavelengths FIRST:LAST:COUNT for a range of them"
-        if bench_name is None
-        else f"{typed('design', bench_name)} for masks of that bench"
+        f"{typed('design', bench_name)} for masks of that bench"
+        if bench_name is not None
+        else f"{typed('band', folder)} --wavelengths FIRST:LAST:COUNT for a range of wavelengths"
     )
 
 

@@ -5,8 +5,10 @@ from operator import attrgetter
 
 from maskforge.base.columns import Column, alike, named, of_part, worst_and_median
 from maskforge.base.csv_text import Cell
+from maskforge.base.wording import rounded
 from maskforge.cli.terminal import LONG_SET, print_table, table_of_rows
 from maskforge.launch.couplings import Prediction, insertion_loss_db, unwanted_db
+from maskforge.launch.noise_budget import SHARES
 from maskforge.sets import mask_columns
 from maskforge.sets.mask_columns import decibel, percent
 from maskforge.study.replay import Replay
@@ -65,6 +67,29 @@ PRINTED = named(
     *("loss_db_before", "loss_db", "guided"),
 )
 
+
+def _share(name: str) -> Callable[[Replay], Cell]:
+    """A share of the budget, None where it is not known."""
+    return lambda one: None if one.budget is None else getattr(one.budget, name)
+
+
+def _percent(share: float) -> str:
+    return rounded(100 * share, 2)
+
+
+OF_BUDGET: tuple[Column[Replay], ...] = tuple(
+    # of several masks, the one that sends most there; of the target, least
+    Column(
+        f"share_{name}",
+        _share(name),
+        heading.replace(" ", "\n"),
+        _percent,
+        worst=min if name == "target" else max,
+    )
+    for name, heading in SHARES.items()
+)
+"""Where the light goes, in shares of the beam; in print as the others in percent."""
+
 OF_LABEL: tuple[Column[Sequence[Replay]], ...] = (
     Column("target", lambda own: own[0].mask.target, "target", left=True),
     Column("masks", len, "masks"),
@@ -84,3 +109,13 @@ def print_replays(replays: Sequence[Replay]) -> None:
         return
     columns = [*OF_LABEL, *worst_and_median(PRINTED), LOST]
     print_table(table_of_rows(columns, alike(replays, attrgetter("mask.target"))))
+
+
+def print_budgets(replays: Sequence[Replay]) -> None:
+    """Where the light goes: a row a mask, or of a long set the median of each label."""
+    if len(replays) <= LONG_SET:
+        names = named(COLUMNS, "target", "orientation_deg")
+        print_table(table_of_rows([*names, *OF_BUDGET], replays))
+        return
+    medians = [column for column in worst_and_median(OF_BUDGET) if column.name.endswith("median")]
+    print_table(table_of_rows([*OF_LABEL, *medians], alike(replays, attrgetter("mask.target"))))

@@ -5,8 +5,8 @@ field (Parseval); the parts of that field are integrated on the facet, and what 
 other orders.
 """
 
-from dataclasses import dataclass, fields, replace
-from functools import cached_property
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -36,6 +36,20 @@ NODES = 4
 """Of Gauss and Legendre along a pixel, exact to degree 7: 1e-6 at 2 pixels a waist."""
 
 
+SHARES = {
+    "target": "target",
+    "other_modes": "other modes",
+    "core": "core",
+    "window": "window",
+    "zero_order": "zero order",
+    "order": "own order",
+    "other_orders": "other orders",
+    "not_reflected": "not reflected",
+    "edge": "edge",
+}
+"""What the shares of a `Budget` are called, in their order."""
+
+
 @dataclass(frozen=True)
 class Budget:
     """Shares of the beam's power before the modulator's edge clips it; their sum is 1.
@@ -61,7 +75,7 @@ class Budget:
 
     @property
     def sum(self) -> float:
-        return float(sum(getattr(self, field.name) or 0.0 for field in fields(self)))
+        return sum(getattr(self, share) or 0.0 for share in SHARES)
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,6 +107,7 @@ class Ledger:
         return own_order_of(launch, [((0.0, 0.0), WINDOW * launch.core_radius), *zero])
 
 
+@lru_cache(maxsize=1)
 def ledger_of(launch: Launch) -> Ledger:
     """The ledger of a bench."""
     pixels, steady, caught = _on_the_panel(launch)

@@ -11,6 +11,7 @@ from maskforge.bench.elsewhere import at_wavelength
 from maskforge.bench.ready import guided_basis
 from maskforge.launch.couplings import Launch, Prediction, couplings, judged
 from maskforge.launch.modulator import emitted
+from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
 from maskforge.launch.panel import states_of
 from maskforge.launch.targets import held_by, transferred
 from maskforge.sets.manifest import Record
@@ -22,29 +23,35 @@ from maskforge.sets.rebuilding import Targets, bench_of, launch_of, targets_in
 class Replay:
     """A mask as the manifest knows it, and what it launches there.
 
-    `prediction` is None where the fibre does not guide the target there.
+    `prediction` is None where the fibre does not guide the target there, and `budget` there and
+    where it is not asked for.
     """
 
     mask: Record
     prediction: Prediction | None
+    budget: Budget | None = None
 
 
-def replayed(written: WrittenSet, other: Bench) -> Iterator[Replay]:
+def replayed(written: WrittenSet, other: Bench, *, budgets: bool = False) -> Iterator[Replay]:
     """What the pages of a set launch on another bench, one at a time, in play order.
 
     A grey is the state that the other bench's modulator has for it; a target is the one of the
     same name and orientation in its fibre, which sits where its own carrier sends the light.
-    Raises BenchError where the masks do not fit its panel, a grey is none of its states, or the
-    pages are not those of the manifest.
+    `budgets`: with where the light goes.  Raises BenchError where the masks do not fit its panel, a
+    grey is none of its states, or the pages are not those of the manifest.
     """
     own = bench_of(written)
     _same_panel(own, other)
     launch = launch_of(other)
-    return _replays(written, launch, targets_in(own, launch.basis), other.source)
+    return _replays(written, launch, targets_in(own, launch.basis), other.source, budgets)
 
 
 def replayed_at(
-    written: WrittenSet, wavelengths: Iterable[float], *, realign: bool = False
+    written: WrittenSet,
+    wavelengths: Iterable[float],
+    *,
+    realign: bool = False,
+    budgets: bool = False,
 ) -> Iterator[Iterator[Replay]]:
     """What they launch on their own bench in light of each of some wavelengths in nm, likewise.
 
@@ -67,13 +74,14 @@ def replayed_at(
             for key, target in targets.items()
             if held_by(launch.basis, target.vector, basis)
         }
-        yield _replays(written, launch, there, bench.source)
+        yield _replays(written, launch, there, bench.source, budgets)
 
 
 def _replays(
-    written: WrittenSet, launch: Launch, targets: Targets, source: str
+    written: WrittenSet, launch: Launch, targets: Targets, source: str, budgets: bool
 ) -> Iterator[Replay]:
     """The pages' pixels on the launch of the bench `source`, whose fibre guides `targets`."""
+    ledger = ledger_of(launch) if budgets else None
     for mask, picture in zip(written.masks, checked_pages(written), strict=True):
         try:
             states = states_of(launch.modulator, picture)
@@ -82,11 +90,13 @@ def _replays(
                 one_line(f"{source}: [modulator]: mask {mask.index} ({mask.name}): {error}")
             ) from None
         target = targets.get((mask.target, mask.orientation_deg))
-        found = None
+        found = budget = None
         if target is not None:
             factors = emitted(launch.modulator, states)
             found = judged(launch.basis, target, couplings(launch, factors))
-        yield Replay(mask, found)
+            if ledger is not None:
+                budget = budget_of(ledger, target, factors, found.couplings)
+        yield Replay(mask, found, budget)
 
 
 def _same_panel(own: Bench, other: Bench) -> None:

@@ -17,6 +17,7 @@ from maskforge.cli import print_replays
 from maskforge.fiber import SILICA, germania_doped, germania_fraction
 from maskforge.launch.couplings import Prediction, predict, standing_at
 from maskforge.launch.modulator import emitted
+from maskforge.launch.noise_budget import SHARES
 from maskforge.launch.targets import gaussian_waist
 from maskforge.sets.designing import Finished, finished_masks
 from maskforge.sets.reading import read_set
@@ -100,6 +101,34 @@ def test_the_own_bench_gives_the_manifests_numbers(
                 assert float(row[key]) == pytest.approx(getattr(mask, key), abs=1e-12)
             assert abs(float(row["purity_change"])) < 1e-12
         assert len(output.splitlines()) == 3 + 5 + 4
+
+
+def test_where_the_light_goes(
+    made: tuple[Path, list[Finished]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """On the own bench, where nothing else is said: the efficiency and all the rest of the beam."""
+    now = tmp_path / "now.csv"
+    code, output, errors = ran(capsys, "predict", made[0], "--budget", "--csv", now)
+    assert (code, errors) == (0, "")
+    for row in rows_of(now):
+        shares = {name: float(row[f"share_{name}"]) for name in SHARES}
+        assert shares["target"] == pytest.approx(float(row["efficiency_before"]), abs=1e-12)
+        assert sum(shares.values()) == pytest.approx(1, abs=1e-12)
+        assert min(shares.values()) > -1e-9
+    printed = [line.split()[2:] for line in output.splitlines()[-5:]]
+    assert [len(row) for row in printed] == [len(SHARES)] * 5
+    assert all(abs(sum(map(float, row)) - 100) < 0.06 for row in printed)
+
+    # of a long set the medians of each label; '-' for what is not guided
+    monkeypatch.setattr(print_replays, "LONG_SET", 4)
+    other = toml(tmp_path / "other.toml", fiber={"groups": 2})
+    _, output, _ = ran(capsys, "predict", made[0], "--budget", "--bench", other)
+    rows = [line.split() for line in output.splitlines()[-3:]]
+    assert [row[0] for row in rows] == ["LP21", "LP01", "LP11"]
+    assert rows[0][2:] == ["-"] * len(SHARES)
 
 
 @pytest.mark.parametrize("realign", [False, True])
