@@ -29,6 +29,7 @@ from maskforge.launch.couplings import Launch, facet_field, unwanted_db
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Complex, Levels, emitted
+from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
 from maskforge.launch.panel import Picture, rendered
 from maskforge.sets.designing import Finished, finished_masks, processes_for
 from maskforge.sets.manifest import Record
@@ -129,6 +130,12 @@ class Mask:
     def couplings(self) -> Complex:
         """Complex amplitudes (K,) in the guided modes, in the order of `Result.modes`."""
         return self.found.prediction.couplings
+
+    @cached_property
+    def budget(self) -> Budget:
+        """Where all of the beam's power goes, in shares whose sum is 1."""
+        target = self.found.target
+        return budget_of(ledger_of(self.launch), target, self.factors, self.couplings)
 
     @property
     def states(self) -> Levels:

@@ -72,6 +72,14 @@ def test_bounds_and_their_purities(result: mf.Result) -> None:
     assert (lowered.bound_purity, lowered.bound_asked) == (0.9, 0.0)
 
 
+def test_where_the_light_of_a_mask_goes(result: mf.Result) -> None:
+    """Its efficiency and the rest, which with it is all of the beam."""
+    for mask in result:
+        assert mask.budget.target == pytest.approx(mask.efficiency, abs=1e-12)
+        assert mask.budget.sum == pytest.approx(1, abs=1e-12)
+        assert mask.budget.zero_order is None  # no carrier
+
+
 def test_the_facet_of_lp21(result: mf.Result) -> None:
     """Four lobes: the intensity is the same after a quarter turn, and dark in the middle."""
     field, u = result.masks[0].facet()
