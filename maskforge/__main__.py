@@ -2,7 +2,8 @@
 
 import sys
 
-from maskforge.cli.main import main
-
 if __name__ == "__main__":
+    # a process that works for this one imports this module too
+    from maskforge.cli.main import main
+
     sys.exit(main())

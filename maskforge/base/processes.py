@@ -1,17 +1,17 @@
 """Processes that work for this one and end with it: results in order, few of them waiting."""
 
 import multiprocessing
+import os
 import signal
-import traceback
+import sys
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
-from functools import partial
-from multiprocessing import resource_tracker
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager, suppress
+from multiprocessing import forkserver, resource_tracker
 from multiprocessing.connection import Connection
-from multiprocessing.process import BaseProcess
-from queue import SimpleQueue
+from threading import Thread
 from typing import Any, TypeVar
 
 from threadpoolctl import threadpool_limits
@@ -23,6 +23,15 @@ Result = TypeVar("Result")
 
 AHEAD = 2
 """Tasks a process that are begun before the results of earlier ones are taken."""
+
+FORKED = sys.platform == "linux"
+"""Whether processes are copies of one that has loaded what they need and done nothing yet.
+
+Elsewhere each loads it anew: the system's own libraries do not bear to be copied.
+"""
+
+_own: dict[str, Callable[..., Any]] = {}
+"""Of a process that works for another: `start`, and `work` once that was called."""
 
 
 def spread(
@@ -36,7 +45,7 @@ def spread(
     `start` (which must pickle) and `here` give what works on a task, there and here.
     """
     if jobs > 1 and len(tasks) > 1:
-        yield from in_order(partial(_on_one_thread, start), tasks, min(jobs, len(tasks)))
+        yield from in_order(start, tasks, min(jobs, len(tasks)))
         return
     with threadpool_limits(1):
         work = here()
@@ -44,9 +53,13 @@ def spread(
             yield work(task)
 
 
-def _on_one_thread(start: Callable[[], Callable[[Task], Result]]) -> Callable[[Task], Result]:
-    threadpool_limits(1)
-    return start()
+def load_ahead(*modules: str) -> None:
+    """Has what later processes need loaded beside this one; of no effect where none is FORKED."""
+    if not FORKED:
+        return
+    multiprocessing.set_forkserver_preload(["maskforge.base.one_thread", *modules])
+    with _uninterrupted():
+        forkserver.ensure_running()
 
 
 def in_order(
@@ -55,59 +68,48 @@ def in_order(
     """Results of `tasks` in their order, from `count` processes.
 
     Each process calls `start` (which must pickle) once and what it returns for every task.
-    An interrupt from the terminal reaches this process alone; when the generator is closed the
-    processes are killed, whatever they are at, and a process whose parent is killed ends after its
-    task.  Raises what a task raised, and LostProcessError where a process was ended from outside.
+    An interrupt from the terminal reaches this process alone; when the generator is closed, or
+    this process is killed, the others end, whatever they are at.  Raises what a task raised, and
+    LostProcessError where a process was ended from outside.
     """
-    free: SimpleQueue[Connection] = SimpleQueue()
-    crew: list[BaseProcess] = []
-    threads = ThreadPoolExecutor(count)  # one waits for each process
     waiting: deque[Future[Result]] = deque()
-    try:
-        for _ in range(count):
-            process, connection = _started(start)
-            crew.append(process)
-            free.put(connection)
-        for task in tasks:
-            waiting.append(threads.submit(_asked, free, task))
-            if len(waiting) > AHEAD * count:
+    with _crew(start, count) as submit:
+        try:
+            for task in tasks:
+                waiting.append(submit(task))
+                if len(waiting) > AHEAD * count:
+                    yield waiting.popleft().result()
+            while waiting:
                 yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
-    finally:
-        for process in crew:
-            process.kill()
-        threads.shutdown(cancel_futures=True)
-        for process in crew:
-            process.join()
+        except BrokenProcessPool:
+            raise LostProcessError(
+                "a process was ended from outside, perhaps for lack of memory"
+            ) from None
 
 
-def _asked(free: "SimpleQueue[Connection]", task: object) -> Any:
-    connection = free.get()
+@contextmanager
+def _crew(start: Callable[[], Any], count: int) -> Iterator[Callable[[Any], Future[Any]]]:
+    """What hands a task to one of `count` processes, which end with the block."""
+    load_ahead(_module_of(start))
+    context = multiprocessing.get_context("forkserver" if FORKED else "spawn")
+    # nobody ever writes: its closing, by us or by our death, is what the processes wait for
+    theirs, ours = context.Pipe(duplex=False)
+    crew = ProcessPoolExecutor(count, context, initializer=_begin, initargs=(theirs, start))
+
+    def submit(task: Any) -> Future[Any]:
+        with _uninterrupted():
+            return crew.submit(_answer, task)
+
     try:
-        connection.send(task)
-        result, error = connection.recv()
-    except (EOFError, OSError):
-        raise LostProcessError(
-            "a process was ended from outside, perhaps for lack of memory"
-        ) from None
+        yield submit
     finally:
-        free.put(connection)
-    if error is not None:
-        raise error
-    return result
+        ours.close()
+        crew.shutdown(cancel_futures=True)
+        theirs.close()
 
 
-def _started(start: Callable[[], Callable[[Task], Result]]) -> tuple[BaseProcess, Connection]:
-    # spawn: a forked child would share locks of threaded libraries in an unknown state
-    context = multiprocessing.get_context("spawn")
-    # a pipe each: nothing is shared, so that the death of one cannot block the others
-    ours, theirs = context.Pipe()
-    process = context.Process(target=_serve, args=(start, theirs), daemon=True)
-    with _uninterrupted():
-        process.start()
-    theirs.close()
-    return process, ours
+def _module_of(start: Callable[[], Any]) -> str:
+    return str(getattr(getattr(start, "func", start), "__module__", __name__))
 
 
 @contextmanager
@@ -125,23 +127,24 @@ def _uninterrupted() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _serve(start: Callable[[], Callable[[Task], Result]], connection: Connection) -> None:
-    """What a process does: answers tasks with (result, None) or (None, error)."""
+# --- in the processes ------------------------------------------------------------------------
+
+
+def _begin(lifeline: Connection, start: Callable[[], Callable[[Any], Any]]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    work: Callable[[Task], Result] | None = None
-    while True:
-        try:
-            task = connection.recv()
-        except EOFError:
-            return
-        reply: tuple[Result | None, Exception | None]
-        try:
-            work = work or start()
-            reply = work(task), None
-        except Exception as error:
-            error.add_note(traceback.format_exc())
-            reply = None, error
-        try:
-            connection.send(reply)
-        except BrokenPipeError:
-            return
+    Thread(target=_end_with, args=(lifeline,), daemon=True).start()
+    threadpool_limits(1)
+    _own["start"] = start
+
+
+def _end_with(lifeline: Connection) -> None:
+    with suppress(EOFError, OSError):
+        lifeline.recv_bytes()
+    os._exit(1)
+
+
+def _answer(task: Any) -> Any:
+    # not at the beginning: its error is then told as a task's
+    if "work" not in _own:
+        _own["work"] = _own["start"]()
+    return _own["work"](task)

@@ -1,10 +1,13 @@
 """Work over processes: in order, and nothing left of it.  Common practice, no source."""
 
 import os
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from contextlib import closing
 from functools import partial
+from pathlib import Path
 
 import pytest
 
@@ -71,20 +74,19 @@ def test_few_results_wait() -> None:
 
 
 def test_an_error_arrives_as_it_was_raised() -> None:
-    """The one of a task, and that of the start; where it came from is noted on it."""
+    """The one of a task, and that of the start, and where it came from."""
     results = in_order(partial(starting, refused), range(3), 2)
     assert next(results) == 0
     with pytest.raises(BenchError) as told:
         next(results)
     assert str(told.value) == "[light] waist_mm: too small"
-    assert "in refused" in told.value.__notes__[0]
+    assert "in refused" in str(told.value.__cause__)
     with pytest.raises(MaskforgeError, match="nothing to work with"):
         list(in_order(broken, range(3), 1))
 
 
 def test_a_process_ended_from_outside_is_told() -> None:
     results = in_order(partial(starting, ended), range(3), 2)
-    assert next(results) == 0
     with pytest.raises(LostProcessError, match=r"^a process was ended from outside"):
         list(results)
 
@@ -97,3 +99,31 @@ def test_closing_kills_what_still_works() -> None:
     assert time.monotonic() - begun < 60
     with pytest.raises(ProcessLookupError):
         os.kill(process, 0)
+
+
+KILLED = """
+import os
+from functools import partial
+from maskforge.base.processes import in_order
+from test_processes import endless, starting
+
+if __name__ == "__main__":
+    next(in_order(partial(starting, endless), range(9), 2))
+    os.kill(os.getpid(), 9)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="kills a process")
+def test_none_outlives_the_one_it_works_for(tmp_path: Path) -> None:
+    """The pipe of the standard output is open for as long as one of them lives."""
+    script = tmp_path / "killed.py"
+    script.write_text(KILLED, "utf-8")
+    paths = os.pathsep.join([str(Path(__file__).parent), *sys.path])
+    done = subprocess.run(
+        [sys.executable, script],
+        env=os.environ | {"PYTHONPATH": paths},
+        capture_output=True,
+        check=False,
+        timeout=60,
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (-9, b"", b"")
