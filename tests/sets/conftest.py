@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 from spoiling import Check
-from unfinished import GREYS, write
+from unfinished import write_small
 
 from tests.commands import ran
 
@@ -13,8 +13,7 @@ from tests.commands import ran
 def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A bench of 28 masks in 6 chains that takes no time, in the current folder."""
     monkeypatch.chdir(tmp_path)
-    Path("greys.csv").write_text(GREYS, "utf-8")
-    write("small.toml", orientations=13, method="simple")
+    write_small()
     return tmp_path
 
 

@@ -3,27 +3,29 @@
 Common practice, no source.
 """
 
+import shutil
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from unfinished import GREYS, UNFINISHED, contents, masks_of, ran, write
+from unfinished import GREYS, UNFINISHED, contents, masks_of, ran, write, write_small
 
 from maskforge import bench as benches
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli import design
 from maskforge.cli.exits import SHORT
+from maskforge.cli.main import main
 from maskforge.sets import journal as progress
 from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks
 
 
-def stopped(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, count: int
-) -> tuple[int, str, str]:
-    """What `ran` gives of a run that is interrupted before the mask `count`, counted from 0."""
+@contextmanager
+def interrupted_at(count: int) -> Iterator[None]:
+    """Designs are interrupted before the mask `count`, counted from 0."""
 
     def until(ready: Prepared, *, jobs: int, memory: Memory | None) -> Iterator[Finished]:
         for mask in finished_masks(ready, jobs=jobs, memory=memory):
@@ -31,9 +33,35 @@ def stopped(
                 raise KeyboardInterrupt
             yield mask
 
-    with monkeypatch.context() as patched:
+    with pytest.MonkeyPatch.context() as patched:
         patched.setattr(design, "finished_masks", until)
+        yield
+
+
+def stopped(capsys: pytest.CaptureFixture[str], count: int) -> tuple[int, str, str]:
+    """What `ran` gives of a run that is interrupted."""
+    with interrupted_at(count):
         return ran(capsys)
+
+
+@pytest.fixture(scope="module")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A whole run of the small bench, and one that was interrupted at mask 20 of 28."""
+    folder = tmp_path_factory.mktemp("once")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.chdir(folder)
+        write_small()
+        assert main(["design", "small.toml", "--out", "out/whole"]) <= SHORT
+        with interrupted_at(20):
+            assert main(["design", "small.toml"]) == 130
+    return folder
+
+
+@pytest.fixture
+def halted(small: Path, once: Path) -> Path:
+    """The small bench with what both runs left."""
+    shutil.copytree(once / "out", "out")
+    return small
 
 
 # --- gone on with ----------------------------------------------------------------------------
@@ -47,7 +75,7 @@ def test_an_interrupted_run_is_gone_on_with(
     assert ran(capsys, "--labels", "LP01")[0] <= SHORT
     old = contents(Path("out/small"))
     line = "interrupted; the earlier set is untouched, --resume goes on from 15 masks\n"
-    assert stopped(capsys, monkeypatch, 20) == (130, "", line)
+    assert stopped(capsys, 20) == (130, "", line)
     assert contents(Path("out/small")) == old
     assert sorted(path.name for path in UNFINISHED.iterdir()) == [
         "000000-000000.masks",
@@ -73,16 +101,13 @@ def test_an_interrupted_run_is_gone_on_with(
     assert ran(capsys)[1] == out.partition("\n\n")[2]
 
 
-def test_a_run_without_resume_starts_anew(
-    small: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    assert stopped(capsys, monkeypatch, 20)[0] == 130
+def test_a_run_without_resume_starts_anew(halted: Path, capsys: pytest.CaptureFixture[str]) -> None:
     line = "interrupted; the earlier set is untouched, --resume goes on from 1 mask\n"
-    assert stopped(capsys, monkeypatch, 1) == (130, "", line)
+    assert stopped(capsys, 1) == (130, "", line)
     code, out, _ = ran(capsys)
     assert code <= SHORT
     assert "earlier run" not in out
-    assert [path.name for path in Path("out").iterdir()] == ["small"]
+    assert {path.name for path in Path("out").iterdir()} == {"small", "whole"}
 
 
 def test_nothing_to_go_on_from(small: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -114,10 +139,8 @@ def damage(kind: str) -> None:
 
 @pytest.mark.parametrize("kind", ["half", "empty", "one bit", "another's", "a folder", "run.json"])
 def test_what_is_damaged_is_designed_anew(
-    small: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, kind: str
+    halted: Path, capsys: pytest.CaptureFixture[str], kind: str
 ) -> None:
-    assert ran(capsys, "--out", "out/whole")[0] <= SHORT
-    assert stopped(capsys, monkeypatch, 20)[0] == 130
     damage(kind)
     code, out, err = ran(capsys, "--resume")
     assert (code <= SHORT, err) == (True, "")
@@ -127,10 +150,9 @@ def test_what_is_damaged_is_designed_anew(
 
 @pytest.mark.parametrize("change", ["greys.csv", "small.toml", "program"])
 def test_other_masks_are_not_taken(
-    small: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, change: str
+    halted: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, change: str
 ) -> None:
     """The contents of a data file under the same name count as well."""
-    assert stopped(capsys, monkeypatch, 20)[0] == 130
     if change == "greys.csv":
         Path(change).write_text(GREYS.replace("95", "96"), "utf-8")
     elif change == "small.toml":
@@ -162,13 +184,8 @@ def test_a_path_that_moved_is_no_change(small: Path) -> None:
 
 @pytest.mark.parametrize("options", [(), ("--resume",)])
 def test_a_journal_of_a_living_run_is_left_alone(
-    small: Path,
-    capsys: pytest.CaptureFixture[str],
-    monkeypatch: pytest.MonkeyPatch,
-    options: Sequence[str],
+    halted: Path, capsys: pytest.CaptureFixture[str], options: Sequence[str]
 ) -> None:
-    assert ran(capsys, "--out", "out/whole")[0] <= SHORT
-    assert stopped(capsys, monkeypatch, 20)[0] == 130
     before = contents(UNFINISHED)
     journal = progress.journal_of(Path("out/small"), benches.load("small.toml"))
     with progress.opened(journal, resume=True) as found:
