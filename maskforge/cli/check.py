@@ -51,7 +51,11 @@ def check(
     with interruptible("interrupted; the check is not complete"), threadpool_limits(1):
         if of is None:
             written = read_set(folder)
-            found = checked(written, pages(written), page_texts(written.stack))
+            # the templates take longer to load than the command to say what it does
+            from maskforge.report.page.page_check import page_problems
+
+            texts = page_texts(written.stack)
+            found = checked(written, pages(written), texts, more=page_problems)
             fine = _told(written, found, "")
         else:
             fine = _pack_told(folder, read_set(of), None if beside is None else read_set(beside))

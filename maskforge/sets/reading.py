@@ -46,6 +46,8 @@ class WrittenSet:
     masks: tuple[Record, ...]
     robust: tuple[Mapping[str, Any], ...] = ()
     """Of masks for several scenarios, as it stands there; `robust_in` reads it."""
+    made_with: object = None
+    """The versions that made it, as they stand there."""
 
     @property
     def stack(self) -> Path:
@@ -70,7 +72,14 @@ def read_set(folder: Path) -> WrittenSet:
     robust = content.get("robust", [])
     if not isinstance(robust, list) or not all(isinstance(one, dict) for one in robust):
         raise BenchError(f"{path}: robust: must be a JSON array of objects")
-    return WrittenSet(folder, content["bench"], tuple(content["modes"]), masks, tuple(robust))
+    return WrittenSet(
+        folder,
+        content["bench"],
+        tuple(content["modes"]),
+        masks,
+        tuple(robust),
+        content.get("made_with"),
+    )
 
 
 def read_header(path: Path, what: str, form: str, version: int) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from maskforge.cli import main as cli
 from maskforge.playing.packing import write_pack
 from maskforge.sets.check.check import checked, page_texts
 from maskforge.sets.digests import write_sums
+from maskforge.sets.mask_columns import records_text
 from maskforge.sets.reading import pages, read_set
 from maskforge.sets.stack import pixel_hash, stack
 
@@ -377,6 +378,11 @@ def test_a_file_that_is_gone_or_garbage(spoilt: Path, check: Check, name: str) -
     assert SET_DISAGREES in output
 
 
+def without_bounds(content: dict[str, Any]) -> None:
+    for mask in content["masks"]:
+        mask.update(bound=None, bound_purity=None, gap=None)
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -399,6 +405,42 @@ def test_a_file_that_is_gone_or_garbage(spoilt: Path, check: Check, name: str) -
         (lambda c: c["masks"][1].update(unwanted_db=None), "unwanted_db null in manifest.json"),
         (lambda c: c["masks"][1].update(purity=5.0), "purity 5 in manifest.json"),
         (lambda c: c["masks"][1].update(efficiency=1e300), "is above the bound"),
+        (
+            lambda c: c["masks"][1].update(reached=False),
+            "not reached in manifest.json, with a purity of ",
+        ),
+        (
+            lambda c: c["masks"][1].update(method="genie"),
+            'method "genie" in manifest.json, the bench\'s is "dual"',
+        ),
+        (
+            lambda c: c["bench"]["design"].update(purity=0.9999999),
+            "reached in manifest.json, with a purity of ",
+        ),
+        (
+            lambda c: c["bench"]["design"].update(purity=0.9900001),
+            "bound_asked null in manifest.json, where bound is for a lower purity than the asked",
+        ),
+        (without_bounds, "where the method proves one for every mask"),
+        (
+            lambda c: c["bench"]["design"].update(fiber_offset_um=[1.0, 0.0]),
+            "manifest.json: robust: has nothing of this mask",
+        ),
+        (
+            lambda c: c["bench"]["light"].update(wavelength_nm=[1310.0, 1320.0]),
+            "manifest.json: robust: has nothing of this mask",
+        ),
+        (
+            lambda c: c["bench"]["light"].pop("offset_mm"),
+            "manifest.json: bench [light]: keys are missing: offset_mm",
+        ),
+        (
+            lambda c: c["bench"]["fiber"].pop("core_index"),
+            "manifest.json: bench [fiber]: keys are missing: core_index",
+        ),
+        (lambda c: c["bench"].pop("design"), "manifest.json: bench [design]: keys are missing: "),
+        (lambda c: c.pop("made_with"), "manifest.json: made_with: must have the versions of "),
+        (lambda c: c["modes"][0].pop("part"), "manifest.json: modes[0]: its keys must be index, "),
     ],
 )
 def test_an_edited_manifest(
@@ -408,6 +450,42 @@ def test_an_edited_manifest(
     code, output = check(spoilt)
     assert code == 1
     assert words in output
+
+
+def test_a_set_without_its_proofs(spoilt: Path, check: Check) -> None:
+    """All bounds, certificate.npz and its digest taken away."""
+    (spoilt / "certificate.npz").unlink()
+    edit(spoilt, without_bounds)
+    (spoilt / "masks.csv").write_text(records_text(read_set(spoilt).masks), "utf-8", newline="")
+    write_sums(spoilt, spoilt)
+    code, output = check(spoilt)
+    assert code == 1
+    assert "certificate.npz" not in output
+    assert output.count("bound null in manifest.json, where the method proves one") == 5
+    assert "! 5 of 5 masks disagree" in output
+
+
+def test_a_forged_page(spoilt: Path, check: Check) -> None:
+    """Whose digest is its own; a page that `report` wrote agrees, whatever the set is called."""
+    assert cli.main(["report", str(spoilt)]) == 0
+    spoilt = spoilt.rename(spoilt.parent / "moved")
+    assert check(spoilt)[0] == 0
+    page = (spoilt / "report.html").read_text("utf-8")
+    purity = page[page.index('data-name="purity %">') :][21:28]
+    for old, new in (
+        ('data-name="purity %">' + purity, 'data-name="purity %">99.9999'),
+        ("LP21", "LP02"),
+        ("</main>", "<p>The laser is off.</p></main>"),
+        ("</html>", ""),
+        ("</html>", "</html> 1"),
+        (page, "<h1>All is well</h1>"),
+    ):
+        assert old in page
+        (spoilt / "report.html").write_text(page.replace(old, new, 1), "utf-8")
+        write_sums(spoilt, spoilt)
+        code, output = check(spoilt)
+        assert (code, output.count("\n")) == (1, 3)
+        assert output.startswith("report.html: is not the page of this set: "), output
 
 
 def test_a_folder_without_a_set(tmp_path: Path, check: Check) -> None:

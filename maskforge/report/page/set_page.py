@@ -1,7 +1,7 @@
 """The page of a set that lies in a folder, from its files."""
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TypeGuard
 
@@ -9,6 +9,7 @@ from threadpoolctl import threadpool_limits
 
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line, shown
+from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared
 from maskforge.launch.couplings import Launch
 from maskforge.report.page.page import Rows, page_text
@@ -32,20 +33,39 @@ def page_of_set(written: WrittenSet, ready: Prepared | None = None, name: str | 
     with threadpool_limits(1):
         bench = bench_of(written) if ready is None else ready.bench
         launch = launch_of(bench) if ready is None else ready.launch
-        _check_modes(written, launch)
-        targets = targets_in(bench, launch.basis)
-        found = [targets.get((mask.target, mask.orientation_deg)) for mask in written.masks]
-        return page_text(
+        return written_page(
+            written,
             written.folder.resolve().name if name is None else name,
             bench,
             launch,
-            written.masks,
-            [() if target is None else groups_in(launch.basis, target) for target in found],
-            couplings_of(written),
             _shots(written, launch),
             tolerance_of(written.folder),
-            robust_in(written),
         )
+
+
+def written_page(
+    written: WrittenSet,
+    name: str,
+    bench: Bench,
+    launch: Launch,
+    shots: Iterable[Shot],
+    tolerance: Rows | None,
+) -> str:
+    """The same of a set whose bench is built, with pictures of the masks that are given."""
+    _check_modes(written, launch)
+    targets = targets_in(bench, launch.basis)
+    found = [targets.get((mask.target, mask.orientation_deg)) for mask in written.masks]
+    return page_text(
+        name,
+        bench,
+        launch,
+        written.masks,
+        [() if target is None else groups_in(launch.basis, target) for target in found],
+        couplings_of(written),
+        shots,
+        tolerance,
+        robust_in(written),
+    )
 
 
 def _shots(written: WrittenSet, launch: Launch) -> Iterator[Shot]:

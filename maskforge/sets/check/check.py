@@ -1,6 +1,6 @@
 """A finished set checked from its files alone, as the software of a bench would read it."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -44,14 +44,18 @@ class _Seen:
 
 
 def checked(
-    written: WrittenSet, pictures: Iterable[Picture], texts: Iterable[str] | None = None
+    written: WrittenSet,
+    pictures: Iterable[Picture],
+    texts: Iterable[str] | None = None,
+    *,
+    more: Callable[[Claims], Iterable[str]] = lambda claims: (),
 ) -> Iterator[Finding]:
     """What a set's files say of each other and of the pixels, one finding a mask and some more.
 
     `pictures` are its pages, of its own stack or packed otherwise, `texts` their descriptions
-    where they have any.  Every coupling is computed again with the full model on the manifest's
-    bench.  Only one page at a time is in memory.  Raises BenchError where the bench in the
-    manifest, or the very first page, cannot be used.
+    where they have any.  `more`: what else disagrees of the whole set.  Every coupling is computed
+    again with the full model on the manifest's bench.  Only one page at a time is in memory.
+    Raises BenchError where the bench in the manifest, or the very first page, cannot be used.
     """
     yield Finding(None, tuple(Complaint(None, text) for text in file_problems(written.folder)))
     claims, problems = claims_of(written)
@@ -59,7 +63,7 @@ def checked(
     for problem in table_problems(claims):
         yield Finding(problem.mask, (problem,))
     robust, told = robust_claims(claims)
-    yield Finding(None, tuple(Complaint(None, text) for text in told))
+    yield Finding(None, tuple(Complaint(None, text) for text in [*told, *more(claims)]))
     seen, reader = _Seen(robust=robust), _readable(pictures)
     at_page = {mask.page: at for at, mask in enumerate(written.masks)}
     descriptions = None if texts is None else iter(texts)

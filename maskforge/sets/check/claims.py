@@ -14,11 +14,15 @@ from maskforge.launch.basis import Basis, Mode, mode_name
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import described
+from maskforge.sets.check.bench_keys import key_problems
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import COUPLINGS, MANIFEST
 from maskforge.sets.proofs import Proofs, arrays, read_proofs
 from maskforge.sets.reading import WrittenSet
 from maskforge.sets.rebuilding import Targets, bench_of, launch_of, targets_in
+
+MODE_KEYS = ("index", "label", "l", "p", "part", "group", "n_eff")
+"""Of an entry of the manifest's modes, in its order."""
 
 INDEX = 1e-9
 """How far an effective or refractive index of the manifest may be from the bench's."""
@@ -66,6 +70,12 @@ class Claims:
         whole = list(range(len(self.launch.basis)))
         return len(self.written.modes) == len(whole) and self.theirs.tolist() == whole
 
+    @property
+    def is_robust(self) -> bool:
+        """Whether its masks are for several scenarios."""
+        part = self.bench.design
+        return len(self.bench.light.wavelengths_nm) > 1 or any(part.fiber_offset_um)
+
 
 def mask_name(mask: Record) -> str:
     """How a line calls a mask: number, target and orientation."""
@@ -87,7 +97,12 @@ def claims_of(written: WrittenSet) -> tuple[Claims, list[Complaint]]:
     couplings, no_couplings = _couplings(written)
     proofs, no_proofs = _proofs(written)
     claims = Claims(written, bench, launch, targets, ours, theirs, couplings, proofs)
-    problems = [*_index_problems(claims), *_mode_problems(claims), *_order_problems(claims)]
+    problems = [
+        *key_problems(written, bench),
+        *_index_problems(claims),
+        *_mode_problems(claims),
+        *_order_problems(claims),
+    ]
     return claims, [Complaint(None, text) for text in [*problems, *no_couplings, *no_proofs]]
 
 
@@ -138,6 +153,8 @@ def _mode_problems(claims: Claims) -> Iterator[str]:
     far: list[str] = []
     for at, place in zip(claims.ours.tolist(), claims.theirs.tolist(), strict=True):
         mode, own = listed[at], basis[place]
+        if mode.keys() != set(MODE_KEYS):
+            yield f"{MANIFEST}: modes[{at}]: its keys must be {', '.join(MODE_KEYS)}"
         for key in ("index", "l", "p", "group"):
             if mode.get(key) != getattr(own, key):
                 yield (

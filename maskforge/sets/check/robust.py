@@ -16,6 +16,7 @@ from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.launch.targets import transferred
 from maskforge.methods.mean_of_scenarios import Several, certified_mean, near_bound
 from maskforge.methods.problem import NEAR_PHASES, NOMINAL, Joint
+from maskforge.sets.check.bounds import reached_told
 from maskforge.sets.check.claims import Claims
 from maskforge.sets.manifest import Record, RobustFigures
 from maskforge.sets.names import MANIFEST, ROBUST
@@ -90,6 +91,9 @@ def robust_off(claims: Claims, robust: RobustClaims, at: int, states: Levels) ->
         except BenchError as error:
             return [str(error)]
         several = Several(launches, vectors)
+        asked, worst = claims.bench.design.purity, min(_purities(vectors, found))
+        if mask.reached != (worst >= asked) and abs(worst - asked) > FIGURE:
+            lines.append(reached_told(mask, worst, asked))
         return [*lines, *_bounds_off(claims, robust, mask, said, several, found)]
 
 
@@ -127,10 +131,9 @@ def _scenarios_off(
     ):
         yield f"{MANIFEST}: robust: scenarios are not the {len(found)} of the bench"
         return
-    amplitudes = []
-    for one, vector, c in zip(listed, vectors, found, strict=True):
+    amplitudes, purities = [], _purities(vectors, found)
+    for one, vector, c, purity in zip(listed, vectors, found, purities, strict=True):
         wanted = float(abs(np.vdot(vector, c)) ** 2)
-        purity = wanted / max(float(np.sum(np.abs(c) ** 2)), 1e-300)
         amplitudes.append(math.sqrt(wanted))
         # the mask for the nominal scenario alone is not in the set
         before = _number(one, "purity_before")
@@ -182,6 +185,14 @@ def _bounds_off(
     yield from _above(said, several, found, proof)
 
 
+def _purities(vectors: Sequence[Complex], found: Sequence[Complex]) -> list[float]:
+    """In each scenario, of its couplings."""
+    return [
+        float(abs(np.vdot(t, c)) ** 2) / max(float(np.sum(np.abs(c) ** 2)), 1e-300)
+        for t, c in zip(vectors, found, strict=True)
+    ]
+
+
 def _squared(several: Several, proof: Joint) -> float | None:
     bound = certified_mean(several, proof)
     return bound**2 if math.isfinite(bound) else None
@@ -191,10 +202,8 @@ def _above(
     said: Mapping[str, float | None], several: Several, found: Sequence[Complex], proof: Joint
 ) -> Iterator[str]:
     """A mask that is pure enough and better than its bound."""
-    pairs = list(zip(several.vectors, found, strict=True))
-    purities = [
-        abs(np.vdot(t, c)) ** 2 / max(float(np.sum(np.abs(c) ** 2)), 1e-300) for t, c in pairs
-    ]
+    pairs = zip(several.vectors, found, strict=True)
+    purities = _purities(several.vectors, found)
     mean = float(np.mean([abs(np.vdot(t, c)) for t, c in pairs])) ** 2
     bound = said["bound"]
     if bound is not None and min(purities) >= proof.purity and not mean <= bound * (1 + BOUND):
