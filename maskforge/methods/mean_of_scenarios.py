@@ -26,7 +26,7 @@ from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import Target
 from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_near
 from maskforge.methods.blocks import blocks_of, disc_of, model_of
-from maskforge.methods.cover import certified_bound
+from maskforge.methods.cover import LARGEST, SMALLEST, certified_bound
 from maskforge.methods.dual_function import complex_of, kappa_of, real_of, side_of
 from maskforge.methods.phases_of_scenarios import Form, Shape, form_of, shape_of, weighed
 from maskforge.methods.problem import NEAR_PHASES, Alone, Certificate, Joint
@@ -91,9 +91,15 @@ def certified_mean(several: Several, joint: Joint) -> float:
 
     In double precision; infinite where the proof proves nothing.
     """
-    if not 0 < joint.purity < 1:
+    if not _can_prove(joint):
         return np.inf
     return max(min(_together(several, joint), _by_themselves(several, joint)), 0.0)
+
+
+def _can_prove(joint: Joint) -> bool:
+    """Whether its numbers can be reckoned with: NaN fails each of the comparisons."""
+    sizes = [float(np.max(np.abs(one))) for one in joint.multipliers]
+    return bool(0 < joint.purity < 1 and all(SMALLEST < size < LARGEST for size in sizes))
 
 
 def near_bound(several: Several, joint: Joint, phases: Sequence[float]) -> float | None:
@@ -103,7 +109,7 @@ def near_bound(several: Several, joint: Joint, phases: Sequence[float]) -> float
     """
     if any(launch.modulator.crosstalk > 0 for launch in several.launches):
         return None
-    if not (0 < joint.purity < 1 and all(np.all(np.isfinite(mu)) for mu in joint.multipliers)):
+    if not _can_prove(joint):
         return None
     shares = []
     for (along, lost), phase in zip(_parts(several, joint), phases, strict=True):
@@ -225,8 +231,6 @@ def _parts(several: Several, joint: Joint) -> Iterator[tuple[complex, float]]:
 def _together(several: Several, joint: Joint) -> float:
     """The bound of the mean by all multipliers at once."""
     if not _is_covered(joint.sectors, several.period):
-        return np.inf
-    if not all(np.all(np.isfinite(one)) for one in joint.multipliers):
         return np.inf
     forms = _Forms.of(several, joint)
     if forms is None:

@@ -48,6 +48,9 @@ SHARP = 0.02, 0.5
 DISC = 1e-3
 """Least m of a disc, of what its scenarios add."""
 
+LARGEST = 1e100
+"""Of weights: beyond, their products are no numbers."""
+
 CENTRED = 0.01
 """Newton's decrement at which a weight's minimum is near enough."""
 
@@ -153,8 +156,16 @@ class Form:
             return np.inf
         if not (np.all(np.isfinite(self.whole)) and np.isfinite(self.constant)):
             return np.inf
+        if np.max(np.abs(weights)) > LARGEST:
+            return np.inf
         left = self.whole - np.tensordot(weights, self.conditions(), 1)
-        highest = max(float(np.linalg.eigvalsh((left + left.T) / 2)[-1]), 0.0)
+        left = (left + left.T) / 2
+        if not np.all(np.abs(left) < LARGEST):
+            return np.inf
+        # that none is above 0 is the proof's side condition: what it is short of costs, and so does
+        # what rounding may hide
+        hidden = len(left) * np.finfo(float).eps * float(np.linalg.norm(left))
+        highest = max(float(np.linalg.eigvalsh(left)[-1]) + hidden, 0.0)
         return self.constant + float(weights[: n + 1].sum()) + (n + 1) * highest
 
 

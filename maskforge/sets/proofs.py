@@ -106,15 +106,7 @@ def row_faults(proofs: Proofs, at: int, asked: float) -> Iterator[str]:
     """Why the rows of a mask cannot be proofs, before any bound is computed; `asked` purity."""
     rows = proofs.rows(at)
     purity, spans = proofs.purity[rows], proofs.spans[rows]
-    sizes = np.max(np.abs(proofs.multipliers[rows]), axis=1, initial=0.0)
-    if not np.all(np.isfinite(sizes)):
-        yield f"multipliers in {CERTIFICATE} are not finite numbers"
-    elif not np.all((sizes >= SIZES[0]) & (sizes <= SIZES[1])):
-        worst = sizes[np.argmax(np.abs(np.log(np.maximum(sizes, 1e-300))))]
-        yield (
-            f"multipliers in {CERTIFICATE} are up to {worst:.3g}: must be between {SIZES[0]:g} and "
-            f"{SIZES[1]:g}"
-        )
+    yield from size_faults(proofs.multipliers[rows], CERTIFICATE)
     low = purity[~((purity > 0) & (purity <= asked + PURITY))]
     if low.size:
         yield (
@@ -127,6 +119,19 @@ def row_faults(proofs: Proofs, at: int, asked: float) -> Iterator[str]:
         yield (
             f"spans in {CERTIFICATE} go from {wrong[0, 0]} to {wrong[0, 1]}: must go forward, by "
             f"at most {STEPS} steps, from 0 to {STEPS - 1}"
+        )
+
+
+def size_faults(multipliers: Complex, file: str) -> Iterator[str]:
+    """Why rows of multipliers (rows, K) of a file are no numbers to reckon with."""
+    sizes = np.max(np.abs(multipliers), axis=1, initial=0.0)
+    if not np.all(np.isfinite(sizes)):
+        yield f"multipliers in {file} are not finite numbers"
+    elif not np.all((sizes >= SIZES[0]) & (sizes <= SIZES[1])):
+        worst = sizes[np.argmax(np.abs(np.log(np.maximum(sizes, 1e-300))))]
+        yield (
+            f"multipliers in {file} are up to {worst:.3g}: must be between {SIZES[0]:g} and "
+            f"{SIZES[1]:g}"
         )
 
 

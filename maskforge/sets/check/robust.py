@@ -20,6 +20,7 @@ from maskforge.sets.check.bounds import reached_told
 from maskforge.sets.check.claims import Claims
 from maskforge.sets.manifest import Record, RobustFigures
 from maskforge.sets.names import MANIFEST, ROBUST
+from maskforge.sets.proofs import size_faults
 from maskforge.sets.robust_proofs import proofs_of, read_proofs
 
 FIGURE = 1e-9
@@ -163,6 +164,11 @@ def _bounds_off(
     proof, asked = proofs_of(robust.arrays, mask.index, sizes)
     if proof is None:
         yield f"{ROBUST} has no proof of this mask that fits its scenarios"
+        return
+    rows = [*proof.multipliers, *(row for one in proof.alone for row in one.multipliers)]
+    faults = [line for row in rows for line in size_faults(row[None], ROBUST)]
+    if faults:
+        yield faults[0]
         return
     wanted = claims.bench.design.purity
     if not 0 < proof.purity <= wanted + FIGURE:
