@@ -22,7 +22,13 @@ def shown(value: object) -> str:
         text = one_line(json.dumps(value, default=str, ensure_ascii=False))
     except (ValueError, TypeError, RecursionError):
         text = "a value that cannot be printed"
-    return text if len(text) <= LONGEST_VALUE else text[: LONGEST_VALUE - 3] + "..."
+    return shortened(text)
+
+
+def shortened(text: str) -> str:
+    """A name or a value as an error line has room for it."""
+    text = text if len(text) <= LONGEST_VALUE else text[: LONGEST_VALUE - 3] + "..."
+    return one_line(text)
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
-from maskforge.base.wording import nearest, one_line, shown
+from maskforge.base.wording import nearest, one_line, shortened, shown
 from maskforge.bench.build import (
     carrier,
     fiber,
@@ -176,10 +176,10 @@ def _unknown_section(name: str, value: object) -> str:
     if isinstance(value, dict):
         near = nearest(name, SECTIONS)
         known = ", ".join(f"[{section}]" for section in SECTIONS)
-        return f"[{name}]: no such section; " + (
+        return f"[{shortened(name)}]: no such section; " + (
             f"did you mean [{near}]?" if near else f"there are {known}"
         )
-    return f"{name} = {shown(value)}: outside a section{_elsewhere(name)}"
+    return f"{shortened(name)} = {shown(value)}: outside a section{_elsewhere(name)}"
 
 
 def _elsewhere(key: str, section: str | None = None) -> str:

@@ -9,7 +9,7 @@ from pydantic import BaseModel, PlainValidator, ValidationInfo
 
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError, Range, distinct, lp_order
-from maskforge.base.wording import one_line, shown
+from maskforge.base.wording import one_line, shortened, shown
 from maskforge.bench.files import DataFile, read_table
 
 
@@ -162,4 +162,4 @@ def keys_of(section: BaseModel) -> dict[str, Any]:
 def fail(source: str, section: str, key: str, value: object, text: str) -> NoReturn:
     """Raises BenchError as one line: source, [section] key = value, what is allowed."""
     written = "" if value is None else f" = {shown(plain(value))}"
-    raise BenchError(one_line(f"{source}: [{section}] {key}{written}: {text}"))
+    raise BenchError(one_line(f"{source}: [{section}] {shortened(key)}{written}: {text}"))

@@ -16,6 +16,9 @@ from maskforge.base.errors import BenchError
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+DIMMEST, BRIGHTEST = 1e-100, 1e100
+"""Of the largest value of a beam image: beyond, sums and squares of its pixels are no numbers."""
+
 
 @dataclass(frozen=True, eq=False)
 class Light:
@@ -47,8 +50,13 @@ class Light:
                 raise BenchError("a beam image needs the size of its pixels")
             if not np.all(np.isfinite(self.image)) or np.min(self.image) < 0:
                 raise BenchError("a beam image must be finite and not negative")
-            if not np.sum(self.image) > 0:
+            if not np.any(self.image):
                 raise BenchError("the beam image is dark: its sum is 0")
+            if not (DIMMEST < np.max(self.image) < BRIGHTEST):
+                raise BenchError(
+                    f"the beam image's largest value is {np.max(self.image):.3g}: must be from "
+                    f"{DIMMEST:g} to {BRIGHTEST:g}"
+                )
 
 
 def noll_to_nm(index: int) -> tuple[int, int]:

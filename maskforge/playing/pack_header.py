@@ -9,7 +9,7 @@ from pydantic import ConfigDict, Field, FiniteFloat, TypeAdapter, ValidationErro
 
 from maskforge.base.errors import BenchError
 from maskforge.base.files import Kind
-from maskforge.base.wording import listed, one_line, shown
+from maskforge.base.wording import listed, one_line, shortened, shown
 from maskforge.playing.formats import DEPTHS, PLANES, Layout, Order, order_of
 from maskforge.sets.names import PLAYLISTS
 
@@ -158,7 +158,7 @@ def _first_problem(error: ValidationError) -> str:
         return f"is not JSON ({problem['msg'].removeprefix('Invalid JSON: ')})"
     texts = {"missing": "missing", "unexpected_keyword_argument": "no such key"}
     if problem["type"] in texts:
-        return f"{key[1:]}: {texts[problem['type']]}"
+        return f"{shortened(key[1:])}: {texts[problem['type']]}"
     text = problem["msg"].replace("Input should", "must")
     return f"{key[1:] or 'header'} = {shown(problem['input'])}: {text}"
 

@@ -9,7 +9,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
-from maskforge.base.wording import nearest, one_line, shown
+from maskforge.base.wording import nearest, one_line, shortened, shown
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -45,4 +45,5 @@ def located(where: str, problem: BadValueError) -> BenchError:
     """The problem as one line: where, key, value, what is allowed."""
     given = problem.text == "missing" or problem.key is None
     value = "" if given else f" = {shown(problem.value)}"
-    return BenchError(one_line(f"{where} {problem.key or ''}{value}: {problem.text}"))
+    key = shortened(problem.key or "")
+    return BenchError(one_line(f"{where} {key}{value}: {problem.text}"))

@@ -13,7 +13,7 @@ import tifffile
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
-from maskforge.base.wording import nearest, one_line, shown
+from maskforge.base.wording import nearest, one_line, shortened, shown
 from maskforge.launch.light import Complex
 from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
 from maskforge.sets.names import COUPLINGS, FORMAT, MANIFEST, STACK, VERSION
@@ -23,6 +23,12 @@ if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
 Entry = TypeVar("Entry", bound="DataclassInstance")
+
+LONGEST_TEXT = 4096
+"""Characters of a text in the manifest; the longest are how designs ended."""
+
+LARGEST_WHOLE = 2**53
+"""Whole numbers from here on are not all numbers of a float, and no mask or page has such a one."""
 
 LARGEST = 2**1000
 """Whole numbers from here on are no numbers of a float."""
@@ -125,7 +131,8 @@ def entry_of(where: str, entry: object, kind: type[Entry], **done: Any) -> Entry
         if key not in known and key not in done:
             near = nearest(key, known)
             raise BenchError(
-                f"{where} {key}: no such key" + (f"; did you mean {near}?" if near else "")
+                f"{where} {shortened(key)}: no such key"
+                + (f"; did you mean {near}?" if near else "")
             )
     values = done
     for key, own in known.items():
@@ -134,6 +141,11 @@ def entry_of(where: str, entry: object, kind: type[Entry], **done: Any) -> Entry
         if float in kinds and isinstance(value, int) and not isinstance(value, bool):
             value = float(value) if abs(value) < LARGEST else math.inf
         wrong = type(value) not in kinds or (NoneType in kinds and key not in entry)
+        if isinstance(value, str) and len(value) > LONGEST_TEXT:
+            raise BenchError(
+                f"{where} {key} = {shown(value)}: must be text of at most {LONGEST_TEXT} characters"
+            )
+        wrong = wrong or (isinstance(value, int) and abs(value) >= LARGEST_WHOLE)
         if wrong or (isinstance(value, float) and not math.isfinite(value)):
             words = " or ".join("null" if k is NoneType else WORDS[k] for k in kinds)
             raise BenchError(one_line(f"{where} {key} = {shown(entry.get(key))}: must be {words}"))
@@ -244,6 +256,12 @@ def couplings_of(written: WrittenSet) -> Complex:
             )
         )
     return found.astype(complex)
+
+
+def check_records(written: WrittenSet) -> None:
+    """BenchError where a mask's entry would not do in a header or on a page."""
+    for place in range(len(written.masks)):
+        _check_record(written, place)
 
 
 def _check_record(written: WrittenSet, place: int) -> None:

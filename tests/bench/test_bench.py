@@ -341,6 +341,15 @@ def test_an_unusable_image_is_one_line_at_once(
     assert not caplog.records
 
 
+@pytest.mark.parametrize("value", [1e308, 5e-324, 1e200])
+def test_an_image_beyond_all_measure(tmp_path: Path, value: float) -> None:
+    """Its sum, or the square of it, is no number."""
+    np.savetxt(tmp_path / "beam.csv", np.full((9, 9), value), delimiter=",", fmt="%.17g")
+    light = {"waist_mm": None, "image": "beam.csv", "image_pixel_um": 500}
+    message = complaint(tmp_path, light=light)
+    assert f"the beam image's largest value is {value:.3g}: must be from 1e-100 to" in message
+
+
 def test_colour_pictures_and_image_stacks_are_refused(tmp_path: Path) -> None:
     """Common practice, no source."""
     Image.new("RGB", (20, 20)).save(tmp_path / "colour.png")

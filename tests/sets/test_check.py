@@ -298,6 +298,33 @@ def test_a_bench_that_cannot_be_read(spoilt: Path, check: Check) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            lambda c: c["masks"][0].update(target="L" * 10**6),
+            "...: must be text of at most 4096 characters",
+        ),
+        (lambda c: c["masks"][0].update(index=10**400), "...: must be a whole number"),
+        (lambda c: c["masks"][0].update({"k" * 2000: 1}), "kkk...: no such key"),
+        (lambda c: c["bench"]["light"].update({"k" * 2000: 1}), "kkk... = 1: no such key"),
+        (
+            lambda c: c["modes"][0].update(label="L" * 10**6),
+            "...: must be an object with a label of at most 20 characters",
+        ),
+    ],
+)
+def test_a_manifest_beyond_all_measure(
+    spoilt: Path, check: Check, change: Callable[[dict[str, Any]], object], words: str
+) -> None:
+    """One short line."""
+    edit(spoilt, change)
+    code, output = check(spoilt)
+    assert (code, output.count("\n")) == (2, 1)
+    assert words in output
+    assert len(output) < 500
+
+
 # --- numbers ---------------------------------------------------------------------------------
 
 
@@ -440,6 +467,12 @@ def without_bounds(content: dict[str, Any]) -> None:
         ),
         (lambda c: c["bench"].pop("design"), "manifest.json: bench [design]: keys are missing: "),
         (lambda c: c.pop("made_with"), "manifest.json: made_with: must have the versions of "),
+        (lambda c: c["modes"][0].update(n_eff=10**400), "modes: n_eff of 1 of 6 disagree"),
+        (
+            lambda c: c["bench"]["fiber"].update(cladding_index=10**400),
+            "bench [fiber] cladding_index = 1000",
+        ),
+        (lambda c: c["bench"]["fiber"].update(core_index=1e29), "core_index = 1e+29, its other"),
         (lambda c: c["modes"][0].pop("part"), "manifest.json: modes[0]: its keys must be index, "),
     ],
 )

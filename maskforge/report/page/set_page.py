@@ -16,7 +16,7 @@ from maskforge.report.page.page import Rows, page_text
 from maskforge.report.page.purity_by_group import groups_in
 from maskforge.report.page.thumbnails import Shot, camera_of, shot_of
 from maskforge.sets.names import MANIFEST, TOLERANCE
-from maskforge.sets.reading import WrittenSet, checked_pages, couplings_of, robust_in
+from maskforge.sets.reading import WrittenSet, check_records, checked_pages, couplings_of, robust_in
 from maskforge.sets.rebuilding import bench_of, launch_of, read_states, targets_in
 
 LARGEST_TABLE = 2**20
@@ -52,6 +52,7 @@ def written_page(
     tolerance: Rows | None,
 ) -> str:
     """The same of a set whose bench is built, with pictures of the masks that are given."""
+    check_records(written)
     _check_modes(written, launch)
     targets = targets_in(bench, launch.basis)
     found = [targets.get((mask.target, mask.orientation_deg)) for mask in written.masks]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.base.wording import one_line, shown, some_of
+from maskforge.base.wording import one_line, shortened, shown, some_of
 from maskforge.bench import Bench
 from maskforge.launch.basis import Basis, Mode, mode_name
 from maskforge.launch.couplings import Launch
@@ -20,6 +20,9 @@ from maskforge.sets.names import COUPLINGS, MANIFEST
 from maskforge.sets.proofs import Proofs, arrays, read_proofs
 from maskforge.sets.reading import WrittenSet
 from maskforge.sets.rebuilding import Targets, bench_of, launch_of, targets_in
+
+LONGEST_LABEL = 20
+"""Characters, as those of LP1000000,1000000."""
 
 MODE_KEYS = ("index", "label", "l", "p", "part", "group", "n_eff")
 """Of an entry of the manifest's modes, in its order."""
@@ -79,7 +82,7 @@ class Claims:
 
 def mask_name(mask: Record) -> str:
     """How a line calls a mask: number, target and orientation."""
-    return f"mask {mask.index} ({mask.name})"
+    return f"mask {mask.index} ({shortened(mask.name)})"
 
 
 def claims_of(written: WrittenSet) -> tuple[Claims, list[Complaint]]:
@@ -110,13 +113,14 @@ def mode_keys(written: WrittenSet) -> list[tuple[str, str | None]]:
     """Label and part of the manifest's modes, in its order; BenchError where one has no label."""
     found: list[tuple[str, str | None]] = []
     for at, mode in enumerate(written.modes):
-        if not isinstance(mode, Mapping) or not isinstance(mode.get("label"), str):
+        label = mode.get("label") if isinstance(mode, Mapping) else None
+        if not isinstance(label, str) or len(label) > LONGEST_LABEL:
             raise BenchError(
                 f"{written.folder / MANIFEST}: modes[{at}] = {shown(mode)}: must be an object with "
-                "a label"
+                f"a label of at most {LONGEST_LABEL} characters"
             )
         part = mode.get("part")
-        found.append((mode["label"], part if isinstance(part, str) else None))
+        found.append((label, part if isinstance(part, str) else None))
     return found
 
 
@@ -137,7 +141,8 @@ def _index_problems(claims: Claims) -> Iterator[str]:
 
 def _near(stated: object, found: float, tolerance: float) -> bool:
     number = isinstance(stated, int | float) and not isinstance(stated, bool)
-    return number and abs(float(stated) - found) <= tolerance  # type: ignore[arg-type]
+    # a whole number may be too large for a float, but not to be compared with one
+    return number and found - tolerance <= stated <= found + tolerance  # type: ignore[operator]
 
 
 def _mode_problems(claims: Claims) -> Iterator[str]:

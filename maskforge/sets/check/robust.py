@@ -21,6 +21,7 @@ from maskforge.sets.check.claims import Claims
 from maskforge.sets.manifest import Record, RobustFigures
 from maskforge.sets.names import MANIFEST, ROBUST
 from maskforge.sets.proofs import size_faults
+from maskforge.sets.reading import LARGEST
 from maskforge.sets.robust_proofs import proofs_of, read_proofs
 
 FIGURE = 1e-9
@@ -102,7 +103,7 @@ def _number(record: Mapping[str, Any], key: str) -> float | None:
     value = record.get(key)
     if value is None and key in record:
         return None
-    if type(value) not in (int, float) or not math.isfinite(value):  # type: ignore[arg-type]
+    if type(value) not in (int, float) or not abs(value) < LARGEST:  # type: ignore[arg-type]
         raise BenchError(f"{MANIFEST}: robust: {key} = {shown(value)}: must be a number or null")
     return float(value)  # type: ignore[arg-type]
 

@@ -13,7 +13,7 @@ from scipy.stats import halfnorm, norm, qmc, sobol_indices
 
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError, Range
-from maskforge.base.wording import nearest, one_line, shown
+from maskforge.base.wording import nearest, one_line, shortened, shown
 from maskforge.bench.files import bench_source, parsed
 from maskforge.launch.light import Real
 from maskforge.sets.designing import MOST_PROCESSES
@@ -142,7 +142,7 @@ def _deviation(
     known: Mapping[str, tuple[Cause, ...]],
     left_out: Mapping[str, str],
 ) -> float:
-    place = f"{where}: [{SECTION}] {key}"
+    place = f"{where}: [{SECTION}] {shortened(key)}"
     if key not in known:
         near = nearest(key, known)
         hint = f"did you mean {near}?" if near else f"there are {', '.join(known)}"
