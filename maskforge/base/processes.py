@@ -30,6 +30,9 @@ FORKED = sys.platform == "linux"
 Elsewhere each loads it anew: the system's own libraries do not bear to be copied.
 """
 
+MOST = 61 if sys.platform == "win32" else 1024
+"""Processes: Windows waits for no more at once (WaitForMultipleObjects)."""
+
 _own: dict[str, Callable[..., Any]] = {}
 """Of a process that works for another: `start`, and `work` once that was called."""
 
@@ -94,7 +97,9 @@ def _crew(start: Callable[[], Any], count: int) -> Iterator[Callable[[Any], Futu
     context = multiprocessing.get_context("forkserver" if FORKED else "spawn")
     # nobody ever writes: its closing, by us or by our death, is what the processes wait for
     theirs, ours = context.Pipe(duplex=False)
-    crew = ProcessPoolExecutor(count, context, initializer=_begin, initargs=(theirs, start))
+    crew = ProcessPoolExecutor(
+        min(count, MOST), context, initializer=_begin, initargs=(theirs, start)
+    )
 
     def submit(task: Any) -> Future[Any]:
         with _uninterrupted():
