@@ -1,12 +1,13 @@
 """maskforge design."""
 
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from contextlib import closing
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
 from maskforge.base.errors import MaskforgeError
@@ -32,6 +33,10 @@ from maskforge.sets.digests import add_files
 from maskforge.sets.names import SET
 from maskforge.sets.reading import WrittenSet, read_set, robust_in
 from maskforge.sets.writing import Head, head_of, write_set
+
+if TYPE_CHECKING:
+    from maskforge.launch.modulator import Levels
+    from maskforge.report.page.thumbnails import Shot
 
 
 def design(
@@ -121,13 +126,15 @@ def _written(
             if resume:
                 say(_found(earlier, known, head))
             jobs = jobs or processes_for(len(ready.targets) - known)
-            with closing(_watched(ready, jobs, memory)) as masks:
+            shots: list[Shot] = []
+            # several threads would wait for each other on the pictures' small products
+            with threadpool_limits(1), closing(_watched(ready, jobs, memory, shots)) as masks:
                 write_set(folder, head, masks)
-        # the plotting library takes longer to load than most commands take to run
         from maskforge.report.page.set_page import page_of_set
 
         written = read_set(folder)
-        add_files(folder, {PAGE: page_of_set(written, ready, out.resolve().name)})
+        page = page_of_set(written, ready, out.resolve().name, shots)
+        add_files(folder, {PAGE: page})
     return written
 
 
@@ -151,11 +158,24 @@ def _found(earlier: progress.Earlier, known: int, head: Head) -> str:
     return f"{head.out}: {reason.value}: all masks are designed\n"
 
 
-def _watched(ready: Prepared, jobs: int, memory: Memory | None) -> Generator[Finished, None, None]:
-    """The masks as they get done, counted by a progress bar."""
+def _watched(
+    ready: Prepared, jobs: int, memory: Memory | None, shots: "list[Shot]"
+) -> Generator[Finished, None, None]:
+    """The masks as they get done, counted by a progress bar; of each its pictures into `shots`."""
     made = closable(finished_masks(ready, jobs=jobs, memory=memory))
     with progress_bar() as bar, closing(made) as masks:
         task = bar.add_task("", total=len(ready.targets))
+        shoot: Callable[[Levels], Shot] | None = None
         for mask in masks:
+            shoot = shoot or _camera(ready)
+            shots.append(shoot(mask.design.states))
             yield mask
             bar.advance(task)
+
+
+def _camera(ready: Prepared) -> "Callable[[Levels], Shot]":
+    """What takes the pictures of a mask's states."""
+    # the plotting library takes long to load: now other processes are at work
+    from maskforge.report.page.thumbnails import camera_of, shot_of
+
+    return partial(shot_of, camera_of(ready.launch))

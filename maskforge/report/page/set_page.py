@@ -23,11 +23,17 @@ LARGEST_TABLE = 2**20
 """Bytes of a table of tolerances: some thousand rows."""
 
 
-def page_of_set(written: WrittenSet, ready: Prepared | None = None, name: str | None = None) -> str:
+def page_of_set(
+    written: WrittenSet,
+    ready: Prepared | None = None,
+    name: str | None = None,
+    shots: Iterable[Shot] | None = None,
+) -> str:
     """The page of a written set, called `name` (left out: as its folder).
 
-    `ready`: its bench, where that is at hand; else it is built from the manifest.  Raises
-    BenchError, one line, where a file of the set is missing or does not go with the others.
+    `ready`: its bench, where that is at hand; else it is built from the manifest.  `shots`: its
+    masks' pictures, likewise; else they are taken of its stack.  Raises BenchError, one line, where
+    a file of the set is missing or does not go with the others.
     """
     # one thread: several would wait for each other on products as small as these
     with threadpool_limits(1):
@@ -38,7 +44,7 @@ def page_of_set(written: WrittenSet, ready: Prepared | None = None, name: str | 
             written.folder.resolve().name if name is None else name,
             bench,
             launch,
-            _shots(written, launch),
+            _shots(written, launch) if shots is None else shots,
             tolerance_of(written.folder),
         )
 
