@@ -1,5 +1,6 @@
 """What starting costs: libraries that a command does not need are not loaded (common practice)."""
 
+import inspect
 import re
 import subprocess
 import sys
@@ -8,6 +9,7 @@ from importlib import import_module
 import pytest
 from typer.testing import CliRunner
 
+from maskforge.cli import ahead
 from maskforge.cli.command_list import COMMANDS, GROUPS, first_line, place_of
 from maskforge.cli.main import app_for
 
@@ -46,3 +48,22 @@ def test_every_command_is_there_when_it_is_named() -> None:
         app = app_for([name, "--help"])
         names = [one.name for one in (*app.registered_commands, *app.registered_groups)]
         assert sorted(map(str, names)) == sorted(COMMANDS)
+
+
+def test_what_processes_need_is_loaded_early(monkeypatch: pytest.MonkeyPatch) -> None:
+    """For every command with --jobs, where more than one is asked for."""
+    spreading = []
+    for name, place in COMMANDS.items():
+        module, _, found = f"maskforge.cli.{place}".rpartition(".")
+        command = getattr(import_module(module), found)
+        if callable(command) and "jobs" in inspect.signature(command).parameters:
+            spreading.append(name)
+    assert spreading == list(ahead.SPREADING)
+    asked: list[str] = []
+    monkeypatch.setattr(ahead, "load_ahead", asked.append)
+    lines = ("plan b --jobs 2", "design b --jobs=8", "design b", "plan b --jobs 1", "plan b --jobs")
+    for line in (*lines, "modes b --jobs 2", "--jobs 2", ""):
+        ahead.load_for(line.split())
+    assert asked == ["maskforge.study.plan", "maskforge.sets.designing"]
+    for module in ahead.SPREADING.values():
+        assert import_module(module)
