@@ -301,7 +301,7 @@ def mask_by_mask(quick: bool) -> None:
         turned = Problem(launch, lp_target(launch.basis, label, 7.0), 0.999)
         warm = seconds_of(lambda p=turned, m=made: dual(p, None, m))  # type: ignore[misc]
         ifta(problem)
-        with counted(ifta_module.Window, "corrected") as steps:
+        with counted(ifta_module.Window, "change") as steps:
             start = time.perf_counter()
             ifta(problem)
             theirs = time.perf_counter() - start

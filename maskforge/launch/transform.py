@@ -39,8 +39,8 @@ def is_fast(length: int) -> bool:
 
 
 def fast_length(least: float) -> int:
-    """The shortest fast length from `least` up."""
-    length = int(np.ceil(least))
+    """The shortest fast length from `least` up, but for rounding."""
+    length = int(np.ceil(least * (1 - 1e-12)))
     while not is_fast(length):
         length += 1
     return length
@@ -57,13 +57,12 @@ def side_of(x: Real, u: Real, scale: float) -> Side:
     return planned(x.size, u.size, length)
 
 
-def padded_axis(count: int, pitch: float, scale: float, step: float, half: float) -> Real:
-    """Facet samples about 0, at most `step` apart and out to `half` (m), that an FFT can take.
+def padded_axis(length: int, pitch: float, scale: float, half: float) -> Real:
+    """Facet samples about 0 out to `half` (m) that an FFT of `length` gives of pixels `pitch` (m)
+    apart.
 
-    `count` pixels `pitch` (m) apart are padded to the next fast length.  The samples never reach
-    beyond the first period, scale / pitch wide, where the transform repeats itself.
+    They never reach beyond the first period, scale / pitch wide, where the transform repeats.
     """
-    length = fast_length(max(count, scale / (pitch * step) * (1 - 1e-12)))
     step = scale / (length * pitch)
     return axis(2 * min(int(half / step), (length - 1) // 2) + 1, step)
 

@@ -24,15 +24,16 @@ from maskforge.launch.couplings import (
     predict,
 )
 from maskforge.launch.facet import Facet, slant_of
-from maskforge.launch.fourier import axis
 from maskforge.launch.modulator import Alphabet, emitted
 from maskforge.launch.targets import target_field
+from maskforge.launch.transform import fast_length, padded_axis
 from maskforge.methods.problem import Design, Problem, Settings, overall_phase, supported
 
 Fast = NDArray[np.complex64]
 
-OVERSAMPLING = 2
-"""Window samples per lambda f / (mask width): at 1 the field between them would be free."""
+OVERSAMPLING = 1.25
+"""Window samples per lambda f / (mask width), at least: at 1 the field between them would be free;
+at 2 masks are no purer, and have less light by up to 1 %."""
 
 LARGEST_AMPLITUDE = 0.9
 """Of the simple mask's: where the search for the largest amplitude begins."""
@@ -50,6 +51,10 @@ RELAXED_SHARE = 0.25
 FREEZING_POWER = 2.0
 """The free share falls as (1 - progress) to this power: the last steps freeze few pixels."""
 
+FREEZE_EVERY, FEW_FREE = 4, 0.25
+"""Iterations, while more than this share is free: to decide which pixels to freeze then takes as
+long as a transform.  The last ones are frozen step by step: that is what makes a mask pure."""
+
 DITHER = 0.5
 """Pixels are frozen nearest first, plus this much of a random number: without it whole areas of one
 grey fall the same way at once, 100 times worse in purity on a binary panel."""
@@ -62,56 +67,52 @@ class Window:
     """Signal window: samples of the unitary transform, which are inside, what gaps send there.
 
     Its fields are without the envelope of the beam's mean in the pixels, and without the lens's
-    slant.  `mean` is the facet of that term alone.
+    slant.  `undone` goes back from it to what the pixels must do for that mean: their light is
+    divided out.
     """
 
     facet: Facet
-    mean: Facet
+    undone: Facet
     inside: NDArray[np.bool_]
     envelope: NDArray[np.floating]
     modes: NDArray[np.float64]
     gaps: Fast
     slant: NDArray[np.complex128]
-    brighter: NDArray[np.float32]
-    """1 / abs(light)^2: from the adjoint on the pixels to what the pixel must do."""
 
     def forward(self, factors: Fast) -> Fast:
         facet = self.facet.field(factors) + self.gaps
         return np.asarray(facet * self.inside, dtype=np.complex64)
 
-    def corrected(self, factors: Fast, change: Fast) -> Fast:
-        """Factors that add `change` to the window, but for other terms of the beam inside the
-        pixels, and leave the noise as it is."""
-        return np.asarray(factors + self.brighter * self.mean.back(change), dtype=np.complex64)
+    def change(self, miss: Fast) -> Fast:
+        """What to add to factors to add `miss` to the window, but for other terms of the beam
+        inside the pixels, and to leave the noise as it is."""
+        return self.undone.back(miss).astype(np.complex64, copy=False)
 
 
 @lru_cache(maxsize=2)
 def window_of(launch: Launch, factor: float) -> Window:
     """The window of `factor` core radii around the fibre's axis, as wide as no sample repeats."""
     radius = launch.core_radius * factor
-    (rows, columns), pitch = launch.modulator.shape, launch.modulator.pitch_seen
-    step_x = launch.scale / (OVERSAMPLING * columns * pitch[0])
-    step_y = launch.scale / (OVERSAMPLING * rows * pitch[1])
-    # the transform repeats after the sample count: the window may not lap itself
-    half_x = min(int(radius / step_x), (OVERSAMPLING * columns - 1) // 2)
-    half_y = min(int(radius / step_y), (OVERSAMPLING * rows - 1) // 2)
-    u, v = axis(2 * half_x + 1, step_x), axis(2 * half_y + 1, step_y)
+    rows, columns = (fast_length(OVERSAMPLING * count) for count in launch.modulator.shape)
+    pitch = launch.modulator.pitch_seen
+    u = padded_axis(columns, pitch[0], launch.scale, radius)
+    v = padded_axis(rows, pitch[1], launch.scale, radius)
     whole, dark = facet_at(launch, u, v), gap_field(launch, u, v)
     slant = slant_of(launch.lens_offset, launch.scale, u, v)
     envelope = whole.layers[0].envelope
-    share = 1 / np.sqrt(OVERSAMPLING**2 * rows * columns) / envelope
+    share = 1 / np.sqrt(rows * columns) / envelope
     layers = tuple(replace(one, envelope=share * one.envelope) for one in whole.layers)
     facet = replace(whole, layers=layers, slant=None).single
-    power = np.abs(launch.incident) ** 2
+    mean, power = facet.layers[0], np.abs(launch.incident) ** 2
+    brighter = (1 / np.maximum(power, 1e-12 * power.max())).astype(np.float32)
     return Window(
         facet=facet,
-        mean=replace(facet, layers=facet.layers[:1]),
+        undone=replace(facet, layers=(replace(mean, light=mean.light * brighter),)),
         inside=np.hypot(u, v[:, None]) <= radius,
         envelope=envelope,
         modes=sampled(launch.basis, u, v),
         gaps=np.asarray(0.0 if dark is None else share * dark * np.conj(slant), np.complex64),
         slant=slant,
-        brighter=(1 / np.maximum(power, 1e-12 * power.max())).astype(np.float32),
     )
 
 
@@ -198,7 +199,7 @@ def _relaxed(
                 amplitude *= AMPLITUDE_STEP
                 error = np.inf
             last = error
-        factors = relaxed(problem.launch.modulator.alphabet, window.corrected(factors, miss))
+        factors = relaxed(problem.launch.modulator.alphabet, factors + window.change(miss))
     if settings.amplitude is None and best[0] > 0:
         return best[1], best[2]
     return factors, amplitude
@@ -209,10 +210,11 @@ def relaxed(alphabet: Alphabet, factors: Fast) -> Fast:
     if alphabet.is_line:
         ends = alphabet.values[alphabet.hull]
         half, middle = (ends[0] - ends[1]) / 2, ends.mean()
-        along = np.real((factors - middle) / half)
-        return np.asarray(middle + half * np.clip(along, -1, 1), dtype=np.complex64)
-    largest = float(np.abs(alphabet.values).max())
-    return np.asarray(factors / np.maximum(np.abs(factors) / largest, 1), dtype=np.complex64)
+        turn, start = np.complex64(1 / half), np.float32(np.real(middle / half))
+        along = factors.real * turn.real - factors.imag * turn.imag - start
+        return np.complex64(middle) + np.complex64(half) * np.clip(along, -1, 1)
+    largest = np.float32(np.abs(alphabet.values).max())
+    return factors * (largest / np.maximum(np.abs(factors), largest))
 
 
 def _quantised(
@@ -224,24 +226,24 @@ def _quantised(
     order: NDArray[np.float32],
 ) -> NDArray[np.uint16]:
     """States, frozen in steps while the pixels still free make up for it."""
-    states = np.zeros(factors.shape, dtype=np.uint16).ravel()
-    free = np.arange(states.size)
-    factors = factors.copy()
+    states = np.zeros(factors.size, dtype=np.uint16)
+    values = alphabet.values.astype(np.complex64)
+    free, factors = np.arange(states.size), factors.copy()
+    shown, held = factors.ravel(), factors.ravel()
     for step in range(settings.iterations):
+        moved = held + window.change(wanted - window.forward(factors)).ravel()[free]
+        held = relaxed(alphabet, moved)
         left = (1 - (step + 1) / settings.iterations) ** FREEZING_POWER
-        moved = window.corrected(factors, wanted - window.forward(factors)).ravel()[free]
-        nearest = alphabet.nearest(moved)
-        values = alphabet.values[nearest].astype(np.complex64)
-        rest = relaxed(alphabet, moved)
         keep = int(left * states.size)
-        rank = np.abs(rest - values) + DITHER * order.ravel()[free]
-        split = np.argpartition(rank, free.size - keep - 1) if keep < free.size else None
-        if split is None:
-            factors.ravel()[free] = rest
+        is_due = left < FEW_FREE or step % FREEZE_EVERY == FREEZE_EVERY - 1
+        if not is_due or keep >= free.size:
+            shown[free] = held
             continue
-        frozen = split[: free.size - keep]
-        rest[frozen] = values[frozen]
-        factors.ravel()[free] = rest
+        nearest = alphabet.nearest(moved)
+        rank = np.abs(held - values[nearest]) + DITHER * order.ravel()[free]
+        first = np.partition(rank, free.size - keep - 1)[free.size - keep - 1]
+        frozen = rank <= first
         states[free[frozen]] = nearest[frozen]
-        free = free[split[free.size - keep :]]
+        shown[free] = np.where(frozen, values[nearest], held)
+        free, held = free[~frozen], held[~frozen]
     return states.reshape(factors.shape)

@@ -26,9 +26,10 @@ from maskforge.launch.light import Light, illumination
 from maskforge.launch.modulator import Alphabet, Carrier, Modulator, binary, emitted, levels
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import lp_target
+from maskforge.launch.transform import fast_length
 from maskforge.methods import design
 from maskforge.methods.draft import draft_of
-from maskforge.methods.ifta import window_of
+from maskforge.methods.ifta import OVERSAMPLING, window_of
 from maskforge.methods.problem import Problem
 from maskforge.study.tolerance.causes import CAUSES, Errors
 from maskforge.study.tolerance.disturbed import disturbed_factors, nominal
@@ -223,14 +224,15 @@ def test_the_facet_field_and_the_iterative_designs_window() -> None:
     np.testing.assert_allclose(found, couplings(launch, factors), atol=1e-12)
     window = window_of(launch, 1.2)
     seen = window.forward(factors.astype(np.complex64))
-    (rows, columns), pitch = launch.modulator.shape, launch.modulator.pitch_seen
+    rows, columns = (fast_length(OVERSAMPLING * count) for count in launch.modulator.shape)
+    pitch = launch.modulator.pitch_seen
     u, v = window.facet.u, window.facet.v
     for side, count, step in ((u, columns, pitch[0]), (v, rows, pitch[1])):
         assert side.size > 1
-        expected = axis(side.size, launch.scale / (2 * count * step))
+        expected = axis(side.size, launch.scale / (count * step))
         np.testing.assert_allclose(side, expected, rtol=0, atol=1e-12 * launch.core_radius)
     wanted = 1j * facet_field(launch, factors, u, v) / window.envelope
-    wanted = wanted * window.inside / math.sqrt(2 * rows * 2 * columns)
+    wanted = wanted * window.inside / math.sqrt(rows * columns)
     assert np.abs(seen - wanted).max() < 1e-5 * np.abs(wanted).max()
 
 

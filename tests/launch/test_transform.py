@@ -12,6 +12,7 @@ from maskforge.launch.fourier import Folded, axis, folded, fourier_rows, matrix_
 from maskforge.launch.planned import Planned, length_of, planned
 from maskforge.launch.transform import (
     Side,
+    fast_length,
     fft_cost,
     is_fast,
     padded_axis,
@@ -118,18 +119,17 @@ def test_what_has_no_fast_fft_is_left_to_the_product() -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(
-    count=st.integers(2, 3000), step=st.floats(1e-7, 1e-5), half=st.floats(1e-6, 1e-3), seed=seeds
-)
-def test_a_padded_axis_has_a_fast_fft(count: int, step: float, half: float, seed: int) -> None:
-    u = padded_axis(count, 8e-6, SCALE, step, half)
+@given(count=st.integers(2, 3000), oversampling=st.floats(1, 3), half=st.floats(1e-6, 1e-3))
+def test_a_padded_axis_has_a_fast_fft(count: int, oversampling: float, half: float) -> None:
+    length = fast_length(oversampling * count)
+    assert length >= oversampling * count * (1 - 1e-9)
+    assert is_fast(length)
+    assert length < 1.2 * oversampling * count + 4
+    u = padded_axis(length, 8e-6, SCALE, half)
     if u.size > 1:
-        assert u[1] - u[0] <= step * (1 + 1e-9)
-        length = length_of(axis(count, 8e-6), u, SCALE)
-        assert length is not None
-        assert is_fast(length)
+        assert length_of(axis(count, 8e-6), u, SCALE) == length
         assert u[-1] <= half
-        assert u[-1] > min(half - step, SCALE / 8e-6 / 2 - 1.01 * (u[1] - u[0]))
+        assert u[-1] > min(half, SCALE / 8e-6 / 2) - 1.01 * (u[1] - u[0])
 
 
 def test_transforms_of_a_plan_are_apart() -> None:
