@@ -1,6 +1,6 @@
 """maskforge design."""
 
-from collections.abc import Callable, Generator
+from collections.abc import Generator
 from contextlib import closing
 from functools import partial
 from pathlib import Path
@@ -35,8 +35,7 @@ from maskforge.sets.reading import WrittenSet, read_set, robust_in
 from maskforge.sets.writing import Head, head_of, write_set
 
 if TYPE_CHECKING:
-    from maskforge.launch.modulator import Levels
-    from maskforge.report.page.thumbnails import Shot
+    from maskforge.report.page.looks import Look, Looking
 
 
 def design(
@@ -126,14 +125,14 @@ def _written(
             if resume:
                 say(_found(earlier, known, head))
             jobs = jobs or processes_for(len(ready.targets) - known)
-            shots: list[Shot] = []
+            looks: list[Look] = []
             # several threads would wait for each other on the pictures' small products
-            with threadpool_limits(1), closing(_watched(ready, jobs, memory, shots)) as masks:
+            with threadpool_limits(1), closing(_watched(ready, jobs, memory, looks)) as masks:
                 write_set(folder, head, masks)
         from maskforge.report.page.set_page import page_of_set
 
         written = read_set(folder)
-        page = page_of_set(written, ready, out.resolve().name, shots)
+        page = page_of_set(written, ready, out.resolve().name, looks)
         add_files(folder, {PAGE: page})
     return written
 
@@ -159,23 +158,23 @@ def _found(earlier: progress.Earlier, known: int, head: Head) -> str:
 
 
 def _watched(
-    ready: Prepared, jobs: int, memory: Memory | None, shots: "list[Shot]"
+    ready: Prepared, jobs: int, memory: Memory | None, looks: "list[Look]"
 ) -> Generator[Finished, None, None]:
-    """The masks as they get done, counted by a progress bar; of each its pictures into `shots`."""
+    """The masks as they get done, counted by a progress bar; how each looks goes into `looks`."""
     made = closable(finished_masks(ready, jobs=jobs, memory=memory))
     with progress_bar() as bar, closing(made) as masks:
         task = bar.add_task("", total=len(ready.targets))
-        shoot: Callable[[Levels], Shot] | None = None
+        look: Looking | None = None
         for mask in masks:
-            shoot = shoot or _camera(ready)
-            shots.append(shoot(mask.design.states))
+            look = look or _looking(ready)
+            looks.append(look(mask.target, mask.design.states, mask.prediction.couplings))
             yield mask
             bar.advance(task)
 
 
-def _camera(ready: Prepared) -> "Callable[[Levels], Shot]":
-    """What takes the pictures of a mask's states."""
+def _looking(ready: Prepared) -> "Looking":
+    """What looks at the masks."""
     # the plotting library takes long to load: now other processes are at work
-    from maskforge.report.page.thumbnails import camera_of, shot_of
+    from maskforge.report.page.looks import looking
 
-    return partial(shot_of, camera_of(ready.launch))
+    return looking(ready.launch)

@@ -129,7 +129,7 @@ def ledger_of(launch: Launch) -> Ledger:
 def budget_of(
     ledger: Ledger,
     target: Target,
-    factors: NDArray[np.complexfloating],
+    factors: NDArray[np.inexact],
     found: Complex | None = None,
     *,
     by_order: bool = True,
@@ -140,7 +140,7 @@ def budget_of(
     others, which takes an FFT of the whole mask.
     """
     launch = ledger.launch
-    found = couplings(launch, factors) if found is None else found
+    found = couplings(launch, factors + 0j) if found is None else found
     guided = float(np.sum(np.abs(found) ** 2))
     wanted = float(np.abs(np.vdot(target.vector, found)) ** 2)
     seen = factors.real if launch.is_real and not np.any(factors.imag) else factors

@@ -154,6 +154,8 @@ def own_order_of(launch: Launch, taken: Sequence[tuple[Pair, float]]) -> OwnOrde
     It reaches half of the way to the carrier's next orders; without a carrier, and across it, half
     a period of the pixels' spectrum to each side.  At its edges a sample counts by its part within.
     """
+    # what few commands need is loaded where they do
+
     area, scale = float(np.prod(launch.modulator.pitch_seen)), launch.scale
     pitch_x, pitch_y = (
         pitch * nearer

@@ -33,6 +33,7 @@ from maskforge.launch.modulator import (
 )
 from maskforge.launch.setup import Setup
 from maskforge.report.page.bench_sketch import bar_of, beam_axes, facet, mask_plane
+from maskforge.report.page.light_bar import NAMES
 from maskforge.report.page.page import css_text
 from maskforge.report.page.palette_png import (
     BRIGHT,
@@ -51,6 +52,7 @@ from maskforge.report.page.thumbnails import (
     averages,
     camera_of,
     facet_samples,
+    factors_of,
     field_seen,
     mask_picture,
     mode_shots,
@@ -219,7 +221,7 @@ def test_the_facet_is_that_of_the_full_model(case: dict[str, Any]) -> None:
     assert np.max(np.abs(found - expected)) < 3e-6 * np.max(np.abs(expected))
     power = np.abs(expected) ** 2
     share = power / power[np.hypot(u, u[:, None]) <= launch.core_radius].max()
-    picture = indices(shot_of(camera, states.astype(np.uint16)).intensity)
+    picture = indices(shot_of(camera, factors_of(camera, states.astype(np.uint16))).intensity)
     wanted = np.clip(share, 0, 1)[::-1] * (STEPS - 1)
     assert np.max(np.abs(picture - wanted)) < 0.51
 
@@ -230,7 +232,8 @@ def test_pictures_show_what_is_up_on_top() -> None:
     step = launch.scale / (64 * launch.modulator.pitch)
     turns = 3 * step * (launch.x / launch.scale + 2 * launch.y[:, None] / launch.scale)
     states = launch.modulator.alphabet.nearest(np.exp(2j * np.pi * turns)).astype(np.uint16)
-    picture = indices(shot_of(camera_of(launch), states).intensity)
+    camera = camera_of(launch)
+    picture = indices(shot_of(camera, factors_of(camera, states)).intensity)
     row, column = np.unravel_index(int(picture.argmax()), picture.shape)
     u = facet_samples(launch)
     assert u[column] == pytest.approx(3 * step, abs=u[1] - u[0])
@@ -238,7 +241,7 @@ def test_pictures_show_what_is_up_on_top() -> None:
 
 
 def test_faint_places_have_no_phase() -> None:
-    shot = shot_of(carried(), np.zeros((60, 64), dtype=np.uint16))
+    shot = shot_of(carried(), np.ones((60, 64), dtype=np.float32))
     power, phase = indices(shot.intensity), indices(shot.phase)
     assert np.all(phase[power >= 2] > 0)
     assert np.all(phase[:3, :3] == 0)
@@ -398,6 +401,21 @@ def test_the_table_is_the_manifests(result: mf.Result, folder: Path) -> None:
         assert row[5].endswith("!") == (not mask.reached)
         assert float(row[6]) == pytest.approx(100 * mask.group_purity, abs=5.1e-5)
         assert float(row[8]) == pytest.approx(mask.loss_db, abs=5.1e-4)
+
+
+def test_where_the_light_goes(result: mf.Result, folder: Path) -> None:
+    """Under each mask's pictures its budget: own and other orders in one, small shares left out."""
+    text = page_of_set(read_set(folder))
+    bars = re.findall(r'<span class="light".*?</span>', text, re.DOTALL)
+    for bar, mask in zip(bars, result.masks, strict=True):
+        parts = dict(re.findall(r'class="to-(\w+)" style="width:([\d.]+)%"', bar))
+        budget = mask.budget
+        assert budget.order is not None
+        shares = {name: getattr(budget, name) or 0.0 for name in NAMES}
+        shares["other_orders"] += budget.order
+        for name, share in shares.items():
+            assert float(parts.get(name, 0)) == pytest.approx(100 * share, abs=0.06), name
+        assert f"target {100 * budget.target:.1f} %" in bar
 
 
 def test_the_launch_matrix_is_coupling_csv(folder: Path) -> None:

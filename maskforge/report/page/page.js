@@ -107,11 +107,15 @@ for (const row of rows) {
 function figuresOf(row) {
   const index = numberOf(row);
   const status = value(index, "status");
+  const light = row.querySelector(".light");
   const pairs = [...row.cells].slice(3).map((cell) => {
     const plain = cell.cloneNode(true);
     for (const mark of plain.querySelectorAll("strong")) mark.remove();
     return `<dt>${cell.dataset.name}</dt><dd>${escaped(plain.textContent)}</dd>`;
   });
+  if (light) {
+    pairs.push(`<dd class="whole">${light.outerHTML}${escaped(light.getAttribute("aria-label"))}</dd>`);
+  }
   if (status) pairs.push(`<dd class="whole">Short of the purity asked for: ${escaped(status)}</dd>`);
   return pairs.join("");
 }

@@ -19,11 +19,14 @@ from maskforge.bench import Bench
 from maskforge.launch.basis import mode_name
 from maskforge.launch.couplings import Launch, insertion_loss_db, unwanted_db
 from maskforge.launch.light import Complex
+from maskforge.launch.noise_budget import WINDOW
 from maskforge.methods.problem import NEAR_PHASES
 from maskforge.report.page import bench_facts as facts
 from maskforge.report.page import bench_sketch as sketch
 from maskforge.report.page import launch_matrix as matrix
 from maskforge.report.page import purity_by_group as groups
+from maskforge.report.page.light_bar import NAMES, Part, parts_of
+from maskforge.report.page.looks import Look
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, STEPS, PngPalette
 from maskforge.report.page.templates import environment, source
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
@@ -50,6 +53,7 @@ class Line:
     bound: str
     gap: str
     shot: Shot
+    light: tuple[Part, ...]
 
 
 def page_text(
@@ -59,20 +63,20 @@ def page_text(
     masks: Sequence[Record],
     own_groups: Sequence[tuple[int, ...]],
     couplings: Complex,
-    shots: Iterable[Shot],
+    looks: Iterable[Look],
     tolerance: Rows | None = None,
     robust: Sequence[RobustFigures] = (),
 ) -> str:
     """The page of a set called `name`, whose masks come in play order.
 
     `own_groups`: those of each mask's target.  `couplings` (masks, modes of the launch's basis).
-    `shots`: each mask's pictures, taken one at a time.  `tolerance`: a header and rows of text.
-    `robust`: of masks for several scenarios.
+    `looks`: each mask's pictures and budget, taken one at a time.  `tolerance`: a header and
+    rows of text.  `robust`: of masks for several scenarios.
     """
     table = matrix.decibels(couplings)
     light = benches.light(bench)
     lines = [
-        _line(mask, each, shot) for mask, each, shot in zip(masks, own_groups, shots, strict=True)
+        _line(mask, each, look) for mask, each, look in zip(masks, own_groups, looks, strict=True)
     ]
     template = _environment().get_template("page.html.jinja")
     return template.render(
@@ -114,7 +118,7 @@ def _data(launch: Launch, lines: Sequence[Line], table: NDArray[np.float64]) -> 
     }
 
 
-def _line(mask: Record, own: tuple[int, ...], shot: Shot) -> Line:
+def _line(mask: Record, own: tuple[int, ...], look: Look) -> Line:
     return Line(
         mask=mask,
         name=mask.name,
@@ -125,7 +129,8 @@ def _line(mask: Record, own: tuple[int, ...], shot: Shot) -> Line:
         loss=loss_text(mask.efficiency),
         bound=loss_text(mask.bound),
         gap="–" if mask.gap is None else share_text(mask.gap),
-        shot=shot,
+        shot=look.shot,
+        light=parts_of(look.budget),
     )
 
 
@@ -272,6 +277,8 @@ def _environment() -> jinja2.Environment:
         "DARKEST": matrix.DARKEST,
         "VIEW": VIEW,
         "FAINT": FAINT,
+        "WINDOW": WINDOW,
+        "LIGHT": NAMES,
         "bright": _gradient(BRIGHT, 0),
         "cycle": _gradient(CYCLE, 1),
         "level": _gradient(LEVEL, 1),

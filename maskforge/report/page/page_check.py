@@ -10,6 +10,7 @@ from maskforge.base.regular_files import read_regular
 from maskforge.base.version import VERSION
 from maskforge.base.wording import shown
 from maskforge.report import PAGE
+from maskforge.report.page.looks import Look
 from maskforge.report.page.set_page import tolerance_of, written_page
 from maskforge.report.page.thumbnails import Shot
 from maskforge.sets.check.claims import Claims
@@ -17,7 +18,9 @@ from maskforge.sets.reading import WrittenSet
 
 TITLE = re.compile("<title>(.*?) – set of masks</title>", re.DOTALL)
 
-PICTURE = re.compile(r"data:image/png;base64,[A-Za-z0-9+/=]*")
+PICTURE = re.compile(
+    r"data:image/png;base64,[A-Za-z0-9+/=]*|<span class=\"light\" role=\"img\".*?</span>", re.DOTALL
+)
 
 NUMBER = re.compile(r"(?<![A-Za-z0-9_.])[0-9]+(?:\.[0-9]+)?(?:e[+-]?[0-9]+)?")
 
@@ -46,7 +49,7 @@ def page_problems(claims: Claims) -> Iterator[str]:
         return
     title = TITLE.search(found)
     name = html.unescape(title[1]) if title else written.folder.resolve().name
-    blank = [Shot("", "", "")] * len(written.masks)
+    blank = [Look(Shot("", "", ""))] * len(written.masks)
     try:
         # a table of tolerances may have come after the page
         pages = [

@@ -12,9 +12,10 @@ from maskforge.base.wording import one_line, shown
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared
 from maskforge.launch.couplings import Launch
+from maskforge.launch.targets import Target
+from maskforge.report.page.looks import Look, looking
 from maskforge.report.page.page import Rows, page_text
 from maskforge.report.page.purity_by_group import groups_in
-from maskforge.report.page.thumbnails import Shot, camera_of, shot_of
 from maskforge.sets.names import MANIFEST, TOLERANCE
 from maskforge.sets.reading import WrittenSet, check_records, checked_pages, couplings_of, robust_in
 from maskforge.sets.rebuilding import bench_of, launch_of, read_states, targets_in
@@ -27,12 +28,12 @@ def page_of_set(
     written: WrittenSet,
     ready: Prepared | None = None,
     name: str | None = None,
-    shots: Iterable[Shot] | None = None,
+    looks: Iterable[Look] | None = None,
 ) -> str:
     """The page of a written set, called `name` (left out: as its folder).
 
-    `ready`: its bench, where that is at hand; else it is built from the manifest.  `shots`: its
-    masks' pictures, likewise; else they are taken of its stack.  Raises BenchError, one line, where
+    `ready`: its bench, where that is at hand; else it is built from the manifest.  `looks`: how
+    its masks look, likewise; else its stack is looked at.  Raises BenchError, one line, where
     a file of the set is missing or does not go with the others.
     """
     # one thread: several would wait for each other on products as small as these
@@ -44,7 +45,7 @@ def page_of_set(
             written.folder.resolve().name if name is None else name,
             bench,
             launch,
-            _shots(written, launch) if shots is None else shots,
+            _looks(written, bench, launch) if looks is None else looks,
             tolerance_of(written.folder),
         )
 
@@ -54,38 +55,47 @@ def written_page(
     name: str,
     bench: Bench,
     launch: Launch,
-    shots: Iterable[Shot],
+    looks: Iterable[Look],
     tolerance: Rows | None,
 ) -> str:
-    """The same of a set whose bench is built, with pictures of the masks that are given."""
+    """The same of a set whose bench is built, with looks of the masks that are given."""
     check_records(written)
     _check_modes(written, launch)
-    targets = targets_in(bench, launch.basis)
-    found = [targets.get((mask.target, mask.orientation_deg)) for mask in written.masks]
     return page_text(
         name,
         bench,
         launch,
         written.masks,
-        [() if target is None else groups_in(launch.basis, target) for target in found],
+        [
+            () if target is None else groups_in(launch.basis, target)
+            for target in _targets(written, bench, launch)
+        ],
         couplings_of(written),
-        shots,
+        looks,
         tolerance,
         robust_in(written),
     )
 
 
-def _shots(written: WrittenSet, launch: Launch) -> Iterator[Shot]:
-    """Each page's pictures, one page at a time."""
-    camera = camera_of(launch)
-    for mask, picture in zip(written.masks, checked_pages(written), strict=True):
+def _targets(written: WrittenSet, bench: Bench, launch: Launch) -> list[Target | None]:
+    """Each mask's; None where the bench has none of that name and orientation."""
+    targets = targets_in(bench, launch.basis)
+    return [targets.get((mask.target, mask.orientation_deg)) for mask in written.masks]
+
+
+def _looks(written: WrittenSet, bench: Bench, launch: Launch) -> Iterator[Look]:
+    """Of each page, one page at a time."""
+    look = looking(launch)
+    targets = _targets(written, bench, launch)
+    known = zip(written.masks, checked_pages(written), targets, couplings_of(written), strict=True)
+    for mask, picture, target, found in known:
         try:
             states = read_states(launch.modulator, picture)
         except BenchError as error:
             raise BenchError(
                 one_line(f"{written.stack}: page {mask.page} ({mask.name}): {error}")
             ) from None
-        yield shot_of(camera, states)
+        yield look(target, states, found)
 
 
 def _check_modes(written: WrittenSet, launch: Launch) -> None:

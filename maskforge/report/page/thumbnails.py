@@ -104,9 +104,8 @@ def averages(count: int, block: float, frequency: float, *, smooth: bool) -> csr
     return csr_array((weights * np.exp(-2j * np.pi * frequency * pixels)).astype(np.complex64))
 
 
-def shot_of(camera: Camera, states: Levels) -> Shot:
-    """The pictures of a mask's states (rows, columns), y up."""
-    factors = _factors(camera, states)
+def shot_of(camera: Camera, factors: Light) -> Shot:
+    """The pictures of a mask's factors (rows, columns), y up."""
     field = field_seen(camera, factors)
     power = np.abs(field) ** 2
     brightest = max(float(power[camera.core].max()), 1e-30)
@@ -118,7 +117,8 @@ def shot_of(camera: Camera, states: Levels) -> Shot:
     )
 
 
-def _factors(camera: Camera, states: Levels) -> Light:
+def factors_of(camera: Camera, states: Levels) -> Light:
+    """What the pixels do to the light: states (rows, columns) -> factors in single precision."""
     if camera.modulator.crosstalk == 0.0:
         return camera.values[states]
     return emitted(camera.modulator, states).astype(np.complex64)
