@@ -101,7 +101,10 @@ def test_killed_at_any_moment_and_gone_on_with(
 def test_a_real_interrupt_over_two_processes(small: Path) -> None:
     """From the terminal it reaches the whole group: one line, at once, and no process left."""
     write("small.toml", orientations=80, method="ifta", iterations=100)
+    # a shell's job in the background ignores interrupts, and so do its children
+    handler = signal.signal(signal.SIGINT, signal.default_int_handler)
     process = begun("small.toml", "--jobs", "2")
+    signal.signal(signal.SIGINT, handler)
     while process.poll() is None and not list(Path("out").glob(".small.unfinished/*.masks")):
         time.sleep(0.01)
     os.killpg(process.pid, signal.SIGINT)
