@@ -132,8 +132,7 @@ def _written(
         from maskforge.report.page.set_page import page_of_set
 
         written = read_set(folder)
-        page = page_of_set(written, ready, out.resolve().name, looks)
-        add_files(folder, {PAGE: page})
+        add_files(folder, {PAGE: page_of_set(written, ready, looks)})
     return written
 
 

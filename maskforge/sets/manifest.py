@@ -98,14 +98,16 @@ def manifest_text(
     basis: Basis,
     records: Sequence[Record],
     robust: Sequence[RobustFigures] = (),
+    name: str | None = None,
 ) -> str:
     """The manifest of a set as JSON text; `bench` is written out and its paths start at the set.
 
-    `robust`: of the masks for several scenarios.
+    `robust`: of the masks for several scenarios.  `name`: what the bench is called.
     """
     content = {
         "format": FORMAT,
         "version": VERSION,
+        **({} if name is None else {"name": name}),
         "bench": bench,
         "modes": [
             {

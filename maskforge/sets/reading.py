@@ -54,6 +54,13 @@ class WrittenSet:
     """Of masks for several scenarios, as it stands there; `robust_in` reads it."""
     made_with: object = None
     """The versions that made it, as they stand there."""
+    name: str | None = None
+    """Of the bench that it was made for; None where an earlier version made it."""
+
+    @property
+    def title(self) -> str:
+        """What the set is called where it is shown."""
+        return self.folder.resolve().name if self.name is None else self.name
 
     @property
     def stack(self) -> Path:
@@ -78,6 +85,9 @@ def read_set(folder: Path) -> WrittenSet:
     robust = content.get("robust", [])
     if not isinstance(robust, list) or not all(isinstance(one, dict) for one in robust):
         raise BenchError(f"{path}: robust: must be a JSON array of objects")
+    name = content.get("name")
+    if name is not None and not isinstance(name, str):
+        raise BenchError(one_line(f"{path}: name = {shown(name)}: must be text"))
     return WrittenSet(
         folder,
         content["bench"],
@@ -85,6 +95,7 @@ def read_set(folder: Path) -> WrittenSet:
         masks,
         tuple(robust),
         content.get("made_with"),
+        name,
     )
 
 

@@ -55,7 +55,7 @@ class Head:
     """What the masks of a set share.
 
     `out`: the folder where the set will lie, for error lines.  `bench`: written out and ready for
-    JSON, its paths starting at `out`.  `count`: how many masks will come.
+    JSON, its paths starting at `out`.  `count`: how many masks will come.  `name`: of the bench.
     """
 
     out: Path
@@ -63,6 +63,7 @@ class Head:
     modulator: Modulator
     basis: Basis
     count: int
+    name: str | None = None
 
 
 def head_of(ready: Prepared, out: Path) -> Head:
@@ -73,6 +74,7 @@ def head_of(ready: Prepared, out: Path) -> Head:
         modulator=ready.launch.modulator,
         basis=ready.launch.basis,
         count=len(ready.targets),
+        name=ready.bench.name,
     )
 
 
@@ -101,7 +103,11 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
     table = np.array(couplings).reshape(len(records), len(head.basis))
     texts = {
         MANIFEST: manifest_text(
-            head.bench, head.basis, records, [_robust_figures(*one) for one in robust]
+            head.bench,
+            head.basis,
+            records,
+            [_robust_figures(*one) for one in robust],
+            head.name,
         ),
         "masks.csv": records_text(records),
         "coupling.csv": coupling_text(head.basis, records, table),

@@ -4,6 +4,7 @@ import html
 import math
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 from maskforge.base.errors import BenchError
 from maskforge.base.regular_files import read_regular
@@ -48,12 +49,14 @@ def page_problems(claims: Claims) -> Iterator[str]:
         yield f"{PAGE}: cannot be read ({getattr(error, 'strerror', None) or error})"
         return
     title = TITLE.search(found)
-    name = html.unescape(title[1]) if title else written.folder.resolve().name
+    if written.name is None and title:
+        # called as a folder that may have been moved since
+        written = replace(written, name=html.unescape(title[1]))
     blank = [Look(Shot("", "", ""))] * len(written.masks)
     try:
         # a table of tolerances may have come after the page
         pages = [
-            written_page(written, name, claims.bench, claims.launch, blank, tolerance)
+            written_page(written, claims.bench, claims.launch, blank, tolerance)
             for tolerance in (None, tolerance_of(written.folder))
         ]
     except BenchError:

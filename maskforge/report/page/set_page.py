@@ -25,12 +25,9 @@ LARGEST_TABLE = 2**20
 
 
 def page_of_set(
-    written: WrittenSet,
-    ready: Prepared | None = None,
-    name: str | None = None,
-    looks: Iterable[Look] | None = None,
+    written: WrittenSet, ready: Prepared | None = None, looks: Iterable[Look] | None = None
 ) -> str:
-    """The page of a written set, called `name` (left out: as its folder).
+    """The page of a written set.
 
     `ready`: its bench, where that is at hand; else it is built from the manifest.  `looks`: how
     its masks look, likewise; else its stack is looked at.  Raises BenchError, one line, where
@@ -42,7 +39,6 @@ def page_of_set(
         launch = launch_of(bench) if ready is None else ready.launch
         return written_page(
             written,
-            written.folder.resolve().name if name is None else name,
             bench,
             launch,
             _looks(written, bench, launch) if looks is None else looks,
@@ -52,7 +48,6 @@ def page_of_set(
 
 def written_page(
     written: WrittenSet,
-    name: str,
     bench: Bench,
     launch: Launch,
     looks: Iterable[Look],
@@ -62,7 +57,7 @@ def written_page(
     check_records(written)
     _check_modes(written, launch)
     return page_text(
-        name,
+        written.title,
         bench,
         launch,
         written.masks,
