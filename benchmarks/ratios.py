@@ -227,7 +227,7 @@ def products(launch: Launch) -> float:
     rng = np.random.default_rng(1)
     field = rng.normal(size=launch.modulator.shape).astype(np.complex64)
     vector = rng.normal(size=len(launch.basis)).astype(np.complex64)
-    u, kernel = draft.facet.u, draft.kernels[0]
+    u, kernel = draft.facet.u, draft.kernels[0].parts[0].values
     rows_y = fourier_rows(launch.y, u, launch.scale).astype(np.complex64)
     rows_x = fourier_rows(launch.x, u, launch.scale).astype(np.complex64)
     facet = np.empty((u.size, u.size), dtype=np.complex64)

@@ -56,19 +56,28 @@ def groups_of(basis: Basis) -> NDArray[np.intp]:
     return np.array([mode.group for mode in basis])
 
 
-def sampled(basis: Basis, u: Real, v: Real) -> Real:
-    """Fields (K, len(v), len(u)) in 1/m: the integral of each one's square over the plane is 1."""
+def sampled(basis: Sequence[Mode], u: Real, v: Real) -> Real:
+    """Fields (K, len(v), len(u)) in 1/m: the integral of each one's square over the plane is 1.
+
+    Of any modes, in their order.
+    """
     radius, angle = np.hypot(u, v[:, None]), np.arctan2(v[:, None], u)
     out = np.empty((len(basis), v.size, u.size))
     shapes = {id(mode.radial): mode.radial.field for mode in basis}
     values = {key: field(radius) for key, field in shapes.items()}
-    for mode in basis:
+    # in this order an angular factor serves all the modes that have it
+    order = sorted(range(len(basis)), key=lambda k: (basis[k].part or "", basis[k].l))
+    turned, made = angle, ("", -1)
+    for place in order:
+        mode = basis[place]
         shape = values[id(mode.radial)]
         if mode.part is None:
-            out[mode.index] = shape / np.sqrt(2 * np.pi)
-        else:
-            turn = np.sin if mode.part == "sin" else np.cos
-            out[mode.index] = shape * turn(mode.l * angle) / np.sqrt(np.pi)
+            out[place] = shape / np.sqrt(2 * np.pi)
+            continue
+        if made != (mode.part, mode.l):
+            made = mode.part, mode.l
+            turned = (np.sin if mode.part == "sin" else np.cos)(mode.l * angle)
+        out[place] = shape * turned / np.sqrt(np.pi)
     return out
 
 

@@ -5,7 +5,7 @@ coupling of mode k is linear, c_k = c0_k + sum over pixels of w_k a s; c0 is the
 """
 
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ from maskforge.launch.facet import Facet, facet_of, slant_of
 from maskforge.launch.fourier import axis, real_times, times_real
 from maskforge.launch.light import Complex, Real, pixel_envelope
 from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel
+from maskforge.launch.mode_samples import reach_of
 from maskforge.launch.modulator import Modulator
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target
@@ -228,14 +229,9 @@ def facet_axis(basis: Basis, step: float, tail: float) -> Real:
     Nor are they more than MOST_SAMPLES for all modes together: the field of a mode just above its
     cut-off reaches very far, and is cut there.
     """
-    half = min(_reach(basis, tail), step * (np.sqrt(MOST_SAMPLES / len(basis)) / 2 - 2))
+    farthest = max(reach_of(mode.radial, tail) for mode in basis)
+    half = min(farthest, step * (np.sqrt(MOST_SAMPLES / len(basis)) / 2 - 2))
     return axis(2 * int(np.ceil(half / step)) + 1, step)
-
-
-@lru_cache(maxsize=8)
-def _reach(basis: Basis, tail: float) -> float:
-    """Radius in m outside of which no mode has more than `tail` of its power."""
-    return max(mode.radial.field.radius_enclosing(tail) for mode in basis)
 
 
 def finest_detail(

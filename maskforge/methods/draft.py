@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.launch.basis import sampled
 from maskforge.launch.couplings import Launch, facet_at, facet_axis, finest_detail, single_values
 from maskforge.launch.facet import Facet
-from maskforge.launch.fourier import fourier_rows, real_times, times_real
+from maskforge.launch.fourier import fourier_rows
 from maskforge.launch.light import Real
+from maskforge.launch.mode_samples import ModeSamples, mode_samples
 from maskforge.methods.per_launch import kept
 
 Fast = NDArray[np.complex64]
@@ -32,12 +32,12 @@ transform of its own: as above."""
 class Draft:
     """The launch's arrays, as in Launch but for the precision and the number of facet samples.
 
-    `facet` has the layers that count here, and `kernels` (K, facet samples) for each of them the
-    modes with its envelope, as `beam_in_pixels.Layer` has it.
+    `facet` has the layers that count here, and `kernels` for each of them the modes with its
+    envelope, as `beam_in_pixels.Layer` has it.
     """
 
     facet: Facet
-    kernels: tuple[FastReal, ...]
+    kernels: tuple[ModeSamples, ...]
     values: Fast | FastReal
     """The alphabet's; real where these and the light are, and so is `back`."""
     gaps: NDArray[np.complex128]
@@ -46,14 +46,13 @@ class Draft:
         """c (K,) of the pixels' states (rows, columns)."""
         found, sent = self.gaps, self.facet.sent(self.values[states])
         for layer, kernel, there in zip(self.facet.layers, self.kernels, sent, strict=True):
-            found = found - 1j * layer.turn * real_times(kernel, there.ravel())
+            found = found - 1j * layer.turn * kernel.overlaps(there)
         return np.asarray(found)
 
     def back(self, vector: NDArray[np.complex128]) -> Fast | FastReal:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
-        shape = self.facet.v.size, self.facet.u.size
         facets = (
-            times_real(1j * np.conj(layer.turn) * vector, kernel).reshape(shape)
+            kernel.mixed(1j * np.conj(layer.turn) * vector)
             for layer, kernel in zip(self.facet.layers, self.kernels, strict=True)
         )
         return self.facet.returned(facets, real=np.isrealobj(self.values))
@@ -68,8 +67,9 @@ def sent_from(launch: Launch, x: Real, y: Real, layer: int = 0) -> Iterator[Fast
     u, turn = draft.facet.u, draft.facet.layers[layer].turn
     x, y = x * nearer[0] + launch.lens_offset[0], y * nearer[1] + launch.lens_offset[1]
     across, up = (fourier_rows(z, u, launch.scale).astype(np.complex64) for z in (x, y))
-    for field in draft.kernels[layer].reshape(len(launch.basis), u.size, u.size):
-        yield np.asarray(-1j * turn * (up.T @ (field @ across)), dtype=np.complex64)
+    for (rows, columns), field in draft.kernels[layer].each():
+        sent = up[rows].T @ (field @ across[columns])
+        yield np.asarray(-1j * turn * sent, dtype=np.complex64)
 
 
 @kept
@@ -78,13 +78,12 @@ def draft_of(launch: Launch) -> Draft:
     detail = finest_detail(launch.scale, launch.modulator, launch.lens_offset)
     step = min(detail / 2, launch.core_radius / DRAFT_SAMPLES)
     u = facet_axis(launch.basis, step, DRAFT_TAIL)
-    modes = (u[1] - u[0]) ** 2 * sampled(launch.basis, u, u)
+    modes, area = mode_samples(launch.basis, u, DRAFT_TAIL), (u[1] - u[0]) ** 2
     whole = facet_at(launch, u, u)
     layers = tuple(layer for layer in whole.layers if layer.size > DRAFT_LEFT_OUT)
-    kernels = ((modes * layer.envelope).reshape(len(modes), -1) for layer in layers)
     return Draft(
         facet=replace(whole, layers=layers).single,
-        kernels=tuple(kernel.astype(np.float32) for kernel in kernels),
+        kernels=tuple(modes.weighted(area, layer.envelope) for layer in layers),
         values=single_values(launch),
         gaps=launch.gaps,
     )

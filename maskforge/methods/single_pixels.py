@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.launch.basis import sampled
 from maskforge.launch.couplings import Launch, pixel_field
-from maskforge.methods.draft import Fast, FastReal, draft_of, sent_from
+from maskforge.launch.mode_samples import mode_samples
+from maskforge.methods.draft import DRAFT_TAIL, Fast, FastReal, draft_of, sent_from
 from maskforge.methods.per_launch import kept
 
 RADII = 4096
@@ -46,7 +46,9 @@ def table_of(launch: Launch) -> Table:
     first = [mode for mode in launch.basis if mode.part != "sin"]
     place = {mode.label: index for index, mode in enumerate(first)}
     # along +x the transform in y is a plain sum
-    profile = sampled(launch.basis, u, u)[[mode.index for mode in first]].sum(axis=1)
+    profile = np.zeros((len(first), u.size))
+    for row, ((_, columns), one) in enumerate(mode_samples(first, u, DRAFT_TAIL).each()):
+        profile[row, columns] = one.sum(axis=0)
     centre = np.zeros(1)
     field = float(pixel_field(launch.modulator, launch.centre, launch.scale, centre, centre)[0, 0])
     x, y = launch.x + launch.lens_offset[0], launch.y + launch.lens_offset[1]

@@ -1,0 +1,114 @@
+"""The modes on samples of the facet, each no further out than it reaches.
+
+The field of a mode just above its cut-off reaches several core radii, that of the others hardly
+one: of some hundreds of modes a few decide how wide the samples lie.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from maskforge.fiber.modes import RadialMode
+from maskforge.launch.basis import Mode, sampled
+from maskforge.launch.fourier import real_times, times_real
+from maskforge.launch.light import Complex, Real
+
+WORTH = 0.5
+"""Share of the samples that must be left for the modes to be held in two parts."""
+
+Inner = tuple[slice, slice]
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """Modes (k,), by their place, with `values` (k, n n) on the inner n x n samples."""
+
+    modes: NDArray[np.intp]
+    inner: Inner
+    values: NDArray[np.floating]
+
+
+@dataclass(frozen=True, eq=False)
+class ModeSamples:
+    """Real fields of K modes on the samples (`side`, `side`), 0 where a part has none."""
+
+    side: int
+    parts: tuple[Part, ...]
+
+    @property
+    def count(self) -> int:
+        return sum(part.modes.size for part in self.parts)
+
+    def weighted(self, area: float, envelope: NDArray[np.floating]) -> "ModeSamples":
+        """The fields times an area and an envelope (side, side), in single precision."""
+
+        def of(part: Part) -> Part:
+            inner = envelope[part.inner]
+            values = (area * part.values).reshape(-1, *inner.shape) * inner
+            return replace(part, values=values.reshape(len(values), -1).astype(np.float32))
+
+        return replace(self, parts=tuple(map(of, self.parts)))
+
+    def overlaps(self, field: NDArray[Any]) -> Complex:
+        """Sums (K,) of the fields times a complex one (side, side)."""
+        out = np.empty(self.count, dtype=complex)
+        for part in self.parts:
+            out[part.modes] = real_times(part.values, field[part.inner].ravel())
+        return out
+
+    def mixed(self, vector: Complex) -> NDArray[np.complexfloating]:
+        """Sum (side, side) of the fields times the numbers of a vector (K,)."""
+        out = np.zeros((self.side, self.side), np.result_type(self.parts[0].values, np.complex64))
+        for part in self.parts:
+            there = out[part.inner]
+            there += times_real(vector[part.modes], part.values).reshape(there.shape)
+        return out
+
+    def each(self) -> Iterator[tuple[Inner, Real]]:
+        """Of the modes in their order the samples that they are held on, and the field there."""
+        place = {k: (part, row) for part in self.parts for row, k in enumerate(part.modes)}
+        for k in range(self.count):
+            part, row = place[k]
+            side = part.inner[0].stop - part.inner[0].start
+            yield part.inner, part.values[row].reshape(side, side)
+
+
+@lru_cache(maxsize=2048)
+def reach_of(radial: RadialMode, tail: float) -> float:
+    """Radius in m outside of which a mode has `tail` of its power."""
+    return radial.field.radius_enclosing(tail)
+
+
+def mode_samples(modes: Sequence[Mode], u: Real, tail: float) -> ModeSamples:
+    """The modes at u, u (m), evenly spaced about 0.
+
+    In two parts where that is worth it, the first as far out as its modes have `tail` beyond.
+    """
+    middle, step = u.size // 2, (u[-1] - u[0]) / (u.size - 1)
+    reach = np.array([reach_of(mode.radial, tail) for mode in modes])
+    spared = (u.size - np.minimum(2 * np.ceil(reach / step) + 1, u.size)).astype(int) // 2
+    # in the order of their reach, the first `near` modes are held on the samples of the last one
+    order = np.argsort(-spared, kind="stable")
+    sizes = (u.size - 2 * spared[order]) ** 2
+    near = np.arange(1, len(modes) + 1)
+    held = near * sizes + (len(modes) - near) * u.size**2
+    best = int(np.argmin(held))
+    whole = np.arange(len(modes))
+    if middle == 0 or held[best] > WORTH * len(modes) * u.size**2:
+        return ModeSamples(u.size, (_part(modes, whole, u, 0),))
+    first, rest = np.sort(order[: best + 1]), np.sort(order[best + 1 :])
+    parts = [_part(modes, first, u, int(spared[order[best]]))]
+    if rest.size:
+        parts.append(_part(modes, rest, u, 0))
+    return ModeSamples(u.size, tuple(parts))
+
+
+def _part(modes: Sequence[Mode], some: NDArray[np.intp], u: Real, spared: int) -> Part:
+    """Modes on the samples but `spared` ones at each end."""
+    inner = slice(spared, u.size - spared)
+    values = sampled([modes[k] for k in some], u[inner], u[inner])
+    return Part(some, (inner, inner), values.reshape(some.size, -1))
