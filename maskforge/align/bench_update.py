@@ -29,7 +29,7 @@ def changes(bench: Bench, stack: Stack, fit: Fit, table: str | None) -> Changes:
     if fit.table is not None:
         if table is None:
             raise BenchError("the new bench file needs the greys' table as a file")
-        gone = ("levels", "depth_deg", "phase_step_deg")
+        gone = ("levels", "depth_deg", "phase_step_deg", "greys")
         return {
             ("modulator", "alphabet"): "table",
             ("modulator", "table"): table,

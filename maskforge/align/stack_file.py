@@ -216,7 +216,7 @@ def read_stack(folder: Path) -> Stack:
     return Stack(
         folder=folder,
         step=step,
-        bench=benches.from_dict(content["bench"], str(path), folder),
+        bench=benches.from_written(content["bench"], str(path), folder),
         detector=_detector(path, content["detector"]),
         frames=tuple(frames),
         hashes=tuple(hashes),

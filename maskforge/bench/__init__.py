@@ -49,6 +49,7 @@ __all__ = [
     "fiber",
     "focal_length",
     "from_dict",
+    "from_written",
     "indices",
     "lens_offset",
     "light",
@@ -120,6 +121,17 @@ def from_dict(data: Mapping[str, Any], name: str, folder: Path = Path()) -> Benc
     """A bench from a dictionary of sections, such as `resolved` writes; relative paths start at
     `files`.  Raises BenchError, which calls the bench `name`."""
     return _made(dict(data), name, name, folder)
+
+
+def from_written(data: Mapping[str, Any], name: str, folder: Path) -> Bench:
+    """The same of what `resolved` wrote, by an earlier version too.
+
+    One that knew no `greys` wrote 0 and 1 for two states.
+    """
+    panel = data.get("modulator")
+    if isinstance(panel, Mapping) and panel.get("alphabet") == "binary" and "greys" not in panel:
+        data = {**data, "modulator": {**panel, "greys": [0, 1]}}
+    return from_dict(data, name, folder)
 
 
 def _replaced(raw: Mapping[str, Any], **changes: Any) -> dict[str, Any]:

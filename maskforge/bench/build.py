@@ -135,7 +135,7 @@ def _in_the_light(bench: Bench, degrees: float | optics.Real) -> optics.Real:
 def _alphabet(bench: Bench) -> pixels.Alphabet:
     part = bench.modulator
     if part.alphabet == "binary":
-        return pixels.binary(float(phases(bench)[1]))
+        return pixels.binary(float(phases(bench)[1]), part.greys or pixels.BINARY_GREYS)
     if part.alphabet == "levels":
         return pixels.levels(part.levels or 0, float(_in_the_light(bench, part.depth_deg or 0.0)))
     if part.alphabet == "continuous":

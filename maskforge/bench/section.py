@@ -23,6 +23,7 @@ GOES_WITH: Mapping[str, tuple[str, Mapping[str, tuple[str, ...]]]] = {
         "alphabet",
         {
             "phase_step_deg": ("binary",),
+            "greys": ("binary",),
             "levels": ("levels",),
             "depth_deg": ("levels",),
             "table": ("table",),
@@ -73,6 +74,8 @@ Index = Annotated[float, PlainValidator(Range(1.2, 4))]
 Pixels = Annotated[
     tuple[int, int], PlainValidator(Pair(Range(8, 8192, "pixels", whole=True), "columns", "rows"))
 ]
+Grey = Range(0, 65535, whole=True)
+Greys = Annotated[tuple[int, int], PlainValidator(Pair(Grey, "first", "second"))]
 Offset = Annotated[tuple[float, float], PlainValidator(Pair(Range(-50, 50, "mm"), "x", "y"))]
 Box = Annotated[tuple[float, float], PlainValidator(Pair(Range(0, 20, "um"), "x", "y"))]
 Picture = Annotated[DataFile, benchvalues.with_folder(read_picture)]

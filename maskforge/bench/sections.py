@@ -28,6 +28,8 @@ from maskforge.bench.section import (
     SHORTFALLS,
     Box,
     Degrees,
+    Grey,
+    Greys,
     Index,
     Micrometres,
     Millimetres,
@@ -40,6 +42,7 @@ from maskforge.bench.section import (
     Share,
     Wavelength,
 )
+from maskforge.launch.modulator import BINARY_GREYS
 from maskforge.launch.targets import parse_lg
 
 
@@ -130,13 +133,14 @@ class ModulatorSection(Section):
     gap_reflectance: Share = 0.0
     alphabet: Annotated[str, PlainValidator(Choice(ALPHABETS))]
     phase_step_deg: Annotated[float, PlainValidator(Range(1, 359, "deg"))] | None = None
+    greys: Greys | None = None
     levels: Annotated[int, PlainValidator(Range(2, 65536, "levels", whole=True))] | None = None
     depth_deg: Annotated[float, PlainValidator(Range(10, 1440, "deg"))] | None = None
     table: Annotated[DataFile, benchvalues.with_folder(benchvalues.grey_table)] | None = None
     phase_wavelength_nm: Wavelength | None = None
     flatness: Picture | None = None
     background: Annotated[str, PlainValidator(Choice(BACKGROUNDS))] = "flat"
-    background_grey: Annotated[int, PlainValidator(Range(0, 65535, whole=True))] | None = None
+    background_grey: Annotated[int, PlainValidator(Grey)] | None = None
     background_cell_px: (
         Annotated[int, PlainValidator(Range(1, 1000, "pixels", whole=True))] | None
     ) = None
@@ -151,7 +155,7 @@ class ModulatorSection(Section):
     def _filled(cls, raw: Any) -> Any:
         extra: dict[str, Any] = {"panel": raw["pixels"]} if "pixels" in raw else {"panel": [8, 8]}
         if raw.get("alphabet") == "binary":
-            extra |= {"phase_step_deg": 180.0}
+            extra |= {"phase_step_deg": 180.0, "greys": list(BINARY_GREYS)}
         if raw.get("alphabet") == "levels":
             extra |= {"levels": 256, "depth_deg": 360.0}
         if raw.get("background") == "checkerboard":
@@ -168,6 +172,8 @@ class ModulatorSection(Section):
             self._needs("background_period_px", 'background = "carrier" needs it, from 2 pixels')
         if self.alphabet == "table":
             self._needs("table", 'alphabet = "table" needs a CSV with columns grey, phase_deg')
+        if self.greys is not None and self.greys[0] == self.greys[1]:
+            raise BadValueError("the two states must have different greys", "greys", self.greys)
         if self.flatness is not None:
             self._check_flatness(self.flatness)
         return self

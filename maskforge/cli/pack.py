@@ -50,8 +50,8 @@ def pack(
 
     tiff: pages of one file.  png: a file a mask.  planes: masks of two greys as the 24 bit planes
     of RGB frames (PNG).  bits: masks of two greys, eight pixels a byte.  numpy: an array
-    [mask, row, column].  Greys are kept as they are.  Beside them pack.json says what lies where,
-    with the hash of every picture.
+    [mask, row, column].  Greys are kept as they are; what a bit stands for, what lies where and the
+    hash of every picture are in pack.json beside them.
 
     Every page is checked against the set's manifest first.  An earlier pack in the folder is
     replaced once the new one is whole; other files there are kept.

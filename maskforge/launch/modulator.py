@@ -15,6 +15,10 @@ Levels = NDArray[np.uint16]
 CONTINUOUS_LEVELS = 65536
 """A continuous modulator is written in 16 bit: a phase step of 1e-4 rad."""
 
+BINARY_GREYS = (0, 255)
+"""Of two states unless told: every viewer shows them, and many players take a panel of two states
+so."""
+
 
 @dataclass(frozen=True, eq=False)
 class Alphabet:
@@ -145,10 +149,10 @@ class Alphabet:
         return best
 
 
-def binary(phase_step: float = np.pi) -> Alphabet:
-    """Two states, 1 and exp(i phase_step); `phase_step` in rad."""
+def binary(phase_step: float = np.pi, greys: tuple[int, int] = BINARY_GREYS) -> Alphabet:
+    """Two states, 1 and exp(i phase_step), and what is written for them; `phase_step` in rad."""
     second = -1.0 if phase_step == np.pi else np.exp(1j * phase_step)
-    return Alphabet("binary", np.array([1.0, second], dtype=complex), np.array([0, 1], np.uint16))
+    return Alphabet("binary", np.array([1.0, second], dtype=complex), np.array(greys, np.uint16))
 
 
 def levels(count: int, depth: float = 2 * np.pi) -> Alphabet:

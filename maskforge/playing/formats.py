@@ -2,11 +2,12 @@
 
 tiff    masks.tif, a page a mask; greyscale of 1, 8 or 16 bits, zlib
 png     a greyscale PNG a mask, of 1, 8 or 16 bits
-planes  masks of two greys, 0 and 1, as the 24 bit planes of 8-bit RGB frames (PNG)
-bits    masks.bin, masks of two greys, 0 and 1, eight pixels a byte
+planes  masks of two greys as the 24 bit planes of 8-bit RGB frames (PNG)
+bits    masks.bin, masks of two greys, eight pixels a byte
 numpy   masks.npy, an array [mask, row, column] of 8 or 16 bits
 
-Greys are kept as they are, never stretched; row 0 is the panel's top row.  What lies where is a
+Greys are kept as they are, never stretched, but for pixels of one bit, which say which of two greys
+it is; row 0 is the panel's top row.  What lies where is a
 `Place`; `order_of` says how planes and bits are packed.
 """
 
@@ -54,12 +55,16 @@ Order = dict[str, object]
 
 @dataclass(frozen=True)
 class Layout:
-    """A pack before its first picture: format, bits a pixel, (rows, columns), number of masks."""
+    """A pack before its first picture: format, bits a pixel, (rows, columns), number of masks.
+
+    `greys`: those of the pictures that the bits 0 and 1 stand for, where a pixel is one bit.
+    """
 
     kind: str
     bits: int
     shape: tuple[int, int]
     count: int
+    greys: tuple[int, int] | None = None
 
     @property
     def row_bytes(self) -> int:
@@ -130,7 +135,7 @@ def order_of(layout: Layout) -> Order | None:
 
 @contextmanager
 def opened(folder: Path, layout: Layout, shown: Path) -> Iterator[Append]:
-    """A function that appends a mask's picture, of greys below 2**bits, to a pack in `files`.
+    """A function that appends a mask's picture to a pack in `files`; its greys must fit the layout.
 
     Complete when the block ends well.  The same pictures give the same bytes.  Raises OutputError,
     which names the file in `shown`, where a file cannot be written.
@@ -138,7 +143,9 @@ def opened(folder: Path, layout: Layout, shown: Path) -> Iterator[Append]:
     with WRITERS[layout.kind](folder, layout, shown) as append:
 
         def cast_and_append(index: int, picture: Picture, name: str) -> Place:
-            return append(index, picture.astype(_pixel_type(layout.bits)), name)
+            if layout.greys is None:
+                return append(index, picture.astype(_pixel_type(layout.bits)), name)
+            return append(index, picture == layout.greys[1], name)
 
         yield cast_and_append
 

@@ -21,6 +21,7 @@ LARGEST_SIDE = 65535
 """Pixels along a side of a panel; the bench allows far fewer."""
 
 Count = Annotated[int, Field(ge=0)]
+Grey = Annotated[int, Field(ge=0, lt=2**16)]
 Side = Annotated[int, Field(ge=1, le=LARGEST_SIDE)]
 Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 
@@ -87,6 +88,7 @@ class PackHeader:
     `kind` (key `as`): the format; `bits` a pixel in the files; `pixels` (columns, rows) of the
     panel; `picture_bits`: bits a pixel of the unpacked pictures, 8 or 16, as in the set;
     `order`: see `formats.order_of`; `apertures`: the set's and the other's, None without another;
+    `greys`: those of the pictures that bits 0 and 1 stand for, where `bits` is 1 (None: 0 and 1);
     `warnings`: lines for the person who plays it.
     """
 
@@ -100,13 +102,15 @@ class PackHeader:
     source: PackedFrom
     apertures: tuple[Aperture, Aperture] | None
     masks: Annotated[tuple[PackedMask, ...], Field(min_length=1)]
+    greys: tuple[Grey, Grey] | None = None
     warnings: tuple[str, ...] = ()
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
 
     @property
     def layout(self) -> Layout:
         columns, rows = self.pixels
-        return Layout(self.kind, self.bits, (rows, columns), len(self.masks))
+        greys = self.greys or (0, 1) if self.bits == 1 else None
+        return Layout(self.kind, self.bits, (rows, columns), len(self.masks), greys)
 
     @property
     def frames(self) -> int:
@@ -181,6 +185,10 @@ def _check(path: Path, header: PackHeader) -> None:
         if getattr(header, key) not in allowed:
             words = " or ".join(map(str, allowed))
             raise BenchError(f"{path}: {key} = {getattr(header, key)}: must be {words}")
+    if header.greys is not None and max(header.greys) >= 2**header.picture_bits:
+        raise BenchError(
+            f"{path}: greys = {shown(header.greys)}: must fit {header.picture_bits} bits"
+        )
     if header.order != order_of(header.layout):
         raise BenchError(f"{path}: order: is not the one that version {PACK_VERSION} has")
     for index, mask in enumerate(header.masks):

@@ -1,7 +1,7 @@
 """A finished set, or two side by side on one panel, packed into one of the open formats."""
 
 import hashlib
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from itertools import chain, repeat
@@ -29,7 +29,7 @@ from maskforge.playing.pack_header import (
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import MANIFEST
 from maskforge.sets.reading import WrittenSet, checked_pages
-from maskforge.sets.rebuilding import power_warnings
+from maskforge.sets.rebuilding import bench_of, power_warnings
 from maskforge.sets.stack import Picture, pixel_hash
 
 
@@ -76,7 +76,9 @@ def write_pack(
         first = next(pictures)
         own = 8 * first.picture.itemsize
         rows, columns = first.picture.shape
-        layout = Layout(kind, depth_of(kind, bits, own), (rows, columns), len(written.masks))
+        depth = depth_of(kind, bits, own)
+        greys = _two_greys(written) if depth == 1 else None
+        layout = Layout(kind, depth, (rows, columns), len(written.masks), greys)
         with opened(folder, layout, out) as append:
             for one in chain((first,), pictures):
                 _check_greys(written, one, layout)
@@ -89,6 +91,7 @@ def write_pack(
         bits=layout.bits,
         picture_bits=own,
         pixels=(columns, rows),
+        greys=layout.greys,
         order=order_of(layout),
         source=_source(written),
         apertures=None if paired is None else paired.apertures,
@@ -103,15 +106,27 @@ def write_pack(
 # --- one set ---------------------------------------------------------------------------------
 
 
+def _two_greys(written: WrittenSet) -> tuple[int, int]:
+    """Those of the panel's two states; 0 and 1 where it has more."""
+    first, *others = benches.modulator(bench_of(written)).alphabet.greys.tolist()
+    return (first, others[0]) if len(others) == 1 else (0, 1)
+
+
 def _check_greys(written: WrittenSet, one: Composed, layout: Layout) -> None:
-    highest = int(one.picture.max())
-    if highest < 2**layout.bits:
+    if layout.greys is None:
+        fits, allowed = one.picture < 2**layout.bits, f"0 to {2**layout.bits - 1}"
+    else:
+        fits, allowed = np.isin(one.picture, layout.greys), _words_of(layout.greys)
+    if np.all(fits):
         return
-    allowed = "0 and 1" if layout.bits == 1 else f"0 to {2**layout.bits - 1}"
     raise BenchError(
-        f"{written.stack}: page {one.mask.page}: grey {highest}: must be {allowed} with "
-        f"--as {layout.kind} and --bits {layout.bits}"
+        f"{written.stack}: page {one.mask.page}: grey {one.picture[~fits].max()}: must be "
+        f"{allowed} with --as {layout.kind} and --bits {layout.bits}"
     )
+
+
+def _words_of(greys: Sequence[int]) -> str:
+    return " and ".join(map(str, greys))
 
 
 def _source(written: WrittenSet) -> PackedFrom:
@@ -212,7 +227,7 @@ def _paired(written: WrittenSet, other: WrittenSet) -> Paired:
 
 
 def _aperture(written: WrittenSet) -> tuple[Aperture, Modulator]:
-    bench = benches.from_dict(written.bench, str(written.folder / MANIFEST), written.folder)
+    bench = bench_of(written)
     modulator = benches.modulator(bench)
     (row, column), (rows, columns) = modulator.corner, modulator.shape
     window = (column, row, columns, rows)
@@ -220,8 +235,8 @@ def _aperture(written: WrittenSet) -> tuple[Aperture, Modulator]:
 
 
 def _grey_kind(modulator: Modulator) -> str:
-    highest = int(np.max(modulator.alphabet.greys))
-    return "1 bit" if highest < 2 else f"{modulator.alphabet.bits} bits"
+    alphabet = modulator.alphabet
+    return _words_of(alphabet.greys.tolist()) if alphabet.size == 2 else f"{alphabet.bits} bits"
 
 
 def _overlap(one: tuple[slice, slice], other: tuple[slice, slice]) -> bool:

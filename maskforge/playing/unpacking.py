@@ -29,6 +29,7 @@ def pack_pictures(pack: WrittenPack) -> Iterator[Picture]:
     """
     header = pack.header
     kind = np.uint8 if header.picture_bits == 8 else np.uint16
+    greys = header.layout.greys
     with closing(READERS[header.kind](pack)) as found:
         for mask in header.masks:
             where = f"{pack.folder / mask.file}: mask {mask.index}"
@@ -37,6 +38,8 @@ def pack_pictures(pack: WrittenPack) -> Iterator[Picture]:
                 raise BenchError(f"{where}: missing, the file ends before it")
             _check_size(pixels.shape, pack, mask)
             picture: Picture = pixels.astype(kind)
+            if greys is not None:
+                picture = np.where(pixels.astype(bool), *np.array(greys[::-1], dtype=kind))
             if pixel_hash(picture) != mask.sha256:
                 raise BenchError(
                     f"{where}: its pixels have sha256 {pixel_hash(picture)}, the header says "

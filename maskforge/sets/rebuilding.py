@@ -45,7 +45,7 @@ def _bench_keys(written: WrittenSet) -> dict[str, Any]:
 def bench_of(written: WrittenSet) -> Bench:
     """The bench of a set; BenchError where it is none."""
     name = f"{written.folder / MANIFEST}: bench"
-    return benches.from_dict(_bench_keys(written), name, written.folder)
+    return benches.from_written(_bench_keys(written), name, written.folder)
 
 
 def power_warnings(*sets: WrittenSet) -> tuple[str, ...]:

@@ -362,6 +362,28 @@ def test_colour_pictures_and_image_stacks_are_refused(tmp_path: Path) -> None:
     assert "image" in missing
 
 
+def test_two_states_have_the_greys_that_the_bench_says() -> None:
+    """0 and 255 where it says none; a set of an earlier version, which told none, had 0 and 1."""
+    binary = {"alphabet": "binary"}
+    greys = [
+        benches.modulator(one).alphabet.greys.tolist()
+        for one in (
+            made(modulator=binary),
+            made(modulator=binary | {"greys": [300, 7]}),
+            benches.from_written(
+                plain() | {"modulator": plain()["modulator"] | binary}, "b", Path()
+            ),
+        )
+    ]
+    assert greys == [[0, 255], [300, 7], [0, 1]]
+    assert "greys = [3, 3]: the two states must have different greys" in complaint(
+        modulator=binary | {"greys": [3, 3]}
+    )
+    assert 'goes with alphabet = "binary", here it is "levels"' in complaint(
+        modulator={"alphabet": "levels", "greys": [0, 1]}
+    )
+
+
 def test_a_grey_table_becomes_the_alphabet(tmp_path: Path) -> None:
     """Phase in degrees and amplitude of each grey; common practice, no source."""
     (tmp_path / "t.csv").write_text("grey,phase_deg,amplitude\n0,0,1\n100,90,0.5\n255,180,1\n")

@@ -10,6 +10,7 @@ from maskforge.bench.build import phase_wavelength_nm
 from maskforge.bench.sections import DesignSection, FiberSection, LightSection, ModulatorSection
 from maskforge.launch.couplings import Launch, finest_detail
 from maskforge.launch.light import peak_density
+from maskforge.launch.modulator import BINARY_GREYS
 
 Row = tuple[str, str]
 
@@ -112,7 +113,8 @@ def _background(part: ModulatorSection) -> str:
 
 def _alphabet(part: ModulatorSection, launch: Launch) -> str:
     if part.alphabet == "binary":
-        return f"binary, 0 and {part.phase_step_deg:g}°"
+        first, second = part.greys or BINARY_GREYS
+        return f"binary, 0 and {part.phase_step_deg:g}° (greys {first} and {second})"
     if part.alphabet == "levels":
         return f"{part.levels} levels over {part.depth_deg:g}°"
     if part.table is not None:
