@@ -206,6 +206,7 @@ def two_states(greys: Greys, stack: Stack, readings: Readings) -> FitResult:
     """The phase between two states, and the second one's amplitude against the first one's.
 
     By the cosine of the phase: it stays well defined where the phase itself does not, at 180 deg.
+    Whether the step is above 180 deg the readings do not tell; it is as the bench has it.
     """
     same = greys.one == greys.other
 
@@ -223,7 +224,8 @@ def two_states(greys: Greys, stack: Stack, readings: Readings) -> FitResult:
         for z in (cosine, cosine + wide, cosine - wide)
     )
     error = max(high - phase, phase - low)
-    beyond = abs(greys.nominal[1]) > np.pi
+    first, second = benches.modulator(stack.bench).alphabet.values
+    beyond = np.angle(second / first) < 0
     step = Value("phase step", 360 - phase if beyond else phase, error, "deg")
     size = Value(
         "amplitude, last to first", float(solution.theta[1]), float(solution.half_widths[1]), ""

@@ -286,6 +286,17 @@ def test_a_table_that_falls_is_found_falling(tmp_path: Path) -> None:
     assert fit.values[0].value == pytest.approx(-360 * 63 / 64, abs=1.0)
 
 
+@pytest.mark.parametrize("greys", [[0, 255], [9, 3]])
+def test_a_step_of_more_than_half_a_wave(greys: list[int], tmp_path: Path) -> None:
+    """Whichever state has the lower grey: 260 deg where the bench says 270."""
+    panel = BINARY["modulator"] | {"phase_step_deg": 270.0, "greys": greys}
+    true = {"modulator": {"phase_step_deg": 260.0}}
+    case = Case("phase-depth", lambda folder: true, (260.0, 1.0), nominal={"modulator": panel})
+    stack, clean = case.made(tmp_path)
+    fit = fitted(stack, disturbed(stack, clean, BenchDisturbance(noise=1e-6), 0))
+    assert fit.values[0].value == pytest.approx(260, abs=0.1)
+
+
 def test_half_a_wave_of_two_states(tmp_path: Path) -> None:
     """Where the power is least the phase is hardest to tell: a wide interval, and it holds."""
     stack = stack_of(tmp_path, "phase-depth", **BINARY)
