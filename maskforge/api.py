@@ -145,7 +145,7 @@ class Mask:
     @cached_property
     def factors(self) -> Complex:
         """What the pixels do to the light (rows, columns), y up."""
-        return emitted(self.launch.modulator, self.states)
+        return np.asarray(emitted(self.launch.modulator, self.states))
 
     @property
     def phase(self) -> Real:

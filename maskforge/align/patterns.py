@@ -32,7 +32,7 @@ def tilted(scene: Scene, carrier: Carrier) -> Complex:
 
 def shown(scene: Scene, wanted: Complex) -> Levels:
     """The states that lie furthest along the wanted phase factors: most light in their order."""
-    return scene.whole.alphabet.support(wanted).astype(np.uint16)
+    return np.asarray(scene.whole.alphabet.support(wanted), dtype=np.uint16)
 
 
 def picture(scene: Scene, states: NDArray[np.integer]) -> Picture:

@@ -25,6 +25,7 @@ from numpy.polynomial import legendre
 from numpy.typing import NDArray
 from scipy.special import spherical_jn
 
+from maskforge.base.arrays import Array, as_complex
 from maskforge.launch.light import Complex, Light, Real, illumination
 
 LEFT_OUT = 2e-6
@@ -101,15 +102,15 @@ class Layer:
     `envelope` (len(v), len(u)) is real; `turn`: what it is multiplied by, (-i)^(m + n).
     """
 
-    light: NDArray[np.inexact]
-    envelope: NDArray[np.floating]
+    light: Array
+    envelope: Array
     turn: complex
     size: float
 
     @property
-    def field(self) -> NDArray[np.inexact]:
+    def field(self) -> Array:
         """Envelope and turn together, real where they are."""
-        return self.envelope if self.turn == 1 else self.turn * self.envelope
+        return self.envelope if self.turn == 1 else self.turn * as_complex(self.envelope)
 
 
 def layers_of(beam: Beam, area: float, scale: float, u: Real, v: Real) -> tuple[Layer, ...]:

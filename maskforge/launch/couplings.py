@@ -6,11 +6,11 @@ coupling of mode k is linear, c_k = c0_k + sum over pixels of w_k a s; c0 is the
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, flat, is_real, namespace
 from maskforge.base.errors import BenchError
 from maskforge.fiber.profile import Profile
 from maskforge.launch.basis import Basis, groups_of, sampled
@@ -104,13 +104,18 @@ class Launch:
         return (
             self.modulator.alphabet.is_real
             and self.lens_offset == (0.0, 0.0)
-            and all(np.isrealobj(layer.light) for layer in self.facet.layers)
+            and all(is_real(layer.light) for layer in self.facet.layers)
         )
 
     @cached_property
     def facet(self) -> Facet:
-        """From the pixels to the facet samples."""
-        return facet_at(self, self.u, self.v)
+        """From the pixels to the facet samples, on the launch's device."""
+        return facet_at(self, self.u, self.v).on(self.setup.device)
+
+    @cached_property
+    def kernel_there(self) -> Array:
+        """`kernel` on the launch's device."""
+        return self.setup.device.put(self.kernel)
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,11 +251,14 @@ def finest_detail(
     return scale / max(columns * pitch[0] + 2 * abs(x), rows * pitch[1] + 2 * abs(y))
 
 
-def couplings(launch: Launch, factors: NDArray[np.complexfloating]) -> Complex:
+def couplings(launch: Launch, factors: Array) -> Complex:
     """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
-    real = launch.is_real and not np.any(factors.imag)
-    field = launch.facet.field(factors.real if real else factors)
-    return np.asarray(launch.gaps - 1j * real_times(launch.kernel, field.ravel()))
+    xp = namespace(factors)
+    real = launch.is_real and not bool(xp.any(xp.imag(factors) != 0))
+    there = launch.setup.device.put(xp.real(factors) if real else factors)
+    return np.asarray(
+        launch.gaps - 1j * real_times(launch.kernel_there, flat(launch.facet.field(there)))
+    )
 
 
 def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v: Real) -> Complex:
@@ -263,12 +271,14 @@ def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v
     return np.asarray(-1j * (field if dark is None else field + dark))
 
 
-def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> NDArray[Any]:
-    """v (rows, columns) with <vector, c - c0> = sum over pixels of conj(v) s, s the factors.
+def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> Array:
+    """v (rows, columns) with <vector, c - c0> = sum over pixels of conj(v) s, s the factors; on the
+    launch's device.
 
     `real`: its real part alone, on a launch whose light is real.
     """
-    facet = 1j * times_real(vector, launch.kernel).reshape(launch.v.size, launch.u.size)
+    there = times_real(vector, launch.kernel_there)
+    facet = 1j * namespace(there).reshape(there, (launch.v.size, launch.u.size))
     return launch.facet.back(facet, real=real)
 
 

@@ -6,11 +6,12 @@ they do with the field there.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, conj, single
+from maskforge.base.device import Device
 from maskforge.launch.beam_in_pixels import Beam, Layer, Pair, layers_of
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.transform import Side, side_of, transform
@@ -30,55 +31,68 @@ class Facet:
     layers: tuple[Layer, ...]
     over_y: Side
     over_x: Side
-    slant: NDArray[np.complexfloating] | None
+    slant: Array | None
 
     @property
     def single(self) -> "Facet":
         """The same in single precision."""
 
         def halved(layer: Layer) -> Layer:
-            kind = np.float32 if np.isrealobj(layer.light) else np.complex64
-            light, envelope = layer.light.astype(kind), layer.envelope.astype(np.float32)
-            return replace(layer, light=light, envelope=envelope)
+            return replace(layer, light=single(layer.light), envelope=single(layer.envelope))
 
         return replace(
             self,
             layers=tuple(map(halved, self.layers)),
             over_y=self.over_y.single,
             over_x=self.over_x.single,
-            slant=None if self.slant is None else self.slant.astype(np.complex64),
+            slant=None if self.slant is None else single(self.slant),
         )
 
-    def sent(self, factors: NDArray[Any] | float) -> Iterator[NDArray[Any]]:
+    def on(self, device: Device) -> "Facet":
+        """The same with what acts on pixels on a device."""
+
+        def moved(layer: Layer) -> Layer:
+            light, envelope = device.put(layer.light), device.put(layer.envelope)
+            return replace(layer, light=light, envelope=envelope)
+
+        return replace(
+            self,
+            layers=tuple(map(moved, self.layers)),
+            over_y=self.over_y.on(device),
+            over_x=self.over_x.on(device),
+            slant=None if self.slant is None else device.put(self.slant),
+        )
+
+    def sent(self, factors: Array | float) -> Iterator[Array]:
         """What each layer sends, (len(v), len(u)), but for its `field`."""
         for layer in self.layers:
             there = transform(layer.light * factors, self.over_y, self.over_x)
             yield there if self.slant is None else there * self.slant
 
-    def field(self, factors: NDArray[Any] | float) -> NDArray[Any]:
+    def field(self, factors: Array | float) -> Array:
         """The field (len(v), len(u)) of factors (rows, columns)."""
         pairs = zip(self.layers, self.sent(factors), strict=True)
         return _sum([layer.field * there for layer, there in pairs])
 
-    def returned(self, facets: Iterable[NDArray[Any]], *, real: bool = False) -> NDArray[Any]:
+    def returned(self, facets: Iterable[Array], *, real: bool = False) -> Array:
         """The adjoint of `sent`, (rows, columns): of a field for each layer.
 
         `real`: its real part alone, where all lights are real.
         """
         over_y, over_x, parts = self.over_y.adjoint, self.over_x.adjoint, []
         for layer, there in zip(self.layers, facets, strict=True):
-            straight = there if self.slant is None else there * np.conj(self.slant)
+            straight = there if self.slant is None else there * conj(self.slant)
             back = transform(straight, over_y, over_x, real=real)
-            parts.append(np.conj(layer.light) * back)
+            parts.append(conj(layer.light) * back)
         return _sum(parts)
 
-    def back(self, facet: NDArray[Any], *, real: bool = False) -> NDArray[Any]:
+    def back(self, facet: Array, *, real: bool = False) -> Array:
         """The adjoint of `field`, likewise."""
-        return self.returned((facet * np.conj(layer.field) for layer in self.layers), real=real)
+        return self.returned((facet * conj(layer.field) for layer in self.layers), real=real)
 
 
-def _sum(parts: list[NDArray[Any]]) -> NDArray[Any]:
-    return parts[0] if len(parts) == 1 else np.asarray(np.sum(parts, axis=0))
+def _sum(parts: list[Array]) -> Array:
+    return sum(parts[1:], start=parts[0])
 
 
 def facet_of(

@@ -7,6 +7,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import (
+    Array,
+    as_complex,
+    beside,
+    conj,
+    flat,
+    namespace,
+    on_host,
+    parts,
+    single,
+    whole,
+)
+from maskforge.base.device import CPU, Device
 from maskforge.launch.light import Complex, Real
 
 
@@ -41,6 +54,12 @@ class Folded:
     cos: NDArray[np.floating]
     sin: NDArray[np.floating]
     samples: tuple[int, int]
+
+    def on(self, device: Device) -> "Folded | Dense":
+        """The same on a device, where one product is less work than many small steps."""
+        if device == CPU:
+            return self
+        return Dense(device.put(self.along(np.eye(self.samples[1], dtype=self.cos.dtype))))
 
     @cached_property
     def single(self) -> "Folded":
@@ -96,6 +115,39 @@ class Folded:
         return out
 
 
+@dataclass(frozen=True, eq=False)
+class Dense:
+    """The same side with all its `rows`, (len(u), len(x)) complex: one product, on any device."""
+
+    rows: Array
+
+    @property
+    def samples(self) -> tuple[int, int]:
+        return self.rows.shape[0], self.rows.shape[1]
+
+    def on(self, device: Device) -> "Dense":
+        """The same on a device."""
+        return Dense(device.put(self.rows))
+
+    @cached_property
+    def single(self) -> "Dense":
+        """The same in single precision."""
+        return Dense(single(self.rows))
+
+    @cached_property
+    def adjoint(self) -> "Dense":
+        """The conjugate transpose, from u to x."""
+        return Dense(conj(self.rows).T)
+
+    def along(self, field: Array) -> Array:
+        """As `Folded.along`."""
+        return self.rows @ as_complex(field)
+
+    def real_along(self, field: Array) -> Array:
+        """The real part of `along`."""
+        return namespace(field).real(self.rows @ field)
+
+
 def folded(x: Real, u: Real, scale: float) -> Folded:
     """The folded side from `x` to `u`, both symmetric about 0."""
     turns = 2 * np.pi / scale * np.outer(u[u.size // 2 :], x[x.size // 2 :])
@@ -108,13 +160,16 @@ def _real_product(matrix: NDArray[np.floating], field: NDArray[Any]) -> NDArray[
     return np.asarray(parts.view(field.dtype))
 
 
-def real_times(matrix: NDArray[np.floating], vector: NDArray[np.complexfloating]) -> Complex:
-    """matrix (m, n) real times vector (n,) complex, without a complex copy of the matrix."""
-    parts = np.ascontiguousarray(vector).view(vector.real.dtype).reshape(-1, 2)
-    return np.asarray((matrix @ parts) @ np.array([1, 1j]))
+def real_times(matrix: Array, vector: Array) -> Complex:
+    """matrix (m, n) real times vector (n,) complex, without a complex copy of the matrix; on the
+    host."""
+    pairs = parts(namespace(vector).reshape(vector, (-1, 1)))
+    return np.asarray(on_host(matrix @ pairs) @ np.array([1, 1j]))
 
 
-def times_real(vector: NDArray[np.complexfloating], matrix: NDArray[np.floating]) -> Complex:
-    """vector (m,) complex times matrix (m, n) real, without a complex copy of the matrix."""
-    parts = np.stack([vector.real, vector.imag]).astype(matrix.dtype) @ matrix
-    return np.asarray(parts[0] + 1j * parts[1])
+def times_real(vector: NDArray[np.complexfloating], matrix: Array) -> Array:
+    """vector (m,) complex of the host times matrix (m, n) real, without a complex copy of the
+    matrix; where the matrix is."""
+    pair = np.stack([vector.real, vector.imag])
+    kind = np.float32 if matrix.dtype == namespace(matrix).float32 else np.float64
+    return flat(whole((beside(pair.astype(kind), matrix) @ matrix).T))

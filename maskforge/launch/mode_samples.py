@@ -7,11 +7,12 @@ one: of some hundreds of modes a few decide how wide the samples lie.
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, flat, namespace
+from maskforge.base.device import Device
 from maskforge.fiber.modes import RadialMode
 from maskforge.launch.basis import Mode, sampled
 from maskforge.launch.fourier import real_times, times_real
@@ -25,11 +26,12 @@ Inner = tuple[slice, slice]
 
 @dataclass(frozen=True, eq=False)
 class Part:
-    """Modes (k,), by their place, with `values` (k, n n) on the inner n x n samples."""
+    """Modes (k,), by their place, with `values` (k, n n) on the inner n x n samples, which may be
+    on a device."""
 
     modes: NDArray[np.intp]
     inner: Inner
-    values: NDArray[np.floating]
+    values: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,28 +55,38 @@ class ModeSamples:
 
         return replace(self, parts=tuple(map(of, self.parts)))
 
-    def overlaps(self, field: NDArray[Any]) -> Complex:
-        """Sums (K,) of the fields times a complex one (side, side)."""
+    def on(self, device: Device) -> "ModeSamples":
+        """The same with the fields on a device."""
+        parts = (replace(part, values=device.put(part.values)) for part in self.parts)
+        return replace(self, parts=tuple(parts))
+
+    def overlaps(self, field: Array) -> Complex:
+        """Sums (K,), on the host, of the fields times a complex one (side, side)."""
         out = np.empty(self.count, dtype=complex)
         for part in self.parts:
-            out[part.modes] = real_times(part.values, field[part.inner].ravel())
+            out[part.modes] = real_times(part.values, flat(field[part.inner]))
         return out
 
-    def mixed(self, vector: Complex) -> NDArray[np.complexfloating]:
-        """Sum (side, side) of the fields times the numbers of a vector (K,)."""
-        out = np.zeros((self.side, self.side), np.result_type(self.parts[0].values, np.complex64))
+    def mixed(self, vector: Complex) -> Array:
+        """Sum (side, side) of the fields times the numbers of a vector (K,) of the host."""
+        out = None
         for part in self.parts:
-            there = out[part.inner]
-            there += times_real(vector[part.modes], part.values).reshape(there.shape)
+            size = part.inner[0].stop - part.inner[0].start
+            found = times_real(vector[part.modes], part.values)
+            xp = namespace(found)
+            if out is None:
+                out = xp.zeros((self.side, self.side), dtype=found.dtype)
+            out[part.inner] += xp.reshape(found, (size, size))
         return out
 
-    def each(self) -> Iterator[tuple[Inner, Real]]:
+    def each(self) -> Iterator[tuple[Inner, Array]]:
         """Of the modes in their order the samples that they are held on, and the field there."""
         place = {k: (part, row) for part in self.parts for row, k in enumerate(part.modes)}
         for k in range(self.count):
             part, row = place[k]
             side = part.inner[0].stop - part.inner[0].start
-            yield part.inner, part.values[row].reshape(side, side)
+            values = part.values[row, :]
+            yield part.inner, namespace(values).reshape(values, (side, side))
 
 
 @lru_cache(maxsize=2048)

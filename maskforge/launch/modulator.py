@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, angle, beside, namespace, on_host, picked
 from maskforge.base.errors import BenchError
 
 Complex = NDArray[np.complex128]
@@ -100,38 +101,49 @@ class Alphabet:
         even = np.ptp(steps) < 1e-9 and abs(steps.mean() * angles.size - 2 * np.pi) < 1e-9
         return float(2 * np.pi / angles.size) if even else None
 
-    def support(self, direction: NDArray[np.inexact]) -> NDArray[np.intp]:
+    def support(self, direction: Array) -> Array:
         """State of the largest Re(conj(direction) value), for every element of `direction`.
 
         The maximiser of a linear function over the states is a corner of their convex hull,
         so it depends on the angle of `direction` alone.
         """
         if self.is_line:
-            return np.asarray(np.where(self._along(direction) >= 0, self.hull[0], self.hull[1]))
+            return self._ends(direction, 0, 1)
+        xp = namespace(direction)
         angles, corners = self._sectors
-        angle = np.angle(direction)
+        around = xp.astype(angle(direction), xp.float64)
         if self._even_step is not None:
-            place = np.floor((angle - angles[0]) / self._even_step).astype(np.intp)
-            return np.asarray(corners[place % angles.size])
-        return np.asarray(corners[np.searchsorted(angles, angle, side="right") - 1])
+            place = xp.astype(xp.floor((around - float(angles[0])) / self._even_step), xp.int64)
+            return picked(beside(corners, direction), place % angles.size)
+        place = xp.searchsorted(beside(angles, direction), around, side="right") - 1
+        return picked(beside(corners, direction), place)
 
-    def _along(self, direction: NDArray[np.inexact]) -> NDArray[np.floating]:
+    def _ends(self, direction: Array, first: int, second: int) -> Array:
+        """Of states on a line the hull's `first` end where `direction` leads to it, else the
+        `second`."""
+        ends = beside(self.hull, direction)
+        ahead = self._along(direction) >= 0
+        return namespace(direction).where(ahead, ends[first], ends[second])
+
+    def _along(self, direction: Array) -> Array:
         """Component of `direction` along the states' line, from its second end to its first."""
+        xp = namespace(direction)
         line = self.values[self.hull[0]] - self.values[self.hull[1]]
         if abs(line.imag) < 1e-12 * abs(line):
-            return np.asarray(direction.real * np.sign(line.real))
-        return np.asarray(direction.real * line.real + direction.imag * line.imag)
+            return xp.real(direction) * float(np.sign(line.real))
+        return xp.real(direction) * float(line.real) + xp.imag(direction) * float(line.imag)
 
-    def runner_up(self, direction: NDArray[np.inexact]) -> NDArray[np.intp]:
+    def runner_up(self, direction: Array) -> Array:
         """The corner next to the supporting one, across the nearer boundary of its sector."""
         if self.is_line:
-            return np.asarray(np.where(self._along(direction) >= 0, self.hull[1], self.hull[0]))
-        angles, corners = self._sectors
-        angle = np.angle(direction)
-        place = np.searchsorted(angles, angle, side="right") - 1
-        before = np.mod(angle - angles[place], 2 * np.pi)
-        after = np.mod(angles[(place + 1) % angles.size] - angle, 2 * np.pi)
-        return np.asarray(corners[(place + np.where(before < after, -1, 1)) % angles.size])
+            return self._ends(direction, 1, 0)
+        xp, size = namespace(direction), self._sectors[0].size
+        angles, corners = (beside(part, direction) for part in self._sectors)
+        around = xp.astype(angle(direction), xp.float64)
+        place = xp.searchsorted(angles, around, side="right") - 1
+        before = xp.remainder(around - picked(angles, place), 2 * np.pi)
+        after = xp.remainder(picked(angles, (place + 1) % size) - around, 2 * np.pi)
+        return picked(corners, (place + (1 - 2 * xp.astype(before < after, xp.int64))) % size)
 
     def nearest(self, wanted: NDArray[np.complexfloating]) -> NDArray[np.intp]:
         """State nearest in the complex plane, for every element of `wanted`.
@@ -139,7 +151,7 @@ class Alphabet:
         Where all states are of one amplitude that is the supporting one; else they are compared.
         """
         if np.ptp(np.abs(self.values)) < 1e-12 and len(self.hull) == self.size:
-            return self.support(wanted)
+            return np.asarray(self.support(wanted))
         best = np.zeros(wanted.shape, dtype=np.intp)
         least = np.abs(wanted - self.values[0])
         for state, value in enumerate(self.values[1:], start=1):
@@ -263,17 +275,17 @@ class Carrier:
         return float(np.cos(self.angle)) / self.period, float(np.sin(self.angle)) / self.period
 
 
-def emitted(modulator: Modulator, states: NDArray[np.integer]) -> Complex:
+def emitted(modulator: Modulator, states: Array) -> Array:
     """What the pixels do to the light: states (rows, columns) -> complex factors.
 
     Neighbour crosstalk blurs the phase as it stands on the panel (edges as they are).
     """
-    values: Complex = modulator.alphabet.values[states]
     if modulator.crosstalk == 0.0:
-        return values
+        return picked(beside(modulator.alphabet.values, states), states)
+    values: Complex = modulator.alphabet.values[on_host(states)]
     from scipy.ndimage import gaussian_filter
 
     phase = gaussian_filter(
         np.mod(np.angle(values), 2 * np.pi), modulator.crosstalk, mode="nearest"
     )
-    return np.asarray(np.abs(values) * np.exp(1j * phase))
+    return beside(np.abs(values) * np.exp(1j * phase), states)

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.device import CPU, Device
+from maskforge.launch.fourier import Dense
 from maskforge.launch.light import Real
 
 LINES = 16
@@ -45,6 +47,12 @@ class Planned:
         """The conjugate transpose, from u to x."""
         before, after = self.after.conj(), self.before.conj()
         return Planned(before, after, self.samples[::-1], self.length, -self.sign)
+
+    def on(self, device: Device) -> "Planned | Dense":
+        """The same on a device, where one product is less work than many small steps."""
+        if device == CPU:
+            return self
+        return Dense(device.put(self.along(np.eye(self.samples[1], dtype=self.before.dtype))))
 
     def along(self, field: NDArray[Any]) -> NDArray[Any]:
         """`fourier.fourier_rows` times a field (len(x), any number), real or complex; complex."""

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from maskforge.base.device import CPU, Device
 from maskforge.fiber.profile import Fiber
 from maskforge.launch.basis import Basis
 from maskforge.launch.light import Light
@@ -14,6 +15,7 @@ class Setup:
 
     `lens_offset`: middle of the mask, (x, y) from the lens's axis.  `fiber_at`: where on the facet
     the fibre's axis stands, (x, y) in m from the zero order; None: on the carrier's order.
+    `device`: where the arrays of its pixels are.
     """
 
     light: Light
@@ -24,6 +26,7 @@ class Setup:
     basis: Basis
     lens_offset: tuple[float, float] = (0.0, 0.0)
     fiber_at: tuple[float, float] | None = None
+    device: Device = CPU
 
     @property
     def scale(self) -> float:

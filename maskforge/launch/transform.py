@@ -1,15 +1,13 @@
 """The transform between mask and facet, along each axis in the way that is cheaper there."""
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-from maskforge.launch.fourier import Folded, axis, folded
+from maskforge.base.arrays import Array
+from maskforge.launch.fourier import Dense, Folded, axis, folded
 from maskforge.launch.light import Real
 from maskforge.launch.planned import Planned, length_of, planned
 
-Side = Folded | Planned
+Side = Folded | Planned | Dense
 """From an axis of the mask to one of the facet; the adjoint goes back."""
 
 LINE, TURN = 45.0, 20.0
@@ -67,9 +65,7 @@ def padded_axis(length: int, pitch: float, scale: float, half: float) -> Real:
     return axis(2 * min(int(half / step), (length - 1) // 2) + 1, step)
 
 
-def transform(
-    field: NDArray[Any], over_y: Side, over_x: Side, *, real: bool = False
-) -> NDArray[Any]:
+def transform(field: Array, over_y: Side, over_x: Side, *, real: bool = False) -> Array:
     """`fourier.matrix_transform` between axes symmetric about 0, in the precision of the field.
 
     Its adjoint is `transform(facet, over_y.adjoint, over_x.adjoint)`.  A real field takes half the

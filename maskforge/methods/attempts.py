@@ -2,13 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array
 from maskforge.launch.couplings import Launch, couplings, judged
-from maskforge.launch.modulator import Levels, emitted
+from maskforge.launch.modulator import emitted
 from maskforge.launch.targets import Target
 from maskforge.methods.cover import STEP, proof_of
 from maskforge.methods.draft import draft_of
@@ -36,12 +35,10 @@ class OwnLaunch:
     def attempt(self, side: Side, point: Real) -> Attempt:
         return attempt(self.launch, side, point)
 
-    def found(self, states: Levels) -> Real:
+    def found(self, states: Array) -> Real:
         return real_of(couplings(self.launch, emitted(self.launch.modulator, states)))
 
-    def undecided(
-        self, back: Any, states: NDArray[np.integer], count: int, residual: float
-    ) -> Undecided:
+    def undecided(self, back: Array, states: Array, count: int, residual: float) -> Undecided:
         return undecided(self.launch, back, states, count, residual)
 
     def purity(self, found: Real) -> float:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from maskforge.base.arrays import as_complex, beside
 from maskforge.methods.blocks import Blocks
 from maskforge.methods.dual_function import (
     FARTHEST,
@@ -182,7 +183,7 @@ def _least(ground: Ground, side: Side, floor: float, start: Real | None) -> Solv
 
 def _is_least(ground: Ground, found: Solved, plain: float) -> bool:
     """Whether F no longer falls there, as far as its smoothing tells."""
-    width = ground.widths[-1] * plain / len(ground.model.real)
+    width = ground.widths[-1] * plain / ground.model.real.shape[0]
     _, couplings = ground.model.value(found.side.multipliers(found.point), width)
     slope = float(np.linalg.norm(found.side.gradient(found.point, couplings)))
     return found.value < plain and slope < LEVEL * plain
@@ -213,16 +214,17 @@ def _limits(model: Blocks, solved: Solved, place: int) -> Real:
 def turned_on_blocks(model: Blocks, multipliers: Real) -> Real:
     """F on blocks (TURNS,) of multipliers (2 K,) times exp(i d), d from 0 on."""
     turns = directions(TURNS)
-    fast = multipliers.astype(np.float32)
+    fast = beside(multipliers.astype(np.float32), model.real)
     x = model.real @ fast
     if isinstance(model, BlockModel) and model.imag is None:
-        y = -(model.real @ real_of(1j * complex_of(multipliers)).astype(np.float32))
+        turned = real_of(1j * complex_of(multipliers)).astype(np.float32)
+        y = -(model.real @ beside(turned, model.real))
         supports = model.radius * np.abs(turns.real)
     else:
         assert model.imag is not None
         y = model.imag @ fast
         supports = _supports(model)
-    pixels = at_all_turns(histogram(x + 1j * y, TURNS), supports)
+    pixels = at_all_turns(histogram(as_complex(x) + 1j * as_complex(y), TURNS), supports)
     fixed = np.vdot(complex_of(multipliers), complex_of(model.fixed))
     return np.asarray(pixels + np.real(np.conj(turns) * fixed))
 

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import on_host
 from maskforge.launch.couplings import Launch, couplings
 from maskforge.launch.modulator import Alphabet, Complex
 from maskforge.methods.draft import draft_of, sent_from
@@ -90,14 +91,15 @@ def coarse_of(launch: Launch, stride: int) -> Blocks:
     hull = _hull(launch, launch)
     beam, x, y = _blocks(launch, stride, launch)
     back = _back(launch, beam, x, y, _lit(beam))
-    return _model(hull, [back], [_fixed(launch, hull)])
+    return _model(launch, hull, [back], [_fixed(launch, hull)])
 
 
 def disc_of(launch: Launch, stride: int) -> Blocks:
     """The same for all values on the disc of the largest amplitude."""
     hull = Hull(0.0, float(np.max(np.abs(launch.modulator.alphabet.values))))
     beam, x, y = _blocks(launch, stride, launch)
-    return _model(hull, [_back(launch, beam, x, y, _lit(beam))], [real_of(launch.gaps)])
+    back = _back(launch, beam, x, y, _lit(beam))
+    return _model(launch, hull, [back], [real_of(launch.gaps)])
 
 
 @lru_cache(maxsize=1)
@@ -110,8 +112,10 @@ def fine_of(launch: Launch) -> tuple[Blocks, bool]:
         return coarse_of(launch, stride), False
     hull, lit = hull_of(launch.modulator.alphabet, carried=False), _lit(launch.incident)
     layers = enumerate(draft_of(launch).facet.layers)
-    backs = [_back(launch, one.light, launch.x, launch.y, lit, index) for index, one in layers]
-    return _model(hull, [np.sum(backs, axis=0)], [_fixed(launch, hull)]), True
+    backs = [
+        _back(launch, on_host(one.light), launch.x, launch.y, lit, index) for index, one in layers
+    ]
+    return _model(launch, hull, [np.sum(backs, axis=0)], [_fixed(launch, hull)]), True
 
 
 def coarse_of_all(launches: Sequence[Launch], stride: int) -> Blocks:
@@ -129,7 +133,7 @@ def coarse_of_all(launches: Sequence[Launch], stride: int) -> Blocks:
         factor = likeness(launch.modulator.alphabet, first.modulator.alphabet)
         backs.append(_back(launch, beam, x, y, lit) * np.conj(factor))
         fixed.append(_fixed(launch, _hull(launch, first)))
-    return _model(_hull(first, first), backs, fixed)
+    return _model(first, _hull(first, first), backs, fixed)
 
 
 def likeness(alphabet: Alphabet, first: Alphabet) -> complex:
@@ -165,7 +169,14 @@ def _back(
     return np.asarray(np.conj(modes * beam[lit]).T)
 
 
-def _model(hull: Hull, backs: Sequence[NDArray[np.complex128]], fixed: Sequence[Real]) -> Blocks:
+def _model(
+    launch: Launch,
+    hull: Hull,
+    backs: Sequence[NDArray[np.complex128]],
+    fixed: Sequence[Real],
+) -> Blocks:
+    """The model on the launch's device."""
+    put = launch.setup.device.put
     if hull.half is not None:
         backs = [back * np.conj(hull.half) for back in backs]
     real = np.hstack([part for back in backs for part in (back.real, -back.imag)])
@@ -173,9 +184,11 @@ def _model(hull: Hull, backs: Sequence[NDArray[np.complex128]], fixed: Sequence[
     middle = np.concatenate(fixed)
     if hull.corners is not None:
         corners = hull.corners.astype(np.complex64)
-        return CornerModel(real.astype(np.float32), imag.astype(np.float32), corners, middle)
-    turned = None if hull.half is not None else imag.astype(np.float32)
-    return BlockModel(real.astype(np.float32), turned, hull.radius, middle)
+        return CornerModel(
+            put(real.astype(np.float32)), put(imag.astype(np.float32)), corners, middle
+        )
+    turned = None if hull.half is not None else put(imag.astype(np.float32))
+    return BlockModel(put(real.astype(np.float32)), turned, hull.radius, middle)
 
 
 def _blocks(

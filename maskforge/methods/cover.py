@@ -15,11 +15,11 @@ F without a turn is summed as it stands.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, beside, conj, namespace, picked
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch, back_propagated
 from maskforge.launch.modulator import Alphabet, Complex, Modulator
@@ -192,10 +192,11 @@ def _supports_of(alphabet: Alphabet) -> Real:
     return np.asarray(np.real(np.conj(turns) * alphabet.values[alphabet.support(turns)]))
 
 
-def _total_support(alphabet: Alphabet, values: NDArray[Any]) -> float:
+def _total_support(alphabet: Alphabet, values: Array) -> float:
     """The sum of h over all values."""
-    states = alphabet.values[alphabet.support(values)]
-    return float(np.sum(np.real(np.conj(values) * states), dtype=np.float64))
+    xp = namespace(values)
+    states = picked(beside(alphabet.values, values), alphabet.support(values))
+    return float(xp.sum(xp.real(conj(values) * states), dtype=xp.float64))
 
 
 def _runs(owner: NDArray[np.intp]) -> list[tuple[int, int]]:

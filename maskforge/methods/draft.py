@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, beside, is_real, on_host, picked
 from maskforge.launch.couplings import Launch, facet_at, facet_axis, finest_detail, single_values
 from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import fourier_rows
@@ -30,7 +31,8 @@ transform of its own: as above."""
 
 @dataclass(frozen=True, eq=False)
 class Draft:
-    """The launch's arrays, as in Launch but for the precision and the number of facet samples.
+    """The launch's arrays, as in Launch but for the precision and the number of facet samples; on
+    its device.
 
     `facet` has the layers that count here, and `kernels` for each of them the modes with its
     envelope, as `beam_in_pixels.Layer` has it.
@@ -38,24 +40,24 @@ class Draft:
 
     facet: Facet
     kernels: tuple[ModeSamples, ...]
-    values: Fast | FastReal
+    values: Array
     """The alphabet's; real where these and the light are, and so is `back`."""
     gaps: NDArray[np.complex128]
 
-    def couplings(self, states: NDArray[np.integer]) -> NDArray[np.complex128]:
+    def couplings(self, states: Array) -> NDArray[np.complex128]:
         """c (K,) of the pixels' states (rows, columns)."""
-        found, sent = self.gaps, self.facet.sent(self.values[states])
+        found, sent = self.gaps, self.facet.sent(picked(self.values, states))
         for layer, kernel, there in zip(self.facet.layers, self.kernels, sent, strict=True):
             found = found - 1j * layer.turn * kernel.overlaps(there)
         return np.asarray(found)
 
-    def back(self, vector: NDArray[np.complex128]) -> Fast | FastReal:
+    def back(self, vector: NDArray[np.complex128]) -> Array:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
         facets = (
             kernel.mixed(1j * np.conj(layer.turn) * vector)
             for layer, kernel in zip(self.facet.layers, self.kernels, strict=True)
         )
-        return self.facet.returned(facets, real=np.isrealobj(self.values))
+        return self.facet.returned(facets, real=is_real(self.values))
 
 
 def sent_from(launch: Launch, x: Real, y: Real, layer: int = 0) -> Iterator[Fast]:
@@ -67,9 +69,10 @@ def sent_from(launch: Launch, x: Real, y: Real, layer: int = 0) -> Iterator[Fast
     u, turn = draft.facet.u, draft.facet.layers[layer].turn
     x, y = x * nearer[0] + launch.lens_offset[0], y * nearer[1] + launch.lens_offset[1]
     across, up = (fourier_rows(z, u, launch.scale).astype(np.complex64) for z in (x, y))
-    for (rows, columns), field in draft.kernels[layer].each():
-        sent = up[rows].T @ (field @ across[columns])
-        yield np.asarray(-1j * turn * sent, dtype=np.complex64)
+    kernel = draft.kernels[layer]
+    for (rows, columns), field in kernel.each():
+        right, left = beside(across[columns], field), beside(up[rows].T, field)
+        yield on_host(-1j * turn * (left @ (field @ right)))
 
 
 @kept
@@ -81,9 +84,10 @@ def draft_of(launch: Launch) -> Draft:
     modes, area = mode_samples(launch.basis, u, DRAFT_TAIL), (u[1] - u[0]) ** 2
     whole = facet_at(launch, u, u)
     layers = tuple(layer for layer in whole.layers if layer.size > DRAFT_LEFT_OUT)
+    device = launch.setup.device
     return Draft(
-        facet=replace(whole, layers=layers).single,
-        kernels=tuple(modes.weighted(area, layer.envelope) for layer in layers),
-        values=single_values(launch),
+        facet=replace(whole, layers=layers).single.on(device),
+        kernels=tuple(modes.weighted(area, layer.envelope).on(device) for layer in layers),
+        values=device.put(single_values(launch)),
         gaps=launch.gaps,
     )

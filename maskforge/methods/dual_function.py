@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
+from maskforge.base.arrays import Array, beside, contiguous, namespace, on_host
+
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 FastReal = NDArray[np.float32]
@@ -72,7 +74,7 @@ class Smooth(Protocol):
     """F's pixels, smoothed (`BlockModel`, `polygon_blocks.CornerModel`)."""
 
     @property
-    def real(self) -> FastReal: ...
+    def real(self) -> Array: ...
     def value(self, multipliers: Real, width: float) -> tuple[float, Real]: ...
     def curvature(self, multipliers: Real, width: float) -> Real: ...
 
@@ -95,7 +97,7 @@ class Conditions(Protocol):
     def certificate(self, point: Real) -> Real: ...
     def outset(self, couplings: Real, length: float) -> Real: ...
     def outward(self, point: Real) -> Real: ...
-    def reduced(self, changes: FastReal) -> FastReal: ...
+    def reduced(self, changes: Array) -> Array: ...
     def split(self, couplings: Real) -> tuple[Real, Real, Real]: ...
     def turn(self, couplings: Real) -> Real: ...
     def turned(self, angle: Real) -> Self: ...
@@ -170,9 +172,9 @@ class Side:
         by = self.angle + float(np.ravel(angle)[0])
         return Side(both[:, 0].copy(), np.ascontiguousarray(both[:, 1:]), self.kappa, by)
 
-    def reduced(self, changes: FastReal) -> FastReal:
+    def reduced(self, changes: Array) -> Array:
         """Changes of couplings (n, 2 K) in the complement's coordinates (n, 2 K - 2)."""
-        return np.ascontiguousarray(changes @ self.complement.astype(np.float32))
+        return contiguous(changes @ beside(self.complement.astype(np.float32), changes))
 
     def gradient(self, point: Real, couplings: Real) -> Real:
         """Of F at `point`, whose mask has `couplings` (2 K,)."""
@@ -219,58 +221,62 @@ def side_of(target: Complex, purity: float) -> Side:
 class BlockModel:
     """F's pixels: radius * sum of |x|, x = real . mu + offset (+ i imag . mu), and `fixed` . mu.
 
-    `real`, `imag` (n, 2 K): without `imag` the terms are kinks of a line, with it of a disc.
+    `real`, `imag` (n, 2 K): without `imag` the terms are kinks of a line, with it of a disc; they
+    and `offset` are on the launch's device.
     """
 
-    real: FastReal
-    imag: FastReal | None
+    real: Array
+    imag: Array | None
     radius: float
     fixed: Real
-    offset: FastReal | None = None
+    offset: Array | None = None
 
     def value(self, multipliers: Real, width: float) -> tuple[float, Real]:
         """Smoothed F and the couplings (2 K,), its gradient in the multipliers."""
         x, y, size = self._terms(multipliers, width)
-        total = float(self.fixed @ multipliers) + self.radius * float(size.sum(dtype=np.float64))
+        xp = namespace(x)
+        pixels = float(xp.sum(size, dtype=xp.float64))
         slope = (x / size) @ self.real
         if y is not None and self.imag is not None:
             slope = slope + (y / size) @ self.imag
-        return total, self.fixed + self.radius * slope.astype(np.float64)
+        total = float(self.fixed @ multipliers) + self.radius * pixels
+        return total, self.fixed + self.radius * on_host(slope).astype(np.float64)
 
     def curvature(self, multipliers: Real, width: float) -> Real:
         """Second derivative (2 K, 2 K) of the smoothed F in the multipliers."""
         x, y, size = self._terms(multipliers, width)
-        sharp = np.float32(self.radius * width**2) / size**3
+        xp = namespace(x)
+        sharp = self.radius * width**2 / size**3
         if y is None or self.imag is None:
             return weighted(self.real, sharp)
-        length = np.hypot(x, y)
+        length = xp.hypot(x, y)
         dark = length < 1e-6 * width
-        whole = np.where(dark, np.float32(1), length).astype(np.float32)
-        cos, sin = (
-            np.where(dark, np.float32(1), x / whole),
-            np.where(dark, np.float32(0), y / whole),
-        )
+        bright = xp.astype(~dark, xp.float32)
+        whole = xp.where(dark, xp.ones_like(length), length)
+        cos, sin = xp.where(dark, xp.ones_like(x), x / whole), bright * y / whole
         around = cos[:, None] * self.imag - sin[:, None] * self.real
-        near = sharp > NEGLIGIBLE * sharp.max()
-        along = cos[near, None] * self.real[near] + sin[near, None] * self.imag[near]
-        flat = (np.float32(self.radius) / size).astype(np.float32)
-        return weighted(around.astype(np.float32), flat) + weighted(along, sharp[near])
+        near = sharp > NEGLIGIBLE * xp.max(sharp)
+        along = cos[near][:, None] * self.real[near] + sin[near][:, None] * self.imag[near]
+        return weighted(around, self.radius / size) + weighted(along, sharp[near])
 
-    def _terms(self, multipliers: Real, width: float) -> tuple[FastReal, FastReal | None, FastReal]:
-        fast = multipliers.astype(np.float32)
-        x = self.real @ fast
+    def _terms(self, multipliers: Real, width: float) -> tuple[Array, Array | None, Array]:
+        xp = namespace(self.real)
+        fast = beside(multipliers.astype(np.float32), self.real)
+        x, square = self.real @ fast, float(np.float32(width) ** 2)
         if self.offset is not None:
             x += self.offset
         if self.imag is None:
-            return x, None, np.sqrt(x * x + np.float32(width) ** 2)
+            return x, None, xp.sqrt(x * x + square)
         y = self.imag @ fast
-        return x, y, np.sqrt(x * x + y * y + np.float32(width) ** 2)
+        return x, y, xp.sqrt(x * x + y * y + square)
 
 
-def weighted(rows: FastReal, weights: FastReal) -> Real:
-    near = weights > NEGLIGIBLE * weights.max()
-    part, some = (rows, weights) if near.all() else (rows[near], weights[near])
-    return np.asarray(part.T @ (some[:, None] * part), dtype=np.float64)
+def weighted(rows: Array, weights: Array) -> Real:
+    """Sum (m, m) over rows (n, m) of their squares times `weights` (n,), all but the smallest."""
+    xp = namespace(rows)
+    near = weights > NEGLIGIBLE * xp.max(weights)
+    part, some = (rows, weights) if bool(xp.all(near)) else (rows[near], weights[near])
+    return on_host(part.T @ (some[:, None] * part)).astype(np.float64)
 
 
 def newton(

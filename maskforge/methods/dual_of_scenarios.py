@@ -18,7 +18,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from maskforge.methods.dual_function import FastReal, Real, Side, smooth_length
+from maskforge.base.arrays import Array, namespace
+from maskforge.methods.dual_function import Real, Side, smooth_length
 
 
 def places(lengths: Sequence[int]) -> tuple[slice, ...]:
@@ -69,11 +70,11 @@ class Sides:
         """Of each scenario z / |z|, shorter where the purity is met without more ado."""
         return np.concatenate([z / smooth_length(z) for _, z in self._with(point)])
 
-    def reduced(self, changes: FastReal) -> FastReal:
+    def reduced(self, changes: Array) -> Array:
         parts = [
             side.reduced(changes[:, own]) for side, own in zip(self.each, self.own, strict=True)
         ]
-        return np.hstack(parts)
+        return namespace(changes).concat(parts, axis=1)
 
     def split(self, couplings: Real) -> tuple[Real, Real, Real]:
         parts = [side.split(c) for side, c in self._seen(couplings)]

@@ -14,6 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import on_host
 from maskforge.launch.basis import sampled
 from maskforge.launch.couplings import (
     Launch,
@@ -86,7 +87,7 @@ class Window:
     def change(self, miss: Fast) -> Fast:
         """What to add to factors to add `miss` to the window, but for other terms of the beam
         inside the pixels, and to leave the noise as it is."""
-        return self.undone.back(miss).astype(np.complex64, copy=False)
+        return np.asarray(self.undone.back(miss), dtype=np.complex64)
 
 
 @lru_cache(maxsize=2)
@@ -158,7 +159,7 @@ def _start(
     """First factors, and the window's field for amplitude 1: what the simple mask launches."""
     launch = problem.launch
     vector = problem.target.vector
-    back = back_propagated(launch, vector)
+    back = on_host(back_propagated(launch, vector))
     back = back * overall_phase(launch, vector, back)
     simple = supported(launch, back).astype(np.complex64)
     shape = target_field(window.modes, problem.target) * np.conj(window.slant)

@@ -7,14 +7,24 @@ it moves the couplings by a known small vector, so thousands of them are tried b
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import (
+    Array,
+    beside,
+    conj,
+    flat,
+    namespace,
+    on_host,
+    picked,
+    replaced,
+    smallest,
+)
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Levels
-from maskforge.methods.draft import Fast
 from maskforge.methods.dual_function import BlockModel, Conditions, FastReal, Real, newton
 from maskforge.methods.single_pixels import pixel_couplings, table_of
 
@@ -36,6 +46,10 @@ LONG, TIE = 0.3, 0.03
 
 ROUNDS = 300
 MOST_AT_ONCE = 4096
+
+POOL = 512
+"""Changes on a device that are tried on the host at a time: thousands of small steps are quicker
+there, and with 1024 or 4096 of them what is left over is the same to a few per cent."""
 
 LARGE, MIDDLING = 1.5e-2, 5e-3
 """Of the target's coupling: to move the rest by more, thousands of pixels have to change, and they
@@ -75,25 +89,23 @@ class Undecided:
     """`pixels` (m,) that may go to the states `other`, which changes c by `change` (m, 2 K) and
     costs the relaxed problem `cost` (m,)."""
 
-    pixels: NDArray[np.intp]
-    other: NDArray[np.intp]
-    change: FastReal
-    cost: FastReal
+    pixels: Array
+    other: Array
+    change: Array
+    cost: Array
 
 
 class Pixels(Protocol):
     """What refining needs to know of the launches; `back` is what the states follow there."""
 
-    def found(self, states: Levels) -> Real:
+    def found(self, states: Array) -> Real:
         """Couplings by the full model."""
 
-    def undecided(
-        self, back: Any, states: NDArray[np.integer], count: int, residual: float
-    ) -> Undecided:
+    def undecided(self, back: Array, states: Array, count: int, residual: float) -> Undecided:
         """The `count` pixels whose other state costs least for what it moves."""
 
 
-def alternatives(alphabet: Alphabet, direction: Fast | FastReal) -> NDArray[np.intp]:
+def alternatives(alphabet: Alphabet, direction: Array) -> Array:
     """The state to take instead of the supporting one: the next, or the opposite.
 
     The next one where it costs less than half of what the opposite costs, that is near a boundary
@@ -102,52 +114,53 @@ def alternatives(alphabet: Alphabet, direction: Fast | FastReal) -> NDArray[np.i
     """
     if alphabet.is_line:
         return alphabet.runner_up(direction)
+    xp = namespace(direction)
     opposite = alphabet.support(-direction)
-    values = alphabet.values.astype(np.complex64)
+    values = beside(alphabet.values.astype(np.complex64), direction)
     best, following = alphabet.support(direction), alphabet.runner_up(direction)
-    first = np.real(np.conj(direction) * values[best])
-    near = first - np.real(np.conj(direction) * values[following])
+    best_value, following_value = picked(values, best), picked(values, following)
+    first = xp.real(conj(direction) * best_value)
+    near = first - xp.real(conj(direction) * following_value)
     if len(alphabet.hull) > FEW_CORNERS:
-        side = np.abs(values[best] - values[following])
-        tied = (side > LONG) & (near <= TIE * np.abs(direction) * side)
-        return np.where(tied, following, opposite)
-    far = first - np.real(np.conj(direction) * values[opposite])
-    return np.where(near < 0.499 * far, following, opposite)
+        side = xp.abs(best_value - following_value)
+        tied = (side > LONG) & (near <= TIE * xp.abs(direction) * side)
+        return xp.where(tied, following, opposite)
+    far = first - xp.real(conj(direction) * picked(values, opposite))
+    return xp.where(near < 0.499 * far, following, opposite)
 
 
-def undecided(
-    launch: Launch, back: Fast | FastReal, states: NDArray[np.integer], count: int, residual: float
-) -> Undecided:
+def undecided(launch: Launch, back: Array, states: Array, count: int, residual: float) -> Undecided:
     """The `count` pixels whose other state costs least for what it moves.
 
     Where there is a choice, those whose change suits a `residual` of this length.
     """
     alphabet = launch.modulator.alphabet
-    values = alphabet.values.astype(np.complex64)
+    xp = namespace(back)
+    values = beside(alphabet.values.astype(np.complex64), back)
     first = alphabet.support(back)
-    other = np.where(states == first, alternatives(alphabet, back), first)
-    cost = np.real(np.conj(back) * (values[states] - values[other]))
+    other = xp.where(states == first, alternatives(alphabet, back), first)
+    cost = xp.real(conj(back) * (picked(values, states) - picked(values, other)))
     pixels = cheapest(cost, table_of(launch).weight, count, residual)
-    moved = values[other.ravel()[pixels]] - values[states.ravel()[pixels]]
+    others = picked(flat(other), pixels)
+    moved = picked(values, others) - picked(values, picked(flat(states), pixels))
     change = changed(launch, pixels, moved)
-    return Undecided(pixels, other.ravel()[pixels], change, cost.ravel()[pixels].astype(np.float32))
+    return Undecided(pixels, others, change, picked(flat(cost), pixels))
 
 
-def cheapest(
-    cost: NDArray[np.floating], weight: FastReal, count: int, residual: float
-) -> NDArray[np.intp]:
+def cheapest(cost: Array, weight: Array, count: int, residual: float) -> Array:
     """The `count` pixels of least cost for their weight, of those that suit a `residual`."""
-    strongest = min(float(weight.max()), TOO_STRONG * residual)
+    xp = namespace(cost)
+    strongest = min(float(xp.max(weight)), TOO_STRONG * residual)
     fit = (weight <= strongest) & (weight > TOO_WEAK * strongest)
-    rank = np.where(fit, cost / np.where(fit, weight, 1), np.inf).ravel()
-    count = min(count, int(np.count_nonzero(fit)))
-    return np.argpartition(rank, count - 1)[:count]
+    rank = xp.where(fit, cost / xp.where(fit, weight, 1.0), xp.inf)
+    count = min(count, int(xp.count_nonzero(fit)))
+    return smallest(flat(rank), count)
 
 
-def changed(launch: Launch, pixels: NDArray[np.intp], moved: Fast) -> FastReal:
+def changed(launch: Launch, pixels: Array, moved: Array) -> Array:
     """What the couplings change by (m, 2 K) where the values of pixels (m,) change by `moved`."""
-    change = pixel_couplings(launch, pixels) * moved[:, None]
-    return np.hstack([change.real, change.imag])
+    change, xp = pixel_couplings(launch, pixels) * moved[:, None], namespace(moved)
+    return xp.concat([xp.real(change), xp.imag(change)], axis=1)
 
 
 def dithered(
@@ -159,14 +172,20 @@ def dithered(
     what stays between two states is drawn with the share that each has.
     """
     half = 0.5 * open_pixels.change
-    offset = -0.5 * open_pixels.cost - half @ side.multipliers(point).astype(np.float32)
-    model = BlockModel(half, None, 1.0, found + half.sum(axis=0, dtype=np.float64), offset)
+    xp = namespace(half)
+
+    def along(point: Real) -> Array:
+        return half @ beside(side.multipliers(point).astype(np.float32), half)
+
+    offset = -0.5 * open_pixels.cost - along(point)
+    fixed = found + on_host(xp.sum(half, axis=0, dtype=xp.float64))
+    model = BlockModel(half, None, 1.0, fixed, offset)
     # where all changes are free, their median cost would leave nothing to smooth with
-    least = TINY * float(np.abs(offset).max())
-    middle = max(float(np.median(open_pixels.cost)) / 2, least, LEAST_WIDTH)
+    least = TINY * float(xp.max(xp.abs(offset)))
+    middle = max(float(np.median(on_host(open_pixels.cost))) / 2, least, LEAST_WIDTH)
     for width in SETTLING:
         point = newton(model, side, point, width * middle, decrement=PRECISE)
-    x = half @ side.multipliers(point).astype(np.float32) + offset
+    x = on_host(along(point) + offset)
     share = 0.5 + 0.5 * x / np.hypot(x, np.float32(SETTLING[-1] * middle))
     return np.asarray(rng.random(share.size) < share)
 
@@ -174,7 +193,7 @@ def dithered(
 def flipped(
     rest: Real,
     goal: Real,
-    changes: FastReal,
+    changes: Array,
     limit: float | Real,
     *,
     blocks: Sequence[slice] = (slice(None),),
@@ -187,18 +206,29 @@ def flipped(
     `even`, lengths are measured in what a change typically moves in each direction, so that one
     which few pixels can move counts for more; else the greedy search ends stuck in those.
     """
-    done = np.zeros(len(changes), dtype=bool)
-    residual = rest - goal
-    metric = np.eye(residual.size, dtype=np.float32)
+    metric = np.eye(rest.size, dtype=np.float32)
     if even:
-        spread = (changes.T @ changes).astype(np.float64) / len(changes)
-        spread += EVEN_FLOOR * np.trace(spread) / residual.size * np.eye(residual.size)
+        spread = on_host(changes.T @ changes).astype(np.float64) / changes.shape[0]
+        spread += EVEN_FLOOR * np.trace(spread) / rest.size * np.eye(rest.size)
         metric = np.linalg.inv(np.linalg.cholesky(spread)).T.astype(np.float32)
+    greedy = _greedy if isinstance(changes, np.ndarray) else _greedy_there
+    return greedy(rest - goal, goal, changes, metric, limit, blocks)[0]
+
+
+def _greedy(
+    residual: Real,
+    goal: Real,
+    changes: FastReal,
+    metric: FastReal,
+    limit: float | Real,
+    blocks: Sequence[slice],
+) -> tuple[NDArray[np.bool_], Real]:
+    """(which changes to make, the residual they leave); see `flipped`."""
+    done = np.zeros(len(changes), dtype=bool)
     signed = changes @ metric
     squares = np.einsum("ij,ij->i", signed, signed)
     for _ in range(ROUNDS):
-        now = residual + goal
-        if np.all([np.linalg.norm(now[block]) for block in blocks] <= np.asarray(limit)):
+        if _is_short(residual + goal, limit, blocks):
             break
         seen = residual @ metric
         gain = 2 * (signed @ seen.astype(np.float32)) + squares
@@ -214,15 +244,50 @@ def flipped(
         residual = residual + np.where(done[made], -1.0, 1.0) @ changes[made]
         done[made] ^= True
         signed[made] *= -1
-    return done
+    return done, residual
+
+
+def _greedy_there(
+    residual: Real,
+    goal: Real,
+    changes: Array,
+    metric: FastReal,
+    limit: float | Real,
+    blocks: Sequence[slice],
+) -> tuple[NDArray[np.bool_], Real]:
+    """The same of changes on a device: the POOL of them that help most are tried on the host."""
+    xp, count = namespace(changes), changes.shape[0]
+    done = np.zeros(count, dtype=bool)
+    signed = changes @ beside(metric, changes)
+    squares = xp.sum(signed * signed, axis=1)
+    for _ in range(ROUNDS):
+        if _is_short(residual + goal, limit, blocks):
+            break
+        seen = (residual @ metric).astype(np.float32)
+        gain = 2 * (signed @ beside(seen, signed)) + squares
+        pool = smallest(gain, min(POOL, count))
+        ours, rows = on_host(pool), on_host(picked(changes, pool))
+        rows = np.where(done[ours], np.float32(-1), np.float32(1))[:, None] * rows
+        made, residual = _greedy(residual, goal, rows, metric, limit, blocks)
+        if not np.any(made):
+            break
+        done[ours] ^= made
+        turns = beside(np.where(made, np.float32(-1), np.float32(1)), signed)
+        signed = replaced(signed, pool, turns[:, None] * picked(signed, pool))
+    return done, residual
+
+
+def _is_short(now: Real, limit: float | Real, blocks: Sequence[slice]) -> bool:
+    """Whether every one of the blocks is shorter than its limit."""
+    return bool(np.all([np.linalg.norm(now[block]) for block in blocks] <= np.asarray(limit)))
 
 
 def refined(
     pixels: Pixels,
     side: Conditions,
     point: Real,
-    back: Any,
-    states: NDArray[np.integer],
+    back: Array,
+    states: Array,
     *,
     spare_share: float = 0.0,
     patient: bool = True,
@@ -236,26 +301,27 @@ def refined(
     At least `spare_share` of what is allowed is left unused.  Unless `patient`, it ends where
     cheap pixels no longer help, and costly ones would have to change.
     """
-    states = np.asarray(states, dtype=np.uint16).copy()
+    xp = namespace(states)
+    states = xp.astype(states, xp.uint16, copy=True)
     rng = np.random.default_rng(seed)
     numbers = side.multipliers(point).size
-    best: tuple[float, Levels, Real] = np.inf, states, np.zeros(numbers)
-    lightest: tuple[float, Levels, Real] | None = None
+    best: tuple[float, Array, Real] = np.inf, states, np.zeros(numbers)
+    lightest: tuple[float, Array, Real] | None = None
     outward = side.outward(point)
     most = min(MOST, MOST_NUMBERS // numbers)
-    few, many = (max(32, min(int(share * states.size), most)) for share in (FEW, MANY))
+    few, many = (max(32, min(int(share * flat(states).shape[0]), most)) for share in (FEW, MANY))
     before, count, solved, even, filled = np.inf, few, 0, False, 0
     for _ in range(PASSES):
         found = pixels.found(states)
         rest, missed, wanted = side.split(found)
         worst = float(np.max(missed / wanted))
         if worst < best[0]:
-            best = worst, states.copy(), found
+            best = worst, xp.asarray(states, copy=True), found
         allowed = side.kappa * wanted
         pure = bool(np.all(missed <= allowed))
         if pure:
             if lightest is None or float(wanted[0]) > lightest[0]:
-                lightest = float(wanted[0]), states.copy(), found
+                lightest = float(wanted[0]), xp.asarray(states, copy=True), found
             # at ties the purity may be had with less light than there is
             lit = float(side.multipliers(point) @ found) * (1 - SHORT) <= wanted[0]
             if lit or len(side.blocks) > 1 or filled == FILLS:
@@ -282,8 +348,13 @@ def refined(
             limit = np.zeros_like(allowed) if pure else allowed - spare / 4
             reduced = side.reduced(some.change)
             change = flipped(rest, goal, reduced, limit, blocks=side.blocks, even=even)
-        states.ravel()[some.pixels[change]] = some.other[change]
-    return lightest[1:] if lightest is not None else best[1:]
+        (turned,) = np.nonzero(change)
+        turned = beside(turned, states)
+        others = xp.astype(picked(some.other, turned), xp.uint16)
+        placed = replaced(flat(states), picked(some.pixels, turned), others)
+        states = xp.reshape(placed, states.shape)
+    _, chosen, found = lightest if lightest is not None else best
+    return on_host(chosen), found
 
 
 def _spread(side: Conditions, values: Real, size: int) -> Real:

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from maskforge.base.arrays import on_host
 from maskforge.launch.couplings import Launch, back_propagated
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import Target
@@ -126,7 +127,7 @@ def certified_sum(
 ) -> float:
     """F in double precision: no mask has a larger sum of Re<mu_i, c_i> (weak duality)."""
     pairs = list(zip(launches, multipliers, strict=True))
-    pixels = palette.highest([back_propagated(launch, mu) for launch, mu in pairs])
+    pixels = palette.highest([on_host(back_propagated(launch, mu)) for launch, mu in pairs])
     return pixels + sum(float(np.real(np.vdot(mu, launch.gaps))) for launch, mu in pairs)
 
 
@@ -210,7 +211,7 @@ class _Forms:
         # so that a sum of Re<mu_i, c_i> is at least that of |<t_i, c_i>|
         own = [mu / share for mu, share in zip(joint.multipliers, shares, strict=True)]
         pairs = list(zip(several.launches, own, strict=True))
-        backs = [back_propagated(launch, mu) for launch, mu in pairs]
+        backs = [on_host(back_propagated(launch, mu)) for launch, mu in pairs]
         gaps = np.array([np.vdot(mu, launch.gaps) for launch, mu in pairs])
         if not all(np.all(np.isfinite(back)) for back in backs):
             return None

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from maskforge.base.arrays import on_host
 from maskforge.launch.couplings import Prediction, couplings, judged
 from maskforge.launch.modulator import Levels, emitted
 from maskforge.methods.attempts import OwnLaunch, is_pure
@@ -76,7 +77,7 @@ def simple_mask(view: OwnLaunch, side: Side, tried: Attempt, purity: float) -> M
     """The simple mask, where it is pure enough."""
     if not is_pure(side, tried):
         return None
-    launch, states = view.launch, tried.states.astype(np.uint16)
+    launch, states = view.launch, on_host(tried.states).astype(np.uint16)
     found = couplings(launch, emitted(launch.modulator, states))
     prediction = judged(launch.basis, view.target, found)
     if prediction.purity < purity:

@@ -11,6 +11,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, beside, namespace, on_host, picked, replaced
 from maskforge.methods.dual_function import FastReal, Real, weighted
 
 LEAST_WIDTH = 1e-30
@@ -26,9 +27,9 @@ class Shares:
     of those pixels that are `open`, between corners, the corners' chances (open, m)."""
 
     gain: float
-    mean: tuple[FastReal, FastReal]
-    open: NDArray[np.intp]
-    chances: FastReal
+    mean: tuple[Array, Array]
+    open: Array
+    chances: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,8 +40,8 @@ class CornerModel:
     counter-clockwise.
     """
 
-    real: FastReal
-    imag: FastReal
+    real: Array
+    imag: Array
     corners: NDArray[np.complex64]
     fixed: Real
 
@@ -58,48 +59,56 @@ class CornerModel:
         """Smoothed F and the couplings (2 K,), its gradient in the multipliers."""
         shares = self._shares(multipliers, width)
         slope = shares.mean[0] @ self.real + shares.mean[1] @ self.imag
-        return shares.gain + float(self.fixed @ multipliers), self.fixed + slope.astype(np.float64)
+        total = shares.gain + float(self.fixed @ multipliers)
+        return total, self.fixed + on_host(slope).astype(np.float64)
 
     def curvature(self, multipliers: Real, width: float) -> Real:
         """Second derivative (2 K, 2 K) of the smoothed F in the multipliers."""
         shares = self._shares(multipliers, width)
-        if shares.open.size == 0:
+        if shares.open.shape[0] == 0:
             return np.zeros((multipliers.size, multipliers.size))
+        xp = namespace(self.real)
         a, b = self.corners.real, self.corners.imag
-        mean_x, mean_y = (part[shares.open] for part in shares.mean)
-        wide = np.float32(1 / max(width, LEAST_WIDTH))
-        xx = np.maximum(shares.chances @ (a * a) - mean_x**2, 0) * wide
-        yy = np.maximum(shares.chances @ (b * b) - mean_y**2, 0) * wide
-        xy = (shares.chances @ (a * b) - mean_x * mean_y) * wide
+        aa, bb, ab = (beside(part, self.real) for part in (a * a, b * b, a * b))
+        mean_x, mean_y = (picked(part, shares.open) for part in shares.mean)
+        wide = float(np.float32(1 / max(width, LEAST_WIDTH)))
+        none = xp.zeros_like(mean_x)
+        xx = xp.maximum(shares.chances @ aa - mean_x**2, none) * wide
+        yy = xp.maximum(shares.chances @ bb - mean_y**2, none) * wide
+        xy = (shares.chances @ ab - mean_x * mean_y) * wide
         # the covariance of each pixel's corners as two squares: along its longer axis, and across
-        turn = 0.5 * np.arctan2(2 * xy, xx - yy)
-        cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
-        middle, spread = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
-        real, imag = self.real[shares.open], self.imag[shares.open]
+        turn = 0.5 * xp.atan2(2 * xy, xx - yy)
+        cos, sin = xp.cos(turn)[:, None], xp.sin(turn)[:, None]
+        middle, spread = (xx + yy) / 2, xp.hypot((xx - yy) / 2, xy)
+        real, imag = picked(self.real, shares.open), picked(self.imag, shares.open)
         long = weighted(cos * real + sin * imag, middle + spread)
-        return long + weighted(cos * imag - sin * real, np.maximum(middle - spread, 0))
+        return long + weighted(cos * imag - sin * real, xp.maximum(middle - spread, none))
 
     def _shares(self, multipliers: Real, width: float) -> Shares:
-        fast = multipliers.astype(np.float32)
+        xp = namespace(self.real)
+        fast = beside(multipliers.astype(np.float32), self.real)
         x, y = self.real @ fast, self.imag @ fast
-        normals, after, sides = self._sectors
-        angle, size = np.arctan2(y, x), np.hypot(x, y)
-        place = np.searchsorted(normals, angle, side="right") - 1
-        following = np.where(place == normals.size - 1, 0, place + 1)
-        best = self.corners[after[place]]
-        mean = best.real.copy(), best.imag.copy()
+        normals, after, sides = (beside(part, x) for part in self._sectors)
+        a, b = beside(self.corners.real, x), beside(self.corners.imag, x)
+        angle, size = xp.atan2(y, x), xp.hypot(x, y)
+        place = xp.searchsorted(normals, angle, side="right") - 1
+        following = xp.where(place == after.shape[0] - 1, xp.zeros_like(place), place + 1)
+        # an angle before the first normal lies in the last sector
+        place = xp.where(place < 0, place + after.shape[0], place)
+        best = picked(after, place)
+        mean = picked(a, best), picked(b, best)
         # what the corner before, and the one after, would give less
-        before = sides[place] * np.sin(angle - normals[place])
-        behind = sides[following] * np.sin(normals[following] - angle)
+        before = picked(sides, place) * xp.sin(angle - picked(normals, place))
+        behind = picked(sides, following) * xp.sin(picked(normals, following) - angle)
         width = max(width, LEAST_WIDTH)
-        some = np.flatnonzero(size * np.minimum(before, behind) < DECIDED * width)
+        (some,) = xp.nonzero(size * xp.minimum(before, behind) < DECIDED * width)
         gains = x * mean[0] + y * mean[1]
-        whole = np.outer(x[some], self.corners.real) + np.outer(y[some], self.corners.imag)
-        over = (whole - gains[some, None]) / np.float32(width)
-        chances = np.exp(np.clip(over, -80, 0))
-        total = chances.sum(axis=1)
+        whole = picked(x, some)[:, None] * a + picked(y, some)[:, None] * b
+        over = (whole - picked(gains, some)[:, None]) / float(np.float32(width))
+        chances = xp.exp(xp.clip(over, -80.0, 0.0))
+        total = xp.sum(chances, axis=1)
         chances /= total[:, None]
-        mean[0][some], mean[1][some] = chances @ self.corners.real, chances @ self.corners.imag
-        gain = float(gains.sum(dtype=np.float64))
-        gain += width * float(np.log(total).sum(dtype=np.float64))
+        mean = replaced(mean[0], some, chances @ a), replaced(mean[1], some, chances @ b)
+        gain = float(xp.sum(gains, dtype=xp.float64))
+        gain += width * float(xp.sum(xp.log(total), dtype=xp.float64))
         return Shares(gain, mean, some, chances)

@@ -11,14 +11,14 @@ from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, beside, flat, namespace, on_host, picked, single
 from maskforge.launch.couplings import Launch, Scenario, couplings, judged
 from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.launch.targets import transferred
 from maskforge.methods.blocks import Blocks, blocks_of, coarse_of_all
 from maskforge.methods.cover import joined, proof_of
-from maskforge.methods.draft import Fast, draft_of
+from maskforge.methods.draft import draft_of
 from maskforge.methods.dual import dual
 from maskforge.methods.dual_function import Real, complex_of, kappa_of, newton, real_of, side_of
 from maskforge.methods.dual_of_scenarios import Sides
@@ -114,38 +114,39 @@ class Together:
         found = np.concatenate([real_of(draft.couplings(states)) for draft in drafts])
         return Attempt(point, float(multipliers @ found), states, backs, found)
 
-    def each(self, states: Levels) -> list[Complex]:
+    def each(self, states: Array) -> list[Complex]:
         """Couplings in every scenario by the full model."""
         return [couplings(one, emitted(one.modulator, states)) for one in self.launches]
 
-    def found(self, states: Levels) -> Real:
+    def found(self, states: Array) -> Real:
         return np.concatenate([real_of(c) for c in self.each(states)])
 
-    def undecided(
-        self, back: Fast, states: NDArray[np.integer], count: int, residual: float
-    ) -> Undecided:
+    def undecided(self, back: Array, states: Array, count: int, residual: float) -> Undecided:
         """The pixels whose other state costs least for what it moves in all scenarios."""
-        palette = self.palette
+        palette, xp = self.palette, namespace(back)
         first = palette.support(back)
-        other = np.where(states == first, self._other(back, first), first)
+        other = xp.where(states == first, self._other(back, first), first)
         cost = palette.gain(back, states) - palette.gain(back, other)
-        weight = np.sqrt(sum(table_of(launch).weight ** 2 for launch in self.launches))
+        weight = xp.sqrt(sum(table_of(launch).weight ** 2 for launch in self.launches))
         pixels = cheapest(cost, weight, count, residual)
-        old, new = states.ravel()[pixels], other.ravel()[pixels]
+        old, new = picked(flat(states), pixels), picked(flat(other), pixels)
         changes = []
         for launch in self.launches:
-            values = launch.modulator.alphabet.values.astype(np.complex64)
-            changes.append(changed(launch, pixels, values[new] - values[old]))
-        return Undecided(pixels, new, np.hstack(changes), cost.ravel()[pixels].astype(np.float32))
+            values = beside(launch.modulator.alphabet.values.astype(np.complex64), back)
+            moved = picked(values, new) - picked(values, old)
+            changes.append(changed(launch, pixels, moved))
+        costs = single(picked(flat(cost), pixels))
+        return Undecided(pixels, new, xp.concat(changes, axis=1), costs)
 
-    def _other(self, back: Fast, first: NDArray[np.intp]) -> NDArray[np.intp]:
+    def _other(self, back: Array, first: Array) -> Array:
         """The state to take instead of the supporting one, never the same."""
         palette = self.palette
         if palette.alphabet.size == 2:
             return 1 - first
         direction = palette.direction(back, first)
         other = alternatives(palette.alphabet, direction)
-        return np.where(other == first, palette.alphabet.support(-direction), other)
+        xp = namespace(back)
+        return xp.where(other == first, palette.alphabet.support(-direction), other)
 
     def shares(self, found: Sequence[Complex]) -> list[tuple[float, float]]:
         """(purity, efficiency) in every scenario."""
@@ -217,7 +218,7 @@ def _mask(view: Together, asked: _Asked, reached: float) -> tuple[Sides, Real, L
     side, simple = settled_phase(view, asked.side)
     _, missed, wanted = side.split(simple.found)
     if np.all(missed < (1 - CLOSE) * side.kappa * wanted):
-        states = simple.states.astype(np.uint16)
+        states = on_host(simple.states).astype(np.uint16)
         found = view.found(states)
         if view.purity(found) >= 1 / (1 + side.kappa**2):
             return side, simple.point, states, found
@@ -267,7 +268,7 @@ def _least(model: Blocks, side: Sides, *, floor: float) -> Real:
     Several scenarios leave directions in which F hardly falls, but far.
     """
     point = least(model, side, floor)
-    width = SMOOTHING[-1] * model.value(side.target, 0.0)[0] / len(model.real)
+    width = SMOOTHING[-1] * model.value(side.target, 0.0)[0] / model.real.shape[0]
     return newton(model, side, point, width, decrement=PRECISE, floor=floor)
 
 

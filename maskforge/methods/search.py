@@ -9,10 +9,9 @@ from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array
 from maskforge.launch.modulator import Levels
-from maskforge.methods.draft import Fast, FastReal
 from maskforge.methods.dual_function import FAR, FARTHEST, Conditions, Real, Smooth, newton
 from maskforge.methods.last_pixels import Pixels, refined
 
@@ -59,12 +58,13 @@ class Attempt:
     """One evaluation on all pixels: `bound` is F, above every Re<t, c>; `found` is c (2 K,).
 
     Of several scenarios F is above the sum of theirs, and `back` has one more axis before.
+    `states` and `back` are on the launch's device.
     """
 
     point: Real
     bound: float
-    states: NDArray[np.intp]
-    back: Fast | FastReal
+    states: Array
+    back: Array
     found: Real
 
 
@@ -137,8 +137,8 @@ def least(
     value, found = model.value(side.target, 1e-12)
     point = side.outset(found, FIRST_STEP) if start is None else start
     for width in widths if start is None else widths[NEARBY:]:
-        point = newton(model, side, point, width * value / len(model.real), floor=floor)
-    width = widths[-1] * value / len(model.real)
+        point = newton(model, side, point, width * value / model.real.shape[0], floor=floor)
+    width = widths[-1] * value / model.real.shape[0]
     before, _ = model.value(side.multipliers(point), width)
     for _ in range(ROUNDS):
         if before <= floor:
@@ -156,7 +156,7 @@ def inverse_curvature(
 ) -> Real:
     """Inverse second derivative of F on blocks at a point."""
     multipliers = side.multipliers(point)
-    width = width * model.value(side.target, 1e-12)[0] / len(model.real)
+    width = width * model.value(side.target, 1e-12)[0] / model.real.shape[0]
     _, found = model.value(multipliers, width)
     whole = side.curvature(point, found, model.curvature(multipliers, width))
     return np.asarray(np.linalg.inv(whole))

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from maskforge.base.arrays import on_host
 from maskforge.launch.couplings import back_propagated, predict
 from maskforge.launch.modulator import emitted
 from maskforge.methods.problem import Design, Problem, Settings, overall_phase, supported
@@ -20,7 +21,7 @@ def simple(
     """
     launch = problem.launch
     vector = problem.target.vector
-    back = back_propagated(launch, vector)
+    back = on_host(back_propagated(launch, vector))
     phase = overall_phase(launch, vector, back)
     back, gap = back * phase, np.vdot(vector * phase, launch.gaps)
     for _ in range(TURNS):

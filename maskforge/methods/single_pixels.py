@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, as_complex, beside, namespace, on_host, picked, single
 from maskforge.launch.couplings import Launch, pixel_field
 from maskforge.launch.mode_samples import mode_samples
-from maskforge.methods.draft import DRAFT_TAIL, Fast, FastReal, draft_of, sent_from
+from maskforge.methods.draft import DRAFT_TAIL, draft_of, sent_from
 from maskforge.methods.per_launch import kept
 
 RADII = 4096
@@ -29,14 +30,16 @@ class Table:
     """`radial` (RADII, labels) complex64 at radii `step` m apart; per mode its label and l.
 
     `weight` (rows, columns): |a_x| times the length of w(x), what a pixel can move at most.
+    `light` (pixels,): a_x.  `radial`, `weight` and `light` are on the launch's device.
     """
 
-    radial: Fast
+    radial: Array
     step: float
     label: NDArray[np.intp]
     order: NDArray[np.intp]
     is_sin: NDArray[np.bool_]
-    weight: FastReal
+    weight: Array
+    light: Array
 
 
 @kept
@@ -57,39 +60,46 @@ def table_of(launch: Launch) -> Table:
     radial = (-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).T.astype(np.complex64)
     length = np.sqrt((np.abs(radial) ** 2).sum(axis=1))
     nearest = np.rint(np.hypot(x, y[:, None]) / step).astype(np.intp)
+    put = launch.setup.device.put
     return Table(
-        radial=radial,
+        radial=put(radial),
         step=step,
         label=np.array([place[mode.label] for mode in launch.basis]),
         order=np.array([mode.l for mode in launch.basis]),
         is_sin=np.array([mode.part == "sin" for mode in launch.basis]),
-        weight=(np.abs(launch.incident) * length[nearest]).astype(np.float32),
+        weight=put((np.abs(launch.incident) * length[nearest]).astype(np.float32)),
+        light=put(launch.incident.ravel().astype(np.complex64)),
     )
 
 
-def pixel_couplings(launch: Launch, pixels: NDArray[np.intp]) -> Fast:
+def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     """a_x w_k(x), (len(pixels), K), of pixels given by their index in the flattened mask."""
     if launch.incident.size * len(launch.basis) <= MOST_KEPT:
-        return np.asarray(_all_pixels(launch)[pixels])
-    table = table_of(launch)
-    row, column = np.divmod(pixels, launch.x.size)
-    x, y = launch.x[column] + launch.lens_offset[0], launch.y[row] + launch.lens_offset[1]
-    radius = np.hypot(x, y)
-    turn = ((x + 1j * y) / np.maximum(radius, 1e-12)).astype(np.complex64)
-    turns = np.ones((int(table.order.max()) + 1, pixels.size), dtype=np.complex64)
-    np.cumprod(np.broadcast_to(turn, turns[1:].shape), axis=0, out=turns[1:])
-    angular = np.where(table.is_sin[:, None], turns.imag[table.order], turns.real[table.order])
-    radial = table.radial[np.rint(radius / table.step).astype(np.intp)][:, table.label]
-    light = launch.incident.ravel()[pixels].astype(np.complex64)
-    return np.asarray(light[:, None] * radial * angular.T)
+        return picked(_all_pixels(launch), pixels)
+    table, xp = table_of(launch), namespace(pixels)
+    order, is_sin, label = (beside(a, pixels) for a in (table.order, table.is_sin, table.label))
+    row, column = pixels // launch.x.size, pixels % launch.x.size
+    x = picked(beside(launch.x, pixels), column) + launch.lens_offset[0]
+    y = picked(beside(launch.y, pixels), row) + launch.lens_offset[1]
+    radius = xp.hypot(x, y)
+    size = xp.maximum(radius, xp.full_like(radius, 1e-12))
+    turn = single((as_complex(x) + 1j * as_complex(y)) / size)
+    most = xp.broadcast_to(turn, (int(table.order.max()), turn.shape[0]))
+    turns = xp.cumulative_prod(most, axis=0, include_initial=True)
+    imag, real = picked(xp.imag(turns), order), picked(xp.real(turns), order)
+    angular = xp.where(is_sin[:, None], imag, real)
+    near = xp.astype(xp.round(radius / table.step), xp.int64)
+    radial = xp.take(picked(table.radial, near), label, axis=1)
+    return picked(table.light, pixels)[:, None] * radial * angular.T
 
 
 @kept
-def _all_pixels(launch: Launch) -> Fast:
+def _all_pixels(launch: Launch) -> Array:
     """The same of all pixels (pixels, K)."""
+    lights = [on_host(layer.light) for layer in draft_of(launch).facet.layers]
     parts = [
-        np.stack([mode * layer.light for mode in sent_from(launch, launch.x, launch.y, index)])
-        for index, layer in enumerate(draft_of(launch).facet.layers)
+        np.stack([mode * light for mode in sent_from(launch, launch.x, launch.y, index)])
+        for index, light in enumerate(lights)
     ]
     whole = np.sum(parts, axis=0, dtype=np.complex64).reshape(len(launch.basis), -1)
-    return np.ascontiguousarray(whole.T)
+    return launch.setup.device.put(np.ascontiguousarray(whole.T))

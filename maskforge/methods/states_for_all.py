@@ -5,17 +5,16 @@ of the panel counts for less at a longer wavelength.  With v_i what scenario i a
 takes the state of the largest sum over i of Re(conj(v_i) s_i).
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, beside, namespace, picked
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Complex
-from maskforge.methods.draft import Fast
 
 FEW = 16
 """States up to which all are compared; of more, those near the best one to first order."""
@@ -48,60 +47,65 @@ class Palette:
         return len(self.values) == 1
 
     @cached_property
-    def _factors(self) -> Fast:
+    def _factors(self) -> NDArray[np.complex64]:
         """Each scenario's values over the first one's (n, S)."""
         dark = np.abs(self.values[0]) < 1e-12
         safe = np.where(dark, 1, self.values[0])
         return np.asarray(np.where(dark, 1, self.values / safe), dtype=np.complex64)
 
     @cached_property
-    def _fast(self) -> Fast:
+    def _fast(self) -> NDArray[np.complex64]:
         return np.asarray(self.values, dtype=np.complex64)
 
-    def gathered(self, backs: Sequence[NDArray[Any]]) -> Fast:
+    def gathered(self, backs: Sequence[Array]) -> Array:
         """What the scenarios ask for, (n, rows, columns)."""
+        xp = namespace(backs[0])
         if not self.is_shared:
-            return np.asarray(np.stack(backs), dtype=np.complex64)
-        return np.asarray(sum(backs[1:], start=backs[0]), dtype=np.complex64)[None]
+            return xp.astype(xp.stack(list(backs)), xp.complex64)
+        return xp.astype(sum(backs[1:], start=backs[0]), xp.complex64)[None, ...]
 
-    def direction(self, backs: Fast, states: NDArray[np.integer]) -> Fast:
+    def direction(self, backs: Array, states: Array) -> Array:
         """What all ask of the first scenario's alphabet, to first order about `states`."""
         if self.is_shared:
-            return np.asarray(backs[0])
-        return np.asarray(np.einsum("n...,n...->...", backs, np.conj(self._factors[:, states])))
+            return backs[0, ...]
+        factors = beside(np.conj(self._factors), backs)
+        return products(backs, (picked(factors[n, :], states) for n in range(len(self.values))))
 
-    def gain(self, backs: Fast, states: NDArray[np.integer]) -> NDArray[np.float32]:
+    def gain(self, backs: Array, states: Array) -> Array:
         """Sum over scenarios of Re(conj(v_i) s_i) on every pixel."""
-        seen = self._fast[:, states]
-        across = np.einsum("n...,n...->...", backs.real, seen.real)
-        return np.asarray(across + np.einsum("n...,n...->...", backs.imag, seen.imag))
+        xp, values = namespace(backs), beside(self._fast, backs)
+        seen = [picked(values[n, :], states) for n in range(len(self.values))]
+        across = products(xp.real(backs), map(xp.real, seen))
+        return across + products(xp.imag(backs), map(xp.imag, seen))
 
-    def support(self, backs: Fast) -> NDArray[np.intp]:
+    def support(self, backs: Array) -> Array:
         """The state of the largest gain (rows, columns)."""
         if self.is_shared:
-            return self.alphabet.support(backs[0])
+            return self.alphabet.support(backs[0, ...])
         if self.alphabet.size <= FEW:
             return self._best_of_all(backs)
-        middle = np.full(backs.shape[1:], self.alphabet.size // 2)
+        xp = namespace(backs)
+        middle = xp.full_like(xp.real(backs[0, ...]), self.alphabet.size // 2, dtype=xp.int64)
         best = self.alphabet.support(self.direction(backs, middle))
         most = self.gain(backs, best)
         tried = best
         for _ in range(ROUNDS):
             tried = self.alphabet.support(self.direction(backs, tried))
             gain = self.gain(backs, tried)
-            best, most = np.where(gain > most, tried, best), np.maximum(gain, most)
+            best, most = xp.where(gain > most, tried, best), xp.maximum(gain, most)
         return best
 
-    def _best_of_all(self, backs: Fast) -> NDArray[np.intp]:
-        best = np.zeros(backs.shape[1:], dtype=np.intp)
-        most = np.full(backs.shape[1:], -np.inf, dtype=np.float32)
+    def _best_of_all(self, backs: Array) -> Array:
+        xp = namespace(backs)
+        real, imag = xp.real(backs), xp.imag(backs)
+        most = xp.full_like(real[0, ...], -xp.inf)
+        best = xp.zeros_like(most, dtype=xp.int64)
         for state in range(self.alphabet.size):
             values = self._fast[:, state]
-            gain = np.tensordot(values.real, backs.real, 1) + np.tensordot(
-                values.imag, backs.imag, 1
-            )
+            along, beyond = beside(values.real, real), beside(values.imag, real)
+            gain = xp.tensordot(along, real, axes=1) + xp.tensordot(beyond, imag, axes=1)
             better = gain > most
-            best[better], most[better] = state, gain[better]
+            best, most = xp.where(better, state, best), xp.where(better, gain, most)
         return best
 
     def highest(self, backs: Sequence[Complex]) -> float:
@@ -134,6 +138,12 @@ class Palette:
         stride = -(-size // MANY)
         some = np.union1d(np.arange(0, size, stride), size - 1)
         return self.values[:, some], (stride * steps[:, 0]) ** 2 / 8
+
+
+def products(rows: Array, others: Iterable[Array]) -> Array:
+    """Sum over n of rows (n, ...) times others, each (...)."""
+    parts = [rows[n, ...] * other for n, other in enumerate(others)]
+    return sum(parts[1:], start=parts[0])
 
 
 def palette_of(launches: Sequence[Launch]) -> Palette:

@@ -1,11 +1,11 @@
 """A sum of supports over many pixels, at all turns at once."""
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, angle, flat, is_real, namespace, summed_by
 from maskforge.launch.modulator import Complex
 
 Real = NDArray[np.float64]
@@ -30,26 +30,27 @@ def directions(steps: int) -> Complex:
     return np.asarray(np.exp(2j * np.pi * np.arange(steps) / steps))
 
 
-def histogram(values: NDArray[Any], steps: int) -> Real:
+def histogram(values: Array, steps: int) -> Real:
     """|v| of all values by direction (steps,), each v split into its two neighbouring directions.
 
     v = |v| (sin(w - x) e1 + sin(x) e2) / sin(w), x its angle from e1 and w the step: a sublinear
     function of the values is no larger than of what is split.
     """
-    size = np.abs(values).ravel()
-    if np.isrealobj(values):
+    xp = namespace(values)
+    size = flat(xp.abs(values))
+    if is_real(values):
         out = np.zeros(steps)
-        ahead = values.ravel() > 0
-        out[0], out[steps // 2] = size[ahead].sum(), size[~ahead].sum()
+        ahead = flat(values) > 0
+        out[0], out[steps // 2] = float(xp.sum(size[ahead])), float(xp.sum(size[~ahead]))
         return out
     step = 2 * np.pi / steps
-    angle = np.angle(values).ravel() / step
-    place = np.floor(angle)
-    rest = (angle - place) * step
-    index = place.astype(np.intp) % steps
-    size = size / np.sin(step)
-    lower = np.bincount(index, size * np.sin(step - rest), steps)
-    return np.asarray(lower + np.roll(np.bincount(index, size * np.sin(rest), steps), 1))
+    around = flat(angle(values)) / step
+    place = xp.floor(around)
+    rest = (around - place) * step
+    index = xp.astype(place, xp.int64) % steps
+    size = xp.astype(size, xp.float64) / float(np.sin(step))
+    lower = summed_by(index, size * xp.sin(step - rest), steps)
+    return np.asarray(lower + np.roll(summed_by(index, size * xp.sin(rest), steps), 1))
 
 
 def at_all_turns(weights: Real, supports: Real) -> Real:

@@ -121,7 +121,7 @@ def factors_of(camera: Camera, states: Levels) -> Light:
     """What the pixels do to the light: states (rows, columns) -> factors in single precision."""
     if camera.modulator.crosstalk == 0.0:
         return camera.values[states]
-    return emitted(camera.modulator, states).astype(np.complex64)
+    return np.asarray(emitted(camera.modulator, states), dtype=np.complex64)
 
 
 def field_seen(camera: Camera, factors: Light) -> NDArray[np.complex64]:

@@ -1,0 +1,143 @@
+"""Arrays of NumPy, of CuPy, or of any library that keeps to the array API standard.
+
+What works on pixels takes its namespace from its arrays, so that it is written once.  What the
+standard lacks, and NumPy and CuPy have, is here.  Numbers of modes stay on the host, as NumPy's.
+"""
+
+from typing import Any
+
+import array_api_compat
+import array_api_compat.numpy as array_api_numpy
+import numpy as np
+from numpy.typing import NDArray
+
+Array = Any
+"""On any device."""
+
+
+_LIBRARIES: dict[type, Any] = {np.ndarray: array_api_numpy}
+
+
+def namespace(array: Array) -> Any:
+    """The library that an array is of, with the standard's names."""
+    found = _LIBRARIES.get(type(array))
+    if found is None:
+        found = _LIBRARIES[type(array)] = array_api_compat.array_namespace(array)
+    return found
+
+
+def beside(values: NDArray[Any], array: Array) -> Array:
+    """Values of the host where an array is."""
+    if isinstance(array, np.ndarray):
+        return values
+    # the quicker of the two, where there is one
+    return namespace(array).array(values) if _has_more(array) else namespace(array).asarray(values)
+
+
+def on_host(array: Array) -> NDArray[Any]:
+    """The array as NumPy's."""
+    if isinstance(array, np.ndarray):
+        return array
+    return np.asarray(array.get() if array_api_compat.is_cupy_array(array) else array)
+
+
+def _has_more(array: Array) -> bool:
+    """Whether its library has NumPy's functions beyond the standard."""
+    kind = namespace(array)
+    return kind is array_api_numpy or bool(array_api_compat.is_cupy_namespace(kind))
+
+
+def is_real(array: Array) -> bool:
+    """Whether an array's numbers are real by their type."""
+    if isinstance(array, np.ndarray):
+        return bool(array.dtype.kind != "c")
+    return not bool(namespace(array).isdtype(array.dtype, "complex floating"))
+
+
+def conj(array: Array) -> Array:
+    return array if is_real(array) else namespace(array).conj(array)
+
+
+def as_complex(array: Array) -> Array:
+    """The array as complex numbers of its precision."""
+    if not is_real(array):
+        return array
+    xp = namespace(array)
+    return xp.astype(array, xp.complex64 if array.dtype == xp.float32 else xp.complex128)
+
+
+def single(array: Array) -> Array:
+    """The array in single precision."""
+    xp = namespace(array)
+    return xp.astype(array, xp.float32 if is_real(array) else xp.complex64)
+
+
+def angle(array: Array) -> Array:
+    """Phases in rad, from -pi to pi."""
+    xp = namespace(array)
+    if is_real(array):
+        return xp.atan2(xp.zeros_like(array), array)
+    return xp.atan2(xp.imag(array), xp.real(array))
+
+
+def flat(array: Array) -> Array:
+    return namespace(array).reshape(array, (-1,))
+
+
+def contiguous(array: Array) -> Array:
+    """The array with its last axis running fastest, where its library knows of that."""
+    return namespace(array).ascontiguousarray(array) if _has_more(array) else array
+
+
+def parts(array: Array) -> Array:
+    """A complex array (n, m) as real numbers (n, 2 m), real and imaginary parts in turn."""
+    if _has_more(array):
+        array = contiguous(array)
+        return array.view(array.real.dtype)
+    xp = namespace(array)
+    return xp.reshape(xp.stack([xp.real(array), xp.imag(array)], axis=-1), (array.shape[0], -1))
+
+
+def whole(array: Array) -> Array:
+    """The complex array (n, m) of its `parts` (n, 2 m)."""
+    xp = namespace(array)
+    kind = xp.complex64 if array.dtype == xp.float32 else xp.complex128
+    if _has_more(array):
+        return contiguous(array).view(kind)
+    return xp.astype(array[:, ::2], kind) + 1j * xp.astype(array[:, 1::2], kind)
+
+
+def picked(values: Array, index: Array) -> Array:
+    """values[index] for values (n, ...) and an index of any shape."""
+    if _has_more(values):
+        return values[index]
+    xp = namespace(values)
+    found = xp.take(values, xp.astype(flat(index), xp.int64), axis=0)
+    return xp.reshape(found, index.shape + values.shape[1:])
+
+
+def replaced(array: Array, index: Array, values: Array) -> Array:
+    """The array (n, ...) with other values at an index (m,); NumPy's and CuPy's change in place."""
+    if _has_more(array):
+        array[index] = values
+        return array
+    changed = on_host(array).copy()
+    changed[on_host(index)] = on_host(values)
+    return beside(changed, array)
+
+
+def smallest(values: Array, count: int) -> Array:
+    """Where the `count` smallest of values (n,) are, in no order."""
+    if isinstance(values, np.ndarray):
+        return np.argpartition(values, count - 1)[:count]
+    return namespace(values).argsort(values)[:count]
+
+
+def summed_by(index: Array, weights: Array, size: int) -> NDArray[np.float64]:
+    """Sums (size,) on the host of weights (n,), not negative, by whole numbers from 0 (n,)."""
+    if array_api_compat.is_cupy_array(weights):
+        from maskforge.base.kernels import summed_by as on_device
+
+        return on_device(index, weights, size)
+    sums = np.bincount(on_host(index), on_host(weights), size)
+    return np.asarray(sums, dtype=np.float64)

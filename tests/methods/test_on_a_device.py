@@ -1,0 +1,146 @@
+"""The same mathematics on arrays of another library: one that keeps to the array API standard to
+the letter, so that nothing that only NumPy has creeps in, and the GPU's where there is one."""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import array_api_strict
+import numpy as np
+import pytest
+
+from maskforge import bench as benches
+from maskforge.base.device import CPU, Device, cuda
+from maskforge.base.errors import BenchError
+from maskforge.bench.ready import Prepared, prepared
+from maskforge.launch.couplings import Launch, back_propagated, couplings, prepare
+from maskforge.launch.modulator import emitted
+from maskforge.methods.cover import certified_bound
+from maskforge.methods.dual import dual
+from maskforge.methods.problem import Design, Problem
+from maskforge.methods.robust import robust
+from tests.benches import Complex
+
+STRICT = Device("strict", array_api_strict)
+
+
+def the_gpu() -> Device:
+    try:
+        return cuda()
+    except BenchError as error:
+        pytest.skip(str(error))
+
+
+@pytest.fixture(params=["strict", "cuda"])
+def device(request: pytest.FixtureRequest) -> Device:
+    return STRICT if request.param == "strict" else the_gpu()
+
+
+LEVELS = {"alphabet": "levels", "pixels": [96, 80], "panel": [96, 80], "pitch_um": 40.0}
+SIX = {"profile": "power-law", "core_radius_um": 9.0, "na": 0.12}
+CARRIED = {"carrier_period_px": 4.0, "carrier_angle_deg": 45.0, "purity": 0.99}
+BENCHES = {
+    "two states on the axis": ({"pixels": [96, 64]}, {"purity": 0.99}),
+    "levels": ({**LEVELS, "levels": 16}, CARRIED),
+    "gaps and a flat wavefront": (
+        {"pixels": [96, 64], "fill_factor": 0.8, "gap_reflectance": 0.5},
+        {**CARRIED, "carrier_period_px": 3.0},
+    ),
+    "a few levels of a short stroke": (
+        {**LEVELS, "levels": 5, "depth_deg": 300.0},
+        {"purity": 0.97, "carrier_period_px": 0.0},
+    ),
+    "crosstalk": ({**LEVELS, "levels": 8, "crosstalk_px": 0.4}, CARRIED),
+}
+
+
+@lru_cache(maxsize=8)
+def ready(name: str) -> Prepared:
+    modulator, part = BENCHES[name]
+    return prepared(
+        benches.from_dict(
+            {
+                "light": {"wavelength_nm": 1550.0, "waist_mm": 1.0},
+                "modulator": {"alphabet": "binary", "pitch_um": 40.0, **modulator},
+                "lens": {"focal_length_mm": 16.0},
+                "fiber": SIX,
+                "targets": {"labels": ["LP01", "LP11"], "orientations": 1},
+                "design": part,
+            },
+            name,
+        )
+    )
+
+
+def on(launch: Launch, device: Device) -> Launch:
+    return prepare(replace(launch.setup, device=device))
+
+
+def noise(shape: tuple[int, ...], seed: int) -> Complex:
+    rng = np.random.default_rng(seed)
+    return rng.normal(size=shape) + 1j * rng.normal(size=shape)
+
+
+@pytest.mark.parametrize("name", BENCHES)
+def test_the_launch_is_the_same(name: str, device: Device) -> None:
+    here = ready(name).launch
+    there = on(here, device)
+    size = here.modulator.alphabet.size
+    states = np.random.default_rng(1).integers(0, size, here.modulator.shape)
+    found = couplings(there, emitted(there.modulator, device.put(states)))
+    assert found == pytest.approx(couplings(here, emitted(here.modulator, states)), abs=1e-13)
+    vector = noise((len(here.basis),), 2)
+    back = back_propagated(there, vector)
+    factors = noise(here.modulator.shape, 3)
+    along = complex(np.vdot(vector, couplings(there, factors) - there.gaps))
+    assert complex(np.vdot(np.asarray(device.fetch(back)), factors)) == pytest.approx(along)
+
+
+@pytest.mark.parametrize("name", BENCHES)
+def test_a_mask_is_as_good_and_its_figures_are_the_hosts(name: str, device: Device) -> None:
+    """Its figures, and its bound, are found again on the host, in double precision."""
+    here = ready(name)
+    there = on(here.launch, device)
+    for target in here.targets:
+        made = {
+            at: dual(Problem(launch, target, here.bench.design.purity))
+            for at, launch in (("here", here.launch), ("there", there))
+        }
+        same_figures(here.launch, made["there"])
+        as_good(made["here"], made["there"])
+
+
+def test_a_mask_for_several_scenarios_is_as_good(device: Device) -> None:
+    bench = ready("levels").bench
+    wide = bench.model_copy(
+        update={"design": bench.design.model_copy(update={"fiber_offset_um": (0.3, 0.0)})}
+    )
+    here = prepared(wide)
+    target = here.targets[0]
+    made = []
+    for at in (CPU, device):
+        others = tuple(replace(one, launch=on(one.launch, at)) for one in here.others)
+        problem = Problem(on(here.launch, at), target, wide.design.purity, others)
+        made.append(robust(problem))
+    as_good(*made)
+    first, second = (one.robust for one in made)
+    assert first is not None
+    assert second is not None
+    assert second.bound == pytest.approx(first.bound, rel=1e-3)
+    assert min(second.purities) >= wide.design.purity
+
+
+def same_figures(launch: Launch, made: Design) -> None:
+    found = couplings(launch, emitted(launch.modulator, made.states))
+    assert made.prediction.couplings == pytest.approx(found, abs=1e-13)
+    if made.certificate is not None:
+        assert made.bound is not None
+        bound = max(certified_bound(launch, made.certificate), 0.0) ** 2
+        assert made.bound == pytest.approx(bound, rel=1e-12)
+
+
+def as_good(here: Design, there: Design) -> None:
+    assert there.reached == here.reached
+    assert there.prediction.purity == pytest.approx(here.prediction.purity, abs=1e-3)
+    assert there.prediction.efficiency == pytest.approx(here.prediction.efficiency, rel=2e-3)
+    if here.bound is not None:
+        assert there.bound == pytest.approx(here.bound, rel=1e-4)
