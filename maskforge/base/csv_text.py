@@ -6,6 +6,11 @@ import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from maskforge.base.regular_files import check_lines, open_regular
+
+LARGEST_CSV = 32 * 2**20
+"""Bytes: a picture of 2048 x 2048 numbers of 8 characters; larger ones belong into a TIFF."""
+
 Cell = str | int | float | None
 
 
@@ -32,8 +37,9 @@ def csv_rows(path: Path) -> Iterator[tuple[int, list[str]]]:
     Cells come without the spaces around them, a byte order mark is passed over.  Raises OSError,
     UnicodeDecodeError and csv.Error where it is no such file.
     """
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        reader = csv.reader(file)
+    with open_regular(path, LARGEST_CSV) as raw:
+        check_lines(raw)
+        reader = csv.reader(io.TextIOWrapper(raw, encoding="utf-8-sig", newline=""))
         for row in reader:
             cells = [cell.strip() for cell in row]
             if any(cells) and not cells[0].startswith("#"):

@@ -6,8 +6,11 @@ import stat
 from io import BufferedReader
 from pathlib import Path
 
-LARGEST_TEXT = 64 * 2**20
-"""Bytes of a text, JSON or npz file that is read whole: the manifest of 100,000 masks has 50 MB."""
+LARGEST_TEXT = 32 * 2**20
+"""Bytes of a text or JSON file that is read whole: the manifest of 50,000 masks."""
+
+LONGEST_LINE = 2**20
+"""Bytes of a line of text: four times a row of 8192 numbers in full precision."""
 
 
 def open_regular(path: Path, most: int | None = None) -> BufferedReader:
@@ -17,22 +20,35 @@ def open_regular(path: Path, most: int | None = None) -> BufferedReader:
     devices, of which some never end and some never begin, and for what is longer.
     """
     _check(os.stat(path))
-    # what is no regular file by now is not waited for
-    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    file = open(path, "rb", opener=_opened)  # noqa: SIM115
     try:
-        size = _check(os.fstat(handle))
+        size = _check(os.fstat(file.fileno()))
         if most is not None and size > most:
-            raise OSError(errno.EFBIG, f"{size / 2**20:.0f} MiB; at most {most / 2**20:.0f} MiB")
-        return os.fdopen(handle, "rb")
+            raise OSError(errno.EFBIG, f"{size} bytes; at most {most} are read")
     except BaseException:
-        os.close(handle)
+        file.close()
         raise
+    return file
+
+
+def _opened(path: str, flags: int) -> int:
+    # what is no regular file by now is not waited for
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def read_regular(path: Path, most: int = LARGEST_TEXT) -> bytes:
     """All bytes of the file; raises as `open_regular` does."""
     with open_regular(path, most) as file:
         return file.read(most)
+
+
+def check_lines(file: BufferedReader) -> None:
+    """OSError where a line of a text file is longer than LONGEST_LINE; back at the start then."""
+    while block := file.read(LONGEST_LINE):
+        # a line that is twice as long has a block of its own
+        if len(block) == LONGEST_LINE and b"\n" not in block and b"\r" not in block:
+            raise OSError(errno.EFBIG, f"a line of more than {LONGEST_LINE} bytes")
+    file.seek(0)
 
 
 def _check(found: os.stat_result) -> int:

@@ -1,10 +1,10 @@
 """Files behind a bench: TOML text, the presets in the package, pictures and CSV tables."""
 
 import csv
-import logging
 import math
 import re
 import tomllib
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,7 +19,9 @@ from numpy.typing import NDArray
 from maskforge.base.csv_text import csv_rows
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
+from maskforge.base.regular_files import open_regular, read_regular
 from maskforge.base.wording import listed, nearest, one_line, shown
+from maskforge.bench.pictures import check_pixels, open_tiff
 
 Real = NDArray[np.float64]
 
@@ -28,6 +30,16 @@ FOLDERS = {"bench": "benches", "fiber": "fibers", "modulator": "modulators"}
 
 LARGEST_FILE = 256 * 2**20
 """Bytes of a data file: four times a 16-megapixel camera's picture of floats; more is a mistake."""
+
+LARGEST_BENCH = 2**20
+"""Bytes of a bench file: a hundred times a long one."""
+
+MOST_PARTS = 32
+"""Of a dotted key: memory goes with their square.  No bench has more than three."""
+
+_PART = r"""[ \t]*+(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\."""
+
+DEEP_KEY = re.compile(rf"(?<![A-Za-z0-9_-])(?:{_PART}){{{MOST_PARTS}}}")
 
 GREYSCALE = ("1", "L", "I", "F", "I;16", "I;16B", "I;16L")
 """Pillow's modes of one number a pixel."""
@@ -137,13 +149,18 @@ def bench_source(name_or_path: str | Path) -> BenchText:
 def _text_of(path: Path) -> str:
     where = one_line(str(path))
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        text = read_regular(path, LARGEST_BENCH).decode("utf-8-sig")
     except FileNotFoundError:
         raise BenchError(f"{where}: no such file") from None
     except UnicodeDecodeError as error:
         raise BenchError(f"{where}: not UTF-8 text (byte {error.start})") from None
     except (OSError, ValueError) as error:
         raise BenchError(f"{where}: cannot be read ({_reason(error)})") from None
+    deep = DEEP_KEY.search(text)
+    if deep is not None:
+        line = text.count("\n", 0, deep.start()) + 1
+        raise BenchError(f"{where}: line {line}: a key of more than {MOST_PARTS} parts")
+    return text
 
 
 def parsed(text: str, shown_as: str) -> dict[str, Any]:
@@ -209,27 +226,27 @@ def read_picture(path: object, folder: Path) -> DataFile:
 
 
 @contextmanager
-def _quiet(name: str) -> Iterator[None]:
-    """Keeps a library's log lines about a broken file from standing beside our own line."""
-    logger = logging.getLogger(name)
-    before, logger.disabled = logger.disabled, True
-    try:
+def _without_warnings() -> Iterator[None]:
+    """A library's warning of a large picture would stand beside our own line."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
         yield
-    finally:
-        logger.disabled = before
 
 
 def _pixels(path: Path) -> NDArray[Any]:
     # what few benches need is loaded where they do
-    import tifffile
     from PIL import Image
 
     try:
         if path.suffix.lower() in (".tif", ".tiff"):
-            with _quiet("tifffile"):
-                return np.asarray(tifffile.imread(path))
-        with Image.open(path) as image:
+            with open_tiff(path, LARGEST_FILE) as tiff:
+                # a page by itself first: those of a large file take long to count
+                check_pixels(tiff.pages.first.shape)
+                check_pixels(tiff.series[0].shape)
+                return np.asarray(tiff.series[0].asarray())
+        with open_regular(path, LARGEST_FILE) as raw, _without_warnings(), Image.open(raw) as image:
             mode = image.mode
+            check_pixels((image.height, image.width))
             if mode in GREYSCALE:
                 return np.asarray(image)
     except Exception as error:  # decoders of broken files raise whatever they meet

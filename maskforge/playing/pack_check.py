@@ -7,6 +7,7 @@ import numpy as np
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
+from maskforge.base.regular_files import read_regular
 from maskforge.launch.modulator import Modulator
 from maskforge.launch.panel import background_states, mask_window
 from maskforge.launch.targets import described
@@ -22,7 +23,7 @@ from maskforge.sets.stack import Picture, pixel_hash
 def header_problems(pack: WrittenPack, written: WrittenSet) -> Iterator[Complaint]:
     """Where pack.json is not of the set."""
     header, masks = pack.header, written.masks
-    digest = hashlib.sha256((written.folder / MANIFEST).read_bytes()).hexdigest()
+    digest = hashlib.sha256(read_regular(written.folder / MANIFEST)).hexdigest()
     if header.source.manifest_sha256 != digest:
         yield Complaint(
             None,

@@ -9,6 +9,7 @@ from pydantic import ConfigDict, Field, FiniteFloat, TypeAdapter, ValidationErro
 
 from maskforge.base.errors import BenchError
 from maskforge.base.files import Kind
+from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import listed, one_line, shortened, shown
 from maskforge.playing.formats import DEPTHS, PLANES, Layout, Order, order_of
 from maskforge.sets.names import PLAYLISTS
@@ -146,7 +147,7 @@ def read_pack(folder: Path) -> WrittenPack:
     if not path.is_file():
         raise BenchError(one_line(f"{folder}: holds no {PACK}; a pack of masks is needed"))
     try:
-        header = _HEADER.validate_json(path.read_bytes(), strict=True)
+        header = _HEADER.validate_json(read_regular(path), strict=True)
     except OSError as error:
         raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
     except ValidationError as error:
@@ -209,7 +210,7 @@ def _content(folder: Path) -> dict[str, Any]:
     """A header as it stands, which may be of any version; empty where there is none."""
     path = folder / PACK
     try:
-        content = json.loads(path.read_bytes()) if path.is_file() else None
+        content = json.loads(read_regular(path)) if path.is_file() else None
     except (ValueError, RecursionError):
         return {}
     return content if isinstance(content, dict) else {}

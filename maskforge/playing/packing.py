@@ -12,6 +12,7 @@ import numpy as np
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.files import telling
+from maskforge.base.regular_files import read_regular
 from maskforge.launch.modulator import Modulator
 from maskforge.launch.panel import mask_window
 from maskforge.playing.formats import Layout, Place, check_format, depth_of, opened, order_of
@@ -131,7 +132,7 @@ def _words_of(greys: Sequence[int]) -> str:
 
 def _source(written: WrittenSet) -> PackedFrom:
     name = written.folder.resolve().name.encode("utf-8", "replace").decode()
-    content = (written.folder / MANIFEST).read_bytes()
+    content = read_regular(written.folder / MANIFEST)
     return PackedFrom(name, hashlib.sha256(content).hexdigest())
 
 

@@ -15,6 +15,7 @@ from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place
 from maskforge.base.ranges import BadValueError, Choice, Range
+from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import one_line, shown
 from maskforge.bench.section import Seed
 from maskforge.playing.pack_header import PACK, PackedMask, read_pack
@@ -110,7 +111,7 @@ def playable(folder: Path) -> Playable:
             raise located(f"{path}: masks[{place}]", problem) from None
     # a name that is not text in this system's encoding must not cost the file
     name = one_line(folder.resolve().name) or folder.anchor
-    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    digest = hashlib.sha256(read_regular(path)).hexdigest()
     return Playable(name, digest, tuple(frames), warnings)
 
 
@@ -212,7 +213,7 @@ def read_playlist(path: Path) -> Playlist:
     if path.suffix not in (".csv", ".json"):
         raise BenchError(one_line(f"{path}: the name of a play list must end in .csv or .json"))
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_regular(path).decode("utf-8-sig")
     except OSError as error:
         raise BenchError(one_line(f"{path}: cannot be read ({error.strerror})")) from error
     except ValueError as error:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from maskforge.base.errors import BenchError
+from maskforge.base.regular_files import open_regular
 from maskforge.base.wording import one_line
 from maskforge.playing.pack_header import PackedMask, WrittenPack
 from maskforge.sets.reading import stack_pages
@@ -89,7 +90,7 @@ def _png(pack: WrittenPack) -> Generator[Pixels, None, None]:
 
 def _picture(pack: WrittenPack, mask: PackedMask, modes: tuple[str, ...]) -> Pixels:
     path = pack.folder / mask.file
-    with _reading(path), Image.open(path, formats=["PNG"]) as image:
+    with _reading(path), open_regular(path) as raw, Image.open(raw, formats=["PNG"]) as image:
         if image.mode not in modes:
             raise BenchError(f"{path}: colour mode {image.mode}, must be {' or '.join(modes)}")
         _check_size((image.height, image.width), pack, mask)
@@ -111,7 +112,7 @@ def _bits(pack: WrittenPack) -> Generator[Pixels, None, None]:
     for mask in pack.header.masks:
         path = pack.folder / mask.file
         assert mask.offset_bytes is not None
-        with _reading(path), path.open("rb") as file:
+        with _reading(path), open_regular(path) as file:
             file.seek(mask.offset_bytes)
             content = file.read(layout.mask_bytes)
         if len(content) < layout.mask_bytes:
@@ -125,6 +126,7 @@ def _numpy(pack: WrittenPack) -> Generator[Pixels, None, None]:
         path = pack.folder / mask.file
         with _reading(path):
             # mapped anew for every mask: pages of the file that were read leave the memory
+            open_regular(path).close()
             table = np.lib.format.open_memmap(path, mode="r")
             if table.ndim != 3 or table.dtype.kind != "u":
                 raise BenchError(f"{path}: must be [mask, row, column] of whole numbers")

@@ -4,6 +4,7 @@ import json
 from pathlib import Path
 
 from maskforge.base.files import Kind
+from maskforge.base.regular_files import read_regular
 
 FORMAT = "maskforge-set"
 
@@ -22,7 +23,7 @@ def is_manifest(path: Path, form: str = FORMAT) -> bool:
     if not path.is_file():
         return False
     try:
-        content = json.loads(path.read_bytes())
+        content = json.loads(read_regular(path))
     except (ValueError, RecursionError):
         return False
     return isinstance(content, dict) and content.get("format") == form

@@ -3,12 +3,13 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
-from maskforge.base.wording import one_line
+from maskforge.base.npz import read_arrays
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import Target
 from maskforge.methods.cover import STEPS
@@ -78,11 +79,11 @@ def read_proofs(written: WrittenSet) -> Proofs | None:
         lengths = ", ".join(f"{len(found[k])} {k}" for k in found if k != "targets")
         raise BenchError(f"{path}: {lengths}: must be as many, a row each")
     proofs = Proofs(
-        multipliers.astype(np.complex128),
+        multipliers.astype(np.complex128, copy=False),
         mask.astype(np.int64),
         purity.astype(np.float64),
         spans.astype(np.int64),
-        targets.astype(np.complex128),
+        targets.astype(np.complex128, copy=False),
     )
     _check_order(path, proofs, count)
     return proofs
@@ -150,26 +151,18 @@ def left_out(cover: Certificate) -> str:
 
 def arrays(path: Path, wanted: Kinds) -> dict[str, NDArray[np.number]]:
     """Arrays of a npz file by name; BenchError where one is not there or not of its kind."""
-    try:
-        with path.open("rb") as raw, np.load(raw, allow_pickle=False) as file:
-            found = {name: np.asarray(file[name]) for name in file.files if name in wanted}
-    except FileNotFoundError:
-        raise BenchError(f"{path}: no such file") from None
-    except Exception as error:  # a damaged archive raises many kinds
-        reason = str(error) or type(error).__name__
-        raise BenchError(one_line(f"{path}: cannot be read ({reason})")) from None
-    for name, (kind, shape) in wanted.items():
-        if name not in found:
-            raise BenchError(f"{path}: holds no array {name}")
-        array = found[name]
-        if array.dtype.kind != kind or not _fits(array.shape, shape):
+
+    def check(name: str, dtype: np.dtype[Any], found: tuple[int, ...]) -> None:
+        kind, shape = wanted[name]
+        if dtype.kind != kind or not _fits(found, shape):
             sizes = ", ".join("any" if size is None else str(size) for size in shape)
             raise BenchError(
-                f"{path}: {name} is {array.dtype} of shape {array.shape}: must be {WORDS[kind]} "
+                f"{path}: {name} is {dtype} of shape {found}: must be {WORDS[kind]} "
                 f"of shape ({sizes}{',' if len(shape) == 1 else ''}), as the manifest has masks "
                 "and modes"
             )
-    return {name: found[name] for name in wanted}
+
+    return read_arrays(path, wanted, check)
 
 
 def _fits(shape: tuple[int, ...], wanted: tuple[int | None, ...]) -> bool:

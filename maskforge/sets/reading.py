@@ -9,11 +9,13 @@ from types import NoneType, UnionType
 from typing import TYPE_CHECKING, Any, TypeVar, get_args
 
 import numpy as np
-import tifffile
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
+from maskforge.base.npz import read_arrays
+from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import nearest, one_line, shortened, shown
+from maskforge.bench.pictures import check_pixels, open_tiff
 from maskforge.launch.light import Complex
 from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
 from maskforge.sets.names import COUPLINGS, FORMAT, MANIFEST, STACK, VERSION
@@ -109,7 +111,7 @@ def read_header(path: Path, what: str, form: str, version: int) -> dict[str, Any
     if not path.is_file():
         raise BenchError(one_line(f"{path.parent}: holds no {path.name}; {what} is needed"))
     try:
-        text = path.read_bytes()
+        text = read_regular(path)
     except OSError as error:
         raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
     return header_in(path, text, form, version)
@@ -198,8 +200,9 @@ def stack_pages(path: Path) -> Iterator[Picture]:
     """The same of any greyscale TIFF stack."""
     place = 0
     try:
-        with tifffile.TiffFile(path) as file:
+        with open_tiff(path) as file:
             for page in file.pages:
+                check_pixels(page.shape)
                 picture: NDArray[Any] = np.asarray(page.asarray())
                 if picture.ndim != 2 or picture.dtype.kind not in "ub":
                     raise BenchError(f"{path}: page {place}: must be greyscale, whole numbers")
@@ -210,9 +213,8 @@ def stack_pages(path: Path) -> Iterator[Picture]:
     except BenchError:
         raise
     except Exception as error:  # tifffile and the codecs raise many kinds for a damaged file
-        raise BenchError(
-            one_line(f"{path}: page {place} cannot be read ({error or type(error).__name__})")
-        ) from error
+        reason = getattr(error, "strerror", None) or error or type(error).__name__
+        raise BenchError(one_line(f"{path}: page {place} cannot be read ({reason})")) from error
 
 
 def checked_pages(written: WrittenSet) -> Generator[Picture, None, None]:
@@ -250,23 +252,23 @@ def checked_pages(written: WrittenSet) -> Generator[Picture, None, None]:
 def couplings_of(written: WrittenSet) -> Complex:
     """The couplings (masks, modes); BenchError where they are not there or not the set's."""
     path, shape = written.folder / COUPLINGS, (len(written.masks), len(written.modes))
-    try:
-        with path.open("rb") as raw, np.load(raw, allow_pickle=False) as file:
-            found = np.asarray(file["couplings"])
-    except FileNotFoundError:
-        raise BenchError(one_line(f"{path}: no such file")) from None
-    except Exception as error:  # a damaged archive raises many kinds
-        raise BenchError(
-            one_line(f"{path}: cannot be read ({error or type(error).__name__})")
-        ) from None
-    if found.dtype.kind != "c" or found.shape != shape or not np.all(np.isfinite(found)):
-        raise BenchError(
+
+    def wrong(what: str) -> BenchError:
+        return BenchError(
             one_line(
-                f"{path}: couplings is {found.dtype} of shape {found.shape}: must be finite "
-                f"complex numbers of shape {shape}, as the manifest has masks and modes"
+                f"{path}: couplings is {what}: must be finite complex numbers of shape {shape}, as "
+                "the manifest has masks and modes"
             )
         )
-    return found.astype(complex)
+
+    def check(name: str, dtype: np.dtype[Any], found: tuple[int, ...]) -> None:
+        if dtype.kind != "c" or found != shape:
+            raise wrong(f"{dtype} of shape {found}")
+
+    found = read_arrays(path, ["couplings"], check)["couplings"]
+    if not np.all(np.isfinite(found)):
+        raise wrong(f"{found.dtype} of shape {found.shape}")
+    return found.astype(complex, copy=False)
 
 
 def check_records(written: WrittenSet) -> None:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
-from maskforge.base.wording import one_line
+from maskforge.base.npz import read_arrays
 from maskforge.launch.modulator import Complex
 from maskforge.methods.problem import Alone, Joint, Robust
 
@@ -94,20 +94,17 @@ def _rows(mask: int, asked: int, proof: Joint) -> Iterator[_Row]:
 
 def read_proofs(path: Path) -> dict[str, NDArray[Any]]:
     """The arrays of a robust.npz; BenchError, one line, where it is none."""
-    try:
-        with path.open("rb") as raw, np.load(raw, allow_pickle=False) as file:
-            found = {name: np.asarray(file[name]) for name in KINDS}
-    except FileNotFoundError:
-        raise BenchError(f"{path}: no such file") from None
-    except Exception as error:  # a damaged archive raises many kinds
-        reason = str(error) or type(error).__name__
-        raise BenchError(one_line(f"{path}: cannot be read ({reason})")) from None
-    for name, (kind, axes) in KINDS.items():
-        array = found[name]
+
+    def check(name: str, dtype: np.dtype[Any], shape: tuple[int, ...]) -> None:
+        kind, axes = KINDS[name]
+        if dtype.kind != kind or len(shape) != axes:
+            raise BenchError(f"{path}: {name} is {dtype} of shape {shape}")
+
+    found = read_arrays(path, KINDS, check)
+    for name, array in found.items():
         rows = found["sectors" if name == "weights" or "sector" in name else "multipliers"]
         pair = name in ("spans", "sectors")
-        wrong = array.dtype.kind != kind or array.ndim != axes or len(array) != len(rows)
-        if wrong or (pair and array.shape[1] != 2):
+        if len(array) != len(rows) or (pair and array.shape[1] != 2):
             raise BenchError(f"{path}: {name} is {array.dtype} of shape {array.shape}")
     return found
 

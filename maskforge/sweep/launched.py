@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
+from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import one_line, shown
 from maskforge.bench.ready import guided_basis
 from maskforge.launch.basis import Basis, groups_of
@@ -151,5 +152,5 @@ def references_in(playlist: Playlist, written: WrittenSet, path: Path) -> tuple[
 
 def made_for_another(playlist: Playlist, written: WrittenSet) -> bool:
     """Whether a play list was made for other files than this set's: those of a pack of it, too."""
-    own = hashlib.sha256((written.folder / MANIFEST).read_bytes()).hexdigest()
+    own = hashlib.sha256(read_regular(written.folder / MANIFEST)).hexdigest()
     return playlist.plan is not None and playlist.plan.sha256 != own

@@ -6,6 +6,7 @@ with # are comments.  A row that cannot be used is told by its line, never left 
 """
 
 import csv
+import io
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import Range
+from maskforge.base.regular_files import check_lines, open_regular
 from maskforge.base.wording import nearest, one_line, shown
 from maskforge.launch.light import Real
 
@@ -149,7 +151,9 @@ def opened(path: Path, keys: Sequence[str]) -> Iterator[ReadingsSource]:
         if path.suffix.lower() == ".parquet":
             yield _parquet(path, keys)
             return
-        with path.open(encoding="utf-8-sig", errors="replace") as file:
+        with open_regular(path) as raw:
+            check_lines(raw)
+            file = io.TextIOWrapper(raw, encoding="utf-8-sig", errors="replace")
             yield _text(path, file, keys)
     except OSError as error:
         raise BenchError(one_line(f"{path}: cannot be read ({error.strerror})")) from error
@@ -238,6 +242,7 @@ def _parquet(path: Path, keys: Sequence[str]) -> ReadingsSource:
             f"{path}: Parquet needs the package pyarrow: install maskforge[parquet], or write CSV"
         ) from None
     try:
+        open_regular(path).close()
         file = parquet.ParquetFile(path)
         header = header_of(path, file.schema_arrow.names, keys)
     except ArrowException as error:

@@ -3,6 +3,7 @@
 import json
 import math
 import pickle
+import struct
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -339,6 +340,26 @@ def test_an_unusable_image_is_one_line_at_once(
     assert f'[light] image = "{name}": ' in message
     assert expected in message
     assert not caplog.records
+
+
+def test_a_picture_of_too_many_pixels_is_not_read(tmp_path: Path) -> None:
+    """By its header: 400 million floats are never made.  Tags by TIFF 6.0, sec. 2."""
+    tags = ((256, 4, 20000), (257, 4, 20000), (258, 3, 32), (259, 3, 1), (262, 3, 1))
+    tags += ((273, 4, 8), (277, 3, 1), (278, 4, 20000), (279, 4, 16), (339, 3, 3))
+    entries = b"".join(struct.pack("<HHII", tag, kind, 1, value) for tag, kind, value in tags)
+    head = b"II*\0" + struct.pack("<I", 24) + bytes(16) + struct.pack("<H", len(tags))
+    (tmp_path / "beam.tif").write_bytes(head + entries + bytes(4))
+    light = {"waist_mm": None, "image": "beam.tif", "image_pixel_um": 5}
+    message = complaint(tmp_path, light=light)
+    assert "20000 x 20000 pixels; at most 67108864 can be read" in message
+
+
+@pytest.mark.parametrize("text", ["a." * 50000 + "a = 1", '["a".' + "'b'." * 40 + "c]"])
+def test_a_key_of_many_parts_is_not_parsed(tmp_path: Path, text: str) -> None:
+    """The parser's memory goes with their square."""
+    (tmp_path / "deep.toml").write_text(f"# a comment\n{text}\n", "utf-8")
+    with pytest.raises(BenchError, match="line 2: a key of more than 32 parts"):
+        benches.load(tmp_path / "deep.toml")
 
 
 @pytest.mark.parametrize("value", [1e308, 5e-324, 1e200])

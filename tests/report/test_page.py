@@ -553,7 +553,7 @@ def copied(folder: Path, to: Path) -> Path:
         ('{"columns": ["a"], "rows": [[{}]]}', r"rows\[0\]"),
         ('{"columns": ["a"', "is not JSON"),
         ("[" * 100_000, "is not JSON"),
-        (" " * 2_000_000, "must be a table of at most 1024 KiB"),
+        (" " * 2_000_000, r"cannot be read \(2000000 bytes; at most 1048576 are read\)"),
     ],
 )
 def test_a_bad_table_of_tolerances(folder: Path, tmp_path: Path, content: str, told: str) -> None:

@@ -8,6 +8,7 @@ from typing import TypeGuard
 from threadpoolctl import threadpool_limits
 
 from maskforge.base.errors import BenchError
+from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import one_line, shown
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared
@@ -113,10 +114,7 @@ def tolerance_of(folder: Path) -> Rows | None:
     if not path.exists():
         return None
     try:
-        with path.open("rb") as file:
-            text = file.read(LARGEST_TABLE + 1)
-        if len(text) > LARGEST_TABLE:
-            raise BenchError(f"{path}: must be a table of at most {LARGEST_TABLE // 1024} KiB")
+        text = read_regular(path, LARGEST_TABLE)
         content = json.loads(text)
     except OSError as error:
         raise BenchError(f"{path}: cannot be read ({error.strerror})") from error

@@ -8,6 +8,7 @@ import tifffile
 
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import shown, some_of
+from maskforge.bench.pictures import open_tiff
 from maskforge.sets.check.claims import Claims, Complaint, claims_of, mask_name
 from maskforge.sets.check.files import file_problems
 from maskforge.sets.check.numbers import Deviations, Numbers, numbers_off
@@ -84,7 +85,7 @@ def checked(
 def page_texts(path: Path) -> Iterator[str]:
     """Descriptions of a stack's pages, in the file's order, as far as they can be read."""
     try:
-        with tifffile.TiffFile(path) as file:
+        with open_tiff(path) as file:
             for page in file.pages:
                 yield page.description if isinstance(page, tifffile.TiffPage) else ""
     except Exception:  # the reader of the pictures tells of a damaged file

@@ -222,7 +222,7 @@ def _couplings(written: WrittenSet) -> tuple[Complex | None, list[str]]:
         found = arrays(written.folder / COUPLINGS, {"couplings": ("c", shape)})
     except BenchError as error:
         return None, [str(error)]
-    return found["couplings"].astype(complex), []
+    return found["couplings"].astype(complex, copy=False), []
 
 
 def _proofs(written: WrittenSet) -> tuple[Proofs | None, list[str]]:

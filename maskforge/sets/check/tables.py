@@ -6,11 +6,15 @@ import math
 from collections.abc import Iterator
 from pathlib import Path
 
+from maskforge.base.regular_files import check_lines, open_regular
 from maskforge.base.wording import shown
 from maskforge.sets.check.claims import Claims, Complaint
 from maskforge.sets.manifest import coupling_text
 from maskforge.sets.mask_columns import records_text
 from maskforge.sets.names import COUPLINGS, MANIFEST
+
+LARGEST = 2**30
+"""Bytes of a table: that of couplings has 20 a mask and mode.  A row is in memory at a time."""
 
 ROUNDED = 1e-12
 """Of a number: how far a spreadsheet that saved the table again may have rounded it."""
@@ -61,7 +65,9 @@ def _compared(claims: Claims, name: str, expected: str, source: str) -> Iterator
 
 
 def _rows(path: Path) -> Iterator[list[str]]:
-    with path.open(encoding="utf-8-sig", newline="") as file:
+    with open_regular(path, LARGEST) as raw:
+        check_lines(raw)
+        file = io.TextIOWrapper(raw, encoding="utf-8-sig", newline="")
         yield from (row for row in csv.reader(file) if row)
 
 
