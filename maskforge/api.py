@@ -22,8 +22,8 @@ from maskforge.base.errors import PurityError, PurityWarning
 from maskforge.base.files import replacing
 from maskforge.base.wording import listed
 from maskforge.bench import Bench
-from maskforge.bench.ready import Prepared, prepared
-from maskforge.fiber.modes import RadialMode, solve
+from maskforge.bench.ready import Prepared, guided_modes, prepared
+from maskforge.fiber.modes import RadialMode
 from maskforge.launch.basis import mode_name
 from maskforge.launch.couplings import Launch, facet_field, unwanted_db
 from maskforge.launch.fourier import axis
@@ -223,7 +223,7 @@ def load(bench: str | Path) -> Bench:
 def modes(bench: Bench | str | Path) -> tuple[RadialMode, ...]:
     """The guided modes of a bench's fibre with their figures (n_eff, delay, areas)."""
     loaded = _loaded(bench)
-    return tuple(solve(benches.fiber(loaded), groups=loaded.fiber.groups))
+    return tuple(guided_modes(loaded, loaded.fiber.groups))
 
 
 def design(

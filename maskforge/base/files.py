@@ -80,10 +80,13 @@ def replacing(target: Path, kind: Kind) -> Iterator[Path]:
             _sync_folder(temporary)
             earlier = _swap(temporary, place)
             _sync_folder(place.parent)
-    except BaseException:
+    except BaseException as error:
         if temporary is not None:
             shutil.rmtree(temporary, ignore_errors=True)
         _remove_empty(made)
+        if temporary is not None and isinstance(error, OutputError):
+            # where the file would have been, not where it was made
+            raise OutputError(str(error).replace(str(temporary), str(target))) from error
         raise
     if earlier is not None:
         shutil.rmtree(earlier, ignore_errors=True)

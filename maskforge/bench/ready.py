@@ -1,14 +1,17 @@
 """A bench made ready: its modes, its launches and its targets."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
+from maskforge.base.errors import BenchError
+from maskforge.base.wording import one_line
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import scenarios
-from maskforge.fiber.modes import solve
+from maskforge.fiber.modes import RadialMode, solve
 from maskforge.launch.basis import Basis, basis_of
 from maskforge.launch.couplings import Launch, Scenario, prepare
 from maskforge.launch.targets import Target
@@ -33,9 +36,19 @@ class Prepared:
         return scenarios(self.bench)
 
 
+def guided_modes(bench: Bench, groups: int | None = None) -> Sequence[RadialMode]:
+    """The modes that a bench's fibre guides, of its first `groups`; BenchError for none."""
+    guide = benches.fiber(bench)
+    try:
+        return solve(guide, groups=groups)
+    except BenchError as error:
+        text = str(error).removeprefix("fiber: ")
+        raise BenchError(one_line(f"{bench.source}: [fiber] {text}")) from None
+
+
 def guided_basis(bench: Bench) -> Basis:
     """The guided modes that a bench counts; BenchError where there is none."""
-    return basis_of(solve(benches.fiber(bench), groups=bench.fiber.groups))
+    return basis_of(guided_modes(bench, bench.fiber.groups))
 
 
 def prepared(bench: Bench) -> Prepared:

@@ -31,19 +31,19 @@ def modes(
     """
     # its help is printed without what it computes with
     from maskforge import bench as benches
+    from maskforge.bench.ready import guided_modes
     from maskforge.cli.last_lines import say_next, typed
     from maskforge.cli.print_modes import COLUMNS, fields_of, print_modes
     from maskforge.cli.terminal import say
-    from maskforge.fiber.modes import solve
 
     kind = None if figure is None else format_of(figure)
     for path in filter(None, (csv, figure)):
         check_place(path)
     bench = benches.load(bench_name)
     guide, limit = benches.fiber(bench), bench.fiber.groups
-    every = solve(guide)
+    every = guided_modes(bench)
     # solved again where limited: that tells when fewer groups are guided than asked
-    kept = every if limit is None else solve(guide, groups=limit)
+    kept = every if limit is None else guided_modes(bench, limit)
     summary = (
         f"{counted(sum(fields_of(mode) for mode in kept), 'mode')}, "
         f"{counted(len(kept), 'label')}, {counted(kept[-1].group, 'group')}; "

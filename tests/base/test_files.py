@@ -48,6 +48,13 @@ def earlier(tmp_path: Path) -> Path:
     return target
 
 
+def test_an_error_names_the_place_and_not_the_temporary_one(tmp_path: Path) -> None:
+    place = tmp_path / "set"
+    with pytest.raises(OutputError) as told, replacing(place, SET) as folder:
+        raise OutputError(f"{folder / 'report.html'}: cannot be written (no space)")
+    assert str(told.value) == f"{place}/report.html: cannot be written (no space)"
+
+
 def test_a_new_folder_with_its_parents(tmp_path: Path) -> None:
     new_set(tmp_path / "a" / "b", "new")
     assert contents(tmp_path) == {"a/b/manifest.json": MARK, "a/b/masks.tif": "new"}

@@ -18,6 +18,7 @@ from PIL import Image
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
+from maskforge.bench.ready import guided_basis
 from maskforge.bench.sections import SECTIONS
 from maskforge.fiber import SILICA, germania_doped, germania_fraction, solve
 from maskforge.launch import basis as fields
@@ -340,6 +341,14 @@ def test_an_unusable_image_is_one_line_at_once(
     assert f'[light] image = "{name}": ' in message
     assert expected in message
     assert not caplog.records
+
+
+def test_groups_that_are_not_guided(tmp_path: Path) -> None:
+    """The line has the file, the section and the key."""
+    bench = made(tmp_path, fiber={"groups": 20})
+    with pytest.raises(BenchError) as told:
+        guided_basis(bench)
+    assert str(told.value).startswith(f"{bench.source}: [fiber] groups = 20, but only ")
 
 
 def test_a_picture_of_too_many_pixels_is_not_read(tmp_path: Path) -> None:
