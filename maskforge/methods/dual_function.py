@@ -13,7 +13,7 @@ product of reals.
 
 import math
 from dataclasses import dataclass, replace
-from typing import Protocol, Self
+from typing import ClassVar, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,9 @@ STEPS, CURVATURES = 36, 8
 
 REUSE = 0.5
 """Of the decrease promised before: while a step promises less, the second derivative still fits."""
+
+SHORT = 1 / 8
+"""Of a step: after so short a one the second derivative may be one smoothed further."""
 
 DECREMENT = 1e-5
 """Of F, for blocks of pixels, which are no better than this."""
@@ -71,10 +74,15 @@ def _excess(point: Real) -> float:
 
 
 class Smooth(Protocol):
-    """F's pixels, smoothed (`BlockModel`, `polygon_blocks.CornerModel`)."""
+    """F's pixels, smoothed (`BlockModel`, `polygon_blocks.CornerModel`).
+
+    `wider`: by how much the second derivative is smoothed further where steps are short.
+    """
 
     @property
     def real(self) -> Array: ...
+    @property
+    def wider(self) -> float: ...
     def value(self, multipliers: Real, width: float) -> tuple[float, Real]: ...
     def curvature(self, multipliers: Real, width: float) -> Real: ...
 
@@ -230,6 +238,7 @@ class BlockModel:
     radius: float
     fixed: Real
     offset: Array | None = None
+    wider: ClassVar[float] = 1.0
 
     def value(self, multipliers: Real, width: float) -> tuple[float, Real]:
         """Smoothed F and the couplings (2 K,), its gradient in the multipliers."""
@@ -294,12 +303,12 @@ def newton(
     The second derivative, the dear part, serves for as long as whole steps with it still gain much.
     """
     value, couplings = model.value(side.multipliers(point), width)
-    factor, before, made = None, np.inf, 0
+    factor, before, made, wide = None, np.inf, 0, 1.0
     for _ in range(STEPS):
         gradient = side.gradient(point, couplings)
         if factor is None:
             made += 1
-            inner = model.curvature(side.multipliers(point), width)
+            inner = model.curvature(side.multipliers(point), wide * width)
             factor = factored(side.curvature(point, couplings, inner))
         step = -cho_solve(factor, gradient)
         promised = -float(gradient @ step)
@@ -321,6 +330,10 @@ def newton(
             break
         if share < 1 or promised > REUSE * before:
             factor = None
+        if share <= SHORT:
+            wide *= model.wider
+        elif share == 1:
+            wide = max(1.0, wide / model.wider)
         point, value, couplings, before = tried, lower, slope, promised
         if factor is None and made == CURVATURES:
             break

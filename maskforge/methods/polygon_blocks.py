@@ -7,6 +7,7 @@ width), which is convex, too, and above h by at most width times the log of the 
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,8 @@ class CornerModel:
     imag: Array
     corners: NDArray[np.complex64]
     fixed: Real
+    wider: ClassVar[float] = 3.0
+    """Away from its kinks the smoothed maximum is flat, so that many lie within a step unseen."""
 
     @cached_property
     def _sectors(self) -> tuple[FastReal, NDArray[np.intp], FastReal]:
