@@ -173,7 +173,7 @@ def _watched(
 
 def _looking(ready: Prepared) -> "Looking":
     """What looks at the masks."""
-    # the plotting library takes long to load: now other processes are at work
+    # loaded while other processes are at work
     from maskforge.report.page.looks import looking
 
     return looking(ready.launch)

@@ -32,7 +32,7 @@ def report(
     place = folder / PAGE if out is None else out
     check_place(place)
     with interruptible("interrupted; nothing is written"):
-        # the plotting library takes longer to load than most commands take to run
+        # its help needs none of this
         from maskforge.report.page.set_page import page_of_set
 
         text = page_of_set(written)

@@ -29,6 +29,17 @@ def test_nothing_is_loaded_for_what_only_prints(line: str) -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+def test_a_set_and_its_page_are_made_without_the_plotting_library() -> None:
+    program = (
+        "import sys, maskforge.cli.design, maskforge.report.page.set_page; "
+        "print('matplotlib' in sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    assert done.stdout == "False\n"
+
+
 PLACES = {name: place for own in GROUPS.values() for name, place in own.items()}
 
 

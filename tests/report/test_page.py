@@ -11,6 +11,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import matplotlib as mpl
 import numpy as np
 import pytest
 from PIL import Image
@@ -33,14 +34,15 @@ from maskforge.launch.modulator import (
     levels,
 )
 from maskforge.launch.setup import Setup
+from maskforge.report.figures.style import INTENSITY, PHASE
 from maskforge.report.page.bench_sketch import bar_of, beam_axes, facet, mask_plane
+from maskforge.report.page.colour_maps import STEPS
 from maskforge.report.page.light_bar import NAMES
 from maskforge.report.page.page import css_text
 from maskforge.report.page.palette_png import (
     BRIGHT,
     CYCLE,
     SIGNED,
-    STEPS,
     bright,
     cycle,
     png,
@@ -147,6 +149,14 @@ def indices(content: str) -> np.ndarray[Any, Any]:
 
 
 # --- pictures --------------------------------------------------------------------------------
+
+
+def test_the_palettes_are_those_of_the_figures() -> None:
+    """The plotting library's own colours, at the places of the steps."""
+    power, turn = np.linspace(0, 1, STEPS), np.arange(STEPS) / STEPS
+    for name, places, palette in ((INTENSITY, power, BRIGHT), (PHASE, turn, CYCLE)):
+        wanted = mpl.colormaps[name](places, bytes=True)
+        np.testing.assert_array_equal(palette.colours[-STEPS:], wanted)
 
 
 @pytest.mark.parametrize("palette", [BRIGHT, CYCLE, SIGNED])

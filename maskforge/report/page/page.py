@@ -25,9 +25,10 @@ from maskforge.report.page import bench_facts as facts
 from maskforge.report.page import bench_sketch as sketch
 from maskforge.report.page import launch_matrix as matrix
 from maskforge.report.page import purity_by_group as groups
+from maskforge.report.page.colour_maps import STEPS
 from maskforge.report.page.light_bar import NAMES, Part, parts_of
 from maskforge.report.page.looks import Look
-from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, STEPS, PngPalette
+from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, PngPalette
 from maskforge.report.page.templates import environment, source
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
 from maskforge.sets.manifest import Record, RobustFigures

@@ -6,16 +6,12 @@ import zlib
 from dataclasses import dataclass
 from functools import cached_property
 
-import matplotlib as mpl
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.report.figures.style import INTENSITY, PHASE
+from maskforge.report.page.colour_maps import INTENSITY, PHASE, STEPS
 
 Indices = NDArray[np.uint8]
-
-STEPS = 64
-"""Colours of a map: a step is 1.6 % of the intensity, or 5.6 deg."""
 
 SIGNED_COLOURS = ((0x6F, 0x5A, 0xC8), (0xD9, 0x82, 0x00))
 """Of a field's negative and positive part: seen on white and on dark, with any colour vision."""
@@ -35,11 +31,12 @@ class PngPalette:
         )
 
 
-def _mapped(name: str, places: NDArray[np.float64], *, clear: bool) -> PngPalette:
-    """Colours of a map at places in 0 to 1; `clear`: index 0 is transparent and they follow it."""
-    colours = mpl.colormaps[name](places, bytes=True)
+def _mapped(colours: bytes, *, clear: bool) -> PngPalette:
+    """The STEPS colours of a map; `clear`: index 0 is transparent and they follow it."""
+    opaque = np.full((STEPS, 4), 255, dtype=np.uint8)
+    opaque[:, :3] = np.frombuffer(colours, np.uint8).reshape(STEPS, 3)
     none = np.zeros((1, 4), dtype=np.uint8)
-    return PngPalette(np.ascontiguousarray(np.concatenate([none, colours]) if clear else colours))
+    return PngPalette(np.concatenate([none, opaque]) if clear else opaque)
 
 
 def _signed() -> PngPalette:
@@ -54,9 +51,9 @@ def _signed() -> PngPalette:
     )
 
 
-BRIGHT = _mapped(INTENSITY, np.linspace(0, 1, STEPS), clear=False)
-CYCLE = _mapped(PHASE, np.arange(STEPS) / STEPS, clear=True)
-LEVEL = _mapped(INTENSITY, np.linspace(0, 1, STEPS), clear=True)
+BRIGHT = _mapped(INTENSITY, clear=False)
+CYCLE = _mapped(PHASE, clear=True)
+LEVEL = _mapped(INTENSITY, clear=True)
 SIGNED = _signed()
 
 
