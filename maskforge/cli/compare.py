@@ -13,7 +13,7 @@ from maskforge import bench as benches
 from maskforge.base.columns import UNKNOWN, Column, csv_table, named, of_part
 from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
-from maskforge.base.wording import counted
+from maskforge.base.wording import counted, some_of
 from maskforge.bench.ready import Prepared
 from maskforge.cli.common import (
     Jobs,
@@ -99,14 +99,17 @@ def compare(
     kind = None if figure is None else format_of(figure)
     check_files(f"--csv, --figure = {csv}", csv, figure)
     wanted = None if labels is None else label_list(labels)
-    given = [benches.load(name, labels=wanted) for name in bench_names]
+    given = [benches.load(name) for name in bench_names]
     # one thread: the result of a threaded product could depend on their number
     with threadpool_limits(1), interruptible("interrupted; nothing is written"):
-        ready = comparison.entrants(given)
+        ready = comparison.entrants(
+            given if wanted is None else comparison.with_labels(given, wanted)
+        )
         shown = set() if figure is None else _places(ready, len(chosen))
         entries = _compared(ready, chosen, shown, jobs)
         picture = None if kind is None else _picture(ready, entries, kind)
     _print_entries(entries)
+    _print_not_everywhere(entries)
     _print_standings(comparison.standings(entries))
     if figure is not None and picture is not None:
         _print_shown(entries)
@@ -180,6 +183,12 @@ def _print_entries(entries: Sequence[ComparedMask]) -> None:
             where = f" on {one.bench}" if several else ""
             told = limit_text(one.asked, limit)
             say(f"  {one.target.name}{where}: {told}; its gaps are at {percent(purity)} %")
+
+
+def _print_not_everywhere(entries: Sequence[ComparedMask]) -> None:
+    """What one fibre has and another has not."""
+    for bench, names in comparison.not_everywhere(entries).items():
+        say(f"\nnot on every bench: {some_of(names)} on {bench}")
 
 
 def _print_standings(standings: Sequence[Standing]) -> None:

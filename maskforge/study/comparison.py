@@ -15,7 +15,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import spread
 from maskforge.bench import Bench
-from maskforge.bench.ready import Prepared, prepared
+from maskforge.bench.ready import Prepared, guided_basis, prepared
 from maskforge.launch.basis import Basis, sampled
 from maskforge.launch.couplings import insertion_loss_db
 from maskforge.launch.light import Complex, Real
@@ -65,6 +65,32 @@ def entrants(given: Sequence[Bench]) -> tuple[Prepared, ...]:
     return tuple(prepared(_nominal(bench)) for bench in given)
 
 
+def with_labels(given: Sequence[Bench], labels: str | Sequence[str]) -> tuple[Bench, ...]:
+    """The benches with these targets, each with those of them that its fibre guides.
+
+    BenchError, which names bench and label, where no bench has one, or a bench has none.
+    """
+    if isinstance(labels, str):
+        return tuple(benches.override(bench, labels=labels) for bench in given)
+    bases = [guided_basis(bench) for bench in given]
+    had = [
+        [label for label in labels if _has(bench, basis, label)]
+        for bench, basis in zip(given, bases, strict=True)
+    ]
+    missing = set(labels).difference(*had)
+    for bench, basis, own in zip(given, bases, had, strict=True):
+        if missing or not own:
+            benches.targets(benches.override(bench, labels=labels), basis)
+    return tuple(benches.override(bench, labels=own) for bench, own in zip(given, had, strict=True))
+
+
+def _has(bench: Bench, basis: Basis, label: str) -> bool:
+    try:
+        return bool(benches.targets(benches.override(bench, labels=[label]), basis))
+    except BenchError:
+        return False
+
+
 def _nominal(bench: Bench) -> Bench:
     alone = bench.model_copy(
         update={
@@ -88,6 +114,17 @@ def evenly(count: int, most: int) -> tuple[int, ...]:
     if count <= most:
         return tuple(range(count))
     return tuple(round(k * (count - 1) / max(most - 1, 1)) for k in range(most))
+
+
+def not_everywhere(entries: Sequence[ComparedMask]) -> dict[str, list[str]]:
+    """Of each bench that has some: the targets that not every other bench has, in play order."""
+    own = {
+        bench: list(dict.fromkeys(one.target.name for one in entries if one.bench == bench))
+        for bench in dict.fromkeys(one.bench for one in entries)
+    }
+    shared = set.intersection(*map(set, own.values()))
+    found = {bench: [name for name in names if name not in shared] for bench, names in own.items()}
+    return {bench: names for bench, names in found.items() if names}
 
 
 # --- the masks -------------------------------------------------------------------------------

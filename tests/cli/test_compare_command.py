@@ -177,12 +177,21 @@ def test_bad_input(capsys: pytest.CaptureFixture[str], words: list[str], line: s
 
 
 def test_a_label_that_one_of_the_fibres_lacks(capsys: pytest.CaptureFixture[str]) -> None:
-    """The line tells which fibre, and what it has."""
+    """What both have is compared, what one has is there and listed; a bench with none is told."""
     toml("a.toml")
     toml("b.toml", fiber={"preset": "gi50"})
-    code, out, error = ran(capsys, "compare", "b.toml", "a.toml", "--labels", "LP31")
+    words = ("compare", "b.toml", "a.toml", "--methods", "simple", "--labels")
+    code, out, _ = ran(capsys, *words, "LP31,LP01")
+    assert code == 0
+    rows = [line.split()[:2] for line in out.splitlines()[3:6]]
+    assert rows == [["b", "LP31"], ["b", "LP01"], ["a", "LP01"]]
+    assert "\nnot on every bench: LP31 on b\n" in out
+    code, out, error = ran(capsys, *words, "LP31")
     assert (code, out) == (2, "")
     assert re.match(r"error: a\.toml: .*no guided mode LP31; the basis holds LP01, LP11,", error)
+    code, _, error = ran(capsys, *words, "LP01,LP99")
+    assert code == 2
+    assert re.match(r'error: b\.toml: .*\["LP01", "LP99"\]: no guided mode LP99', error)
 
 
 def test_no_bench(capsys: pytest.CaptureFixture[str]) -> None:
