@@ -1,9 +1,7 @@
 """What a fit changes in a bench file."""
 
 import os
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -14,8 +12,7 @@ from maskforge.align.stack import Stack
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
-from maskforge.bench.files import DataFile
-from maskforge.bench.sections import SECTIONS
+from maskforge.bench.differences import differences
 
 MOST_GREYS = 4096
 """Rows of a table between the greys measured."""
@@ -62,23 +59,11 @@ def differing(bench: Bench, other: Bench) -> tuple[str, ...]:
 
     Of the design only the carrier counts, of the targets nothing.
     """
-    written = [benches.resolved(each) for each in (bench, other)]
     return tuple(
-        f"[{section}] {key}"
-        for section, model in SECTIONS.items()
-        for key in model.model_fields
-        if section != "targets" and (section != "design" or key.startswith("carrier"))
-        if _content(bench, written[0], section, key) != _content(other, written[1], section, key)
+        one.name
+        for one in differences(bench, other)
+        if one.section != "targets" and (one.section != "design" or one.key.startswith("carrier"))
     )
-
-
-def _content(bench: Bench, written: Mapping[str, Any], section: str, key: str) -> object:
-    value = getattr(getattr(bench, section), key)
-    if isinstance(value, DataFile):
-        return value.data.tolist()
-    found = written[section].get(key)
-    # a sum of squares may come back with another last digit
-    return round(found, 12) if isinstance(found, float) else found
 
 
 def relative(path: Path, start: Path) -> str:

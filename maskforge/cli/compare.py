@@ -24,6 +24,7 @@ from maskforge.cli.common import (
     label_list,
     progress_bar,
 )
+from maskforge.cli.compare_sets import are_sets, compare_sets
 from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import some_words
 from maskforge.cli.print_points import limit_text
@@ -67,7 +68,7 @@ def compare(
         list[str],
         typer.Argument(
             metavar="BENCH...",
-            help="Presets' names (see maskforge presets) or TOML files.",
+            help="Presets' names (see maskforge presets) or TOML files; or two finished sets.",
             autocompletion=bench_names,
         ),
     ],
@@ -94,10 +95,19 @@ def compare(
     that less pure ones have none.  The figure shows the mask, the far field on the facet and what
     the fibre keeps of it, for as many targets as a page holds, taken evenly from the first to the
     last.
+
+    Two folders of finished sets are compared as they are: the masks of each target and orientation,
+    what only one of them has, and what changed in the bench.
     """
+    check_files(f"--csv, --figure = {csv}", csv, figure)
+    if are_sets(bench_names):
+        for option, value in (("--labels", labels), ("--figure", figure), ("--jobs", jobs)):
+            if value is not None:
+                raise BenchError(f"{option} = {value}: goes with benches, not with finished sets")
+        compare_sets(bench_names, csv)
+        return
     chosen = _methods(methods)
     kind = None if figure is None else format_of(figure)
-    check_files(f"--csv, --figure = {csv}", csv, figure)
     wanted = None if labels is None else label_list(labels)
     given = [benches.load(name) for name in bench_names]
     # one thread: the result of a threaded product could depend on their number

@@ -13,6 +13,7 @@ from PIL import Image
 from maskforge import bench as benches
 from maskforge.cli import compare as command
 from maskforge.launch.couplings import insertion_loss_db, unwanted_db
+from maskforge.sets.reading import read_set
 from maskforge.study import comparison
 from maskforge.study.comparison import ComparedMask
 from tests.commands import SIX_MODES, changed, ran, toml_text
@@ -192,6 +193,47 @@ def test_a_label_that_one_of_the_fibres_lacks(capsys: pytest.CaptureFixture[str]
     code, _, error = ran(capsys, *words, "LP01,LP99")
     assert code == 2
     assert re.match(r'error: b\.toml: .*\["LP01", "LP99"\]: no guided mode LP99', error)
+
+
+def test_two_sets_are_compared_as_they_stand(capsys: pytest.CaptureFixture[str]) -> None:
+    """Targets that both have with the manifests' numbers, what one has, and the changed keys."""
+    toml("a.toml")
+    toml("b.toml", light={"waist_mm": 1.2}, design={"method": "simple"})
+    assert ran(capsys, "design a.toml --out a")[0] in (0, 1)
+    assert ran(capsys, "design b.toml --out b --labels LP01,LP11 --orientations 4")[0] in (0, 1)
+    code, out, error = ran(capsys, "compare a b --csv c.csv")
+    assert (code, error) == (0, "")
+    one, two = (read_set(Path(name)).masks for name in "ab")
+    with Path("c.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [(row["target"], row["orientation_deg"]) for row in rows] == [
+        ("LP01", "0.0"), ("LP11", "0.0"), ("LP11", "90.0")
+    ]  # fmt: skip
+    for row in rows:
+        for which, masks in (("first", one), ("second", two)):
+            angle = float(row["orientation_deg"])
+            (mask,) = [m for m in masks if (m.target, m.orientation_deg) == (row["target"], angle)]
+            assert float(row[f"purity_{which}"]) == mask.purity
+            assert row[f"method_{which}"] == mask.method
+    assert "3 targets in both: 0 with the same pixels; " in out
+    assert "\nonly in the first: LP02 0 deg, LP21 0 deg, LP21 45 deg\n" in out
+    assert "\nonly in the second: LP11 45 deg, LP11 135 deg\n" in out
+    told = out.partition("what the benches have different:\n")[2].partition("\n\n")[0]
+    assert told.splitlines() == [
+        "  [light] waist_mm: 1.16 -> 1.2",
+        '  [targets] labels: "all" -> ["LP01", "LP11"]',
+        "  [targets] orientations: 2 -> 4",
+        '  [design] method: "dual" -> "simple"',
+    ]
+    same = ran(capsys, "compare a a")[1]
+    assert "6 targets in both: 6 with the same pixels; 0 purer in the second, 0 less pure" in same
+    assert "\nthe benches are the same\n" in same
+    for words, line in (
+        ("a a.toml", "a.toml: is no set, a is one; compare two sets, or benches"),
+        ("a b a", "3 sets: two are compared"),
+        ("a b --labels LP01", "--labels = LP01: goes with benches, not with finished sets"),
+    ):
+        assert ran(capsys, f"compare {words}") == (2, "", f"error: {line}\n")
 
 
 def test_no_bench(capsys: pytest.CaptureFixture[str]) -> None:
