@@ -51,7 +51,8 @@ def repage(folder: Path, change: Callable[[list[Page]], Sequence[Page]]) -> None
 def test_a_good_set_agrees(good: Path, check: Check) -> None:
     """The deviations are those of sums in another order, if any."""
     code, output = check(good)
-    first, second = output.splitlines()
+    first, second, _, last = output.splitlines()
+    assert last.startswith("Next: ")
     assert (code, first) == (0, "5 masks: pages, checksums, tables, couplings, bounds agree")
     numbers = [float(word) for word in second.split() if word[0].isdigit()]
     assert len(numbers) == 3
@@ -517,7 +518,7 @@ def test_a_forged_page(spoilt: Path, check: Check) -> None:
         (spoilt / "report.html").write_text(page.replace(old, new, 1), "utf-8")
         write_sums(spoilt, spoilt)
         code, output = check(spoilt)
-        assert (code, output.count("\n")) == (1, 3)
+        assert (code, output.count("\n")) == (1, 5)
         assert output.startswith("report.html: is not the page of this set: "), output
 
 
@@ -569,7 +570,7 @@ def test_two_sets_on_one_panel(
     folder = pack(tmp_path / "pack", left, "png", beside=right)
     command = ["check", str(folder), "--of", str(left), "--beside"]
     assert cli.main([*command, str(right)]) == 0
-    first, _, second, _ = capsys.readouterr().out.splitlines()
+    first, _, second, *_ = capsys.readouterr().out.splitlines()
     agree = "pages, checksums, tables, couplings agree"
     assert first == f"5 masks of {left}: {agree}"
     assert second == f"5 masks of {right}: {agree}"
