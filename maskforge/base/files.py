@@ -8,7 +8,7 @@ import shutil
 import socket
 import stat
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +21,8 @@ class Kind:
     """What a folder of results holds.
 
     `word`: what error lines call it.  `holds`: whether a folder holds one, which may be replaced.
-    `own`: names of the files in such a folder that are ours; everything else is the user's.  Both
+    `own`: names of the files in such a folder that are ours, as in "inputs/a.csv" where they lie in
+    a folder of it; everything else is the user's.  Both
     raise OSError where the folder cannot be read.
     """
 
@@ -211,18 +212,36 @@ def _carry(place: Path, new: Path, kind: Kind) -> None:
     """Takes the user's files of an earlier folder, and its access rights, into the new one."""
     if not place.is_dir():
         return
-    own = kind.own(place)
+    _carry_into(new, place, kind.own(place))
+    new.chmod(stat.S_IMODE(place.stat().st_mode))
+
+
+def _carry_into(new: Path, place: Path, own: Iterable[str]) -> None:
+    """`own`: names of ours in `place`, those in its folders with "/" between."""
+    names = set(own)
     for entry in place.iterdir():
         to = new / entry.name
-        if entry.name in own or os.path.lexists(to):
+        inside = [name.partition("/")[2] for name in names if name.startswith(f"{entry.name}/")]
+        if inside and entry.is_dir() and not entry.is_symlink():
+            _carry_folder(to, entry, inside)
+        elif entry.name in names or os.path.lexists(to):
             continue
-        if entry.is_symlink():
+        elif entry.is_symlink():
             to.symlink_to(entry.readlink())
         elif entry.is_dir():
             shutil.copytree(entry, to, symlinks=True, copy_function=_linked)
         else:
             _linked(str(entry), str(to))
-    new.chmod(stat.S_IMODE(place.stat().st_mode))
+
+
+def _carry_folder(to: Path, entry: Path, own: Iterable[str]) -> None:
+    """What the user has in a folder of ours; no new folder where that is nothing."""
+    made = not os.path.lexists(to)
+    if made:
+        to.mkdir()
+    _carry_into(to, entry, own)
+    if made:
+        _remove_empty([to])
 
 
 def _linked(source: str, to: str) -> None:
@@ -235,7 +254,7 @@ def _linked(source: str, to: str) -> None:
 
 def _sync(folder: Path) -> None:
     """Has the new files on the disk before they take the place of others."""
-    for entry in folder.iterdir():
+    for entry in folder.rglob("*"):
         if entry.is_file():
             with entry.open("rb+") as file:
                 os.fsync(file.fileno())

@@ -1,6 +1,7 @@
 """Files behind a bench: TOML text, the presets in the package, pictures and CSV tables."""
 
 import csv
+import hashlib
 import math
 import re
 import tomllib
@@ -56,6 +57,8 @@ class DataFile:
     data: Real
     floating: bool = True
     """Whether the file held floating-point numbers."""
+    sha256: str = ""
+    """Of the file's bytes, in hexadecimal."""
 
     def __eq__(self, other: object) -> bool:
         return (
@@ -185,28 +188,30 @@ def _reason(error: BaseException) -> str:
 # --- data files ------------------------------------------------------------------------------
 
 
-def _opened(path: str, folder: Path) -> Path:
-    found = folder / path
+def _opened(path: str, folder: Path) -> tuple[Path, str]:
+    """The file and the SHA-256 of its bytes; BadValueError where it cannot be read."""
+    found, digest = folder / path, ""
     try:
         if not found.is_file():
             raise BadValueError(f"no such file ({found})")
         size = found.stat().st_size
-        with found.open("rb"):
-            pass
+        if size <= LARGEST_FILE:
+            with found.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
     except (OSError, ValueError) as error:
         if isinstance(error, BadValueError):
             raise
         raise BadValueError(f"cannot be read ({_reason(error)})") from None
     if size > LARGEST_FILE:
         raise BadValueError(f"{size / 2**20:.0f} MiB; at most {LARGEST_FILE // 2**20} MiB")
-    return found
+    return found, digest
 
 
 def read_picture(path: object, folder: Path) -> DataFile:
     """A greyscale picture, or a CSV grid of numbers, y up; BadValueError where unusable."""
     if not isinstance(path, str):
         raise BadValueError("must be the path of a picture (TIFF, PNG, ...) or CSV grid, in quotes")
-    found = _opened(path, folder)
+    found, digest = _opened(path, folder)
     data = np.array(_numbers(found)) if found.suffix.lower() == ".csv" else _pixels(found)
     if data.size == 0:
         raise BadValueError("not a picture that can be read (it holds no pixels)")
@@ -222,7 +227,7 @@ def read_picture(path: object, folder: Path) -> DataFile:
     values = data[::-1].astype(np.float64)
     if not np.all(np.isfinite(values)):
         raise BadValueError("some of its pixels are not finite numbers")
-    return DataFile(path, values, data.dtype.kind == "f")
+    return DataFile(path, values, data.dtype.kind == "f", digest)
 
 
 @contextmanager
@@ -262,12 +267,13 @@ def read_table(
     if not isinstance(path, str):
         raise BadValueError(f"must be the path of a CSV file with columns {names}, in quotes")
     every = (*columns, *optional)
-    rows = _numbers(_opened(path, folder), every)
+    found, digest = _opened(path, folder)
+    rows = _numbers(found, every)
     if len(rows) < 2:
         raise BadValueError(f"{len(rows)} rows of numbers; at least 2 are needed, columns {names}")
     if not len(columns) <= len(rows[0]) <= len(every):
         raise BadValueError(f"{len(rows[0])} columns, separated by commas; needed are {names}")
-    return DataFile(path, np.array(rows))
+    return DataFile(path, np.array(rows), sha256=digest)
 
 
 def _numbers(path: Path, header: tuple[str, ...] = ()) -> list[list[float]]:

@@ -1,8 +1,8 @@
 """SHA256SUMS: the digests of a set's files, in the form that `sha256sum -c` reads.
 
 A line is the SHA-256 of a file in hexadecimal, two spaces and its name; lines stand by name.  All
-files of a set are covered, what is written into a finished set later too, but not the user's own
-files in its folder, nor the data files of its bench.
+files of a set are covered, the data files of its bench and what is written into a finished set
+later too, but not the user's own files in its folder.
 """
 
 import hashlib
@@ -14,7 +14,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import telling, write_text
 from maskforge.base.regular_files import open_regular, read_regular
 from maskforge.base.wording import one_line
-from maskforge.sets.names import OWN, SET, SUMS
+from maskforge.sets.names import INPUTS, OWN, SET, SUMS, inputs_in
 
 COVERED = OWN - {SUMS}
 """Files that have a digest, where they are there."""
@@ -22,13 +22,14 @@ COVERED = OWN - {SUMS}
 LARGEST = 2**16
 """Bytes of SHA256SUMS: far more than all lines that it can have."""
 
-LINE = re.compile(r"([0-9a-f]{64})  ([^/\n]+)")
+LINE = re.compile(rf"([0-9a-f]{{64}})  ((?:{INPUTS}/)?[^/\n]+)")
 
 
 def write_sums(folder: Path, shown: Path) -> None:
     """Writes the digests of the files that are there; OutputError names the folder `shown`."""
     with telling(shown / SUMS):
-        names = [name for name in sorted(COVERED) if (folder / name).is_file()]
+        covered = COVERED | inputs_in(folder)
+        names = [name for name in sorted(covered) if (folder / name).is_file()]
         text = _text({name: digest_of(folder / name) for name in names})
         (folder / SUMS).write_text(text, encoding="utf-8", newline="")
 
@@ -69,7 +70,7 @@ def read_sums(folder: Path) -> dict[str, str]:
     found: dict[str, str] = {}
     for number, line in enumerate(text.split("\n")[:-1], 1):
         parts = LINE.fullmatch(line)
-        if parts is None or parts[2] not in COVERED:
+        if parts is None or not (parts[2] in COVERED or "/" in parts[2]):
             raise BenchError(f"{path}: line {number}: must be a digest and a file of a set")
         found[parts[2]] = parts[1]
     if text != _text(found):

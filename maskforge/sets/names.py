@@ -1,6 +1,7 @@
 """The files of a set, and how a set is told from other folders."""
 
 import json
+import re
 from pathlib import Path
 
 from maskforge.base.files import Kind
@@ -50,6 +51,10 @@ SUMS = "SHA256SUMS"
 """The digests of all of them, see `digests`."""
 
 
+INPUTS = "inputs"
+"""The folder of the bench's data files in a set."""
+
+
 PLAYLISTS = frozenset({"playlist.csv", "playlist.json"})
 """They belong to one very set or pack."""
 
@@ -66,8 +71,28 @@ OWN = PLAYLISTS | {
     TOLERANCE,
     SUMS,
 }
-"""Files of a set that maskforge writes; everything else in its folder is the user's."""
+"""Files of a set that maskforge writes, beside its inputs; everything else in its folder is the
+user's."""
 
 
-SET = Kind("set", lambda folder: is_manifest(folder / MANIFEST), lambda folder: OWN)
+def inputs_in(folder: Path) -> frozenset[str]:
+    """The data files in a set's folder that its manifest names, as in "inputs/greys.csv".
+
+    Of a manifest that is damaged: none.  Raises OSError only where it cannot be read.
+    """
+    path = folder / MANIFEST
+    if not is_manifest(path):
+        return frozenset()
+    bench = json.loads(path.read_bytes()).get("bench")
+    sections = bench.values() if isinstance(bench, dict) else ()
+    values = [value for keys in sections if isinstance(keys, dict) for value in keys.values()]
+    own = re.compile(rf"{INPUTS}/[^/\n]+")
+    return frozenset(v for v in values if isinstance(v, str) and own.fullmatch(v))
+
+
+SET = Kind(
+    "set",
+    lambda folder: is_manifest(folder / MANIFEST),
+    lambda folder: OWN | inputs_in(folder),
+)
 """A set of masks."""

@@ -6,6 +6,7 @@ coupling.csv  launched power of every mask in every guided mode, as a share of t
 coupling.npz  the complex couplings (masks, modes), key `couplings`
 masks.csv     the manifest's table of masks
 certificate.npz  where masks have a proven bound: the proofs, see `certificate`
+inputs/       the data files of the bench, where it has some
 robust.npz    of masks for several scenarios: the proofs of their own bounds, see `robust_proofs`
 SHA256SUMS    the digests of all of them, see `digests`
 
@@ -21,7 +22,6 @@ import numpy as np
 
 from maskforge.base.csv_text import finite
 from maskforge.base.files import telling
-from maskforge.bench import resolved
 from maskforge.bench.ready import Prepared
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import unwanted_db
@@ -31,6 +31,7 @@ from maskforge.methods.problem import NEAR_PHASES, Robust, gap_of
 from maskforge.sets.certificate import Proven, certificate, proofs_of
 from maskforge.sets.designing import Finished
 from maskforge.sets.digests import write_sums
+from maskforge.sets.inputs import Input, bench_with, inputs_of
 from maskforge.sets.manifest import (
     Record,
     RobustFigures,
@@ -42,6 +43,7 @@ from maskforge.sets.mask_columns import records_text
 from maskforge.sets.names import (
     CERTIFICATE,
     COUPLINGS,
+    INPUTS,
     MANIFEST,
     ROBUST,
     STACK,
@@ -56,6 +58,7 @@ class Head:
 
     `out`: the folder where the set will lie, for error lines.  `bench`: written out and ready for
     JSON, its paths starting at `out`.  `count`: how many masks will come.  `name`: of the bench.
+    `inputs`: its data files, which `bench` names as they will lie in the set.
     """
 
     out: Path
@@ -64,17 +67,23 @@ class Head:
     basis: Basis
     count: int
     name: str | None = None
+    inputs: tuple[Input, ...] = ()
 
 
 def head_of(ready: Prepared, out: Path) -> Head:
-    """The head of a prepared bench's set that will lie in `out`."""
+    """The head of a prepared bench's set that will lie in `out`.
+
+    Raises BenchError where a data file of the bench is gone or was changed since it was read.
+    """
+    inputs = inputs_of(ready.bench)
     return Head(
         out=out,
-        bench=resolved(ready.bench, start=out.resolve()),
+        bench=bench_with(ready.bench, inputs, out.resolve()),
         modulator=ready.launch.modulator,
         basis=ready.launch.basis,
         count=len(ready.targets),
         name=ready.bench.name,
+        inputs=inputs,
     )
 
 
@@ -112,6 +121,10 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
         "masks.csv": records_text(records),
         "coupling.csv": coupling_text(head.basis, records, table),
     }
+    for one in head.inputs:
+        with telling(head.out / one.name):
+            (folder / INPUTS).mkdir(exist_ok=True)
+            (folder / one.name).write_bytes(one.content)
     for file, text in texts.items():
         with telling(head.out / file):
             (folder / file).write_text(text, encoding="utf-8", newline="")

@@ -54,7 +54,8 @@ def write_small() -> None:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    return {path.name: path.read_bytes() for path in folder.iterdir()}
+    files = (path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in files}
 
 
 def ran(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:

@@ -36,7 +36,8 @@ def page_of_set(
     """
     # one thread: several would wait for each other on products as small as these
     with threadpool_limits(1):
-        bench = bench_of(written) if ready is None else ready.bench
+        # from the manifest even so: it names the data files as they lie in the set
+        bench = bench_of(written)
         launch = launch_of(bench) if ready is None else ready.launch
         return written_page(
             written,

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from maskforge.base.errors import BenchError
 from maskforge.sets.digests import COVERED, digest_of, read_sums
-from maskforge.sets.names import COUPLINGS, MANIFEST, STACK, SUMS
+from maskforge.sets.names import COUPLINGS, MANIFEST, STACK, SUMS, inputs_in
 
 NEEDED = frozenset({MANIFEST, STACK, COUPLINGS, "masks.csv", "coupling.csv"})
 """Files that no set lacks."""
@@ -18,25 +18,27 @@ def file_problems(folder: Path) -> Iterator[str]:
     except BenchError as error:
         yield str(error)
         return
-    for name in sorted(COVERED):
+    inputs = inputs_in(folder)
+    for name in sorted(COVERED | inputs | sums.keys()):
         if name in sums or (folder / name).exists():
-            yield from _told(folder / name, sums.get(name))
-    yield from (f"{name}: is missing in {SUMS}" for name in sorted(NEEDED - sums.keys()))
+            yield from _told(folder, name, sums.get(name))
+    needed = NEEDED | inputs
+    yield from (f"{name}: is missing in {SUMS}" for name in sorted(needed - sums.keys()))
 
 
-def _told(path: Path, stated: str | None) -> Iterator[str]:
+def _told(folder: Path, name: str, stated: str | None) -> Iterator[str]:
     if stated is None:
-        yield f"{path.name}: has no digest in {SUMS}: not of this set, or its line is gone"
+        yield f"{name}: has no digest in {SUMS}: not of this set, or its line is gone"
         return
     try:
-        found = digest_of(path)
+        found = digest_of(folder / name)
     except FileNotFoundError:
-        yield f"{path.name}: no such file; {SUMS} has its digest"
+        yield f"{name}: no such file; {SUMS} has its digest"
     except OSError as error:
-        yield f"{path.name}: cannot be read ({error.strerror})"
+        yield f"{name}: cannot be read ({error.strerror})"
     else:
         if found != stated:
             yield (
-                f"{path.name}: was damaged or changed after it was written: its sha256 is "
+                f"{name}: was damaged or changed after it was written: its sha256 is "
                 f"{found[:12]}..., {stated[:12]}... in {SUMS}"
             )
