@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge import bench as benches
-from maskforge.base.errors import PurityError, PurityWarning
+from maskforge.base.errors import BenchError, PurityError, PurityWarning
 from maskforge.base.files import replacing
+from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import listed
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, guided_modes, prepared
@@ -234,18 +235,23 @@ def design(
     method: str | None = None,
     purity: float | None = None,
     jobs: int = 1,
+    device: str = "auto",
     strict: bool = False,
 ) -> Result:
     """Designs a bench's masks; what is given replaces the bench's own.
 
     `jobs`: processes; a script that asks for more than one needs `if __name__ == "__main__":`.
+    `device`: where pixels are worked on, `cpu`, `cuda` (a GPU) or `auto`: cuda for large masks.
     Raises BenchError, one line, for what cannot be used.  Where masks are less pure than asked it
     warns (PurityWarning); with `strict` it raises PurityError, whose `result` has them all.
     """
     given = benches.override(
         _loaded(bench), method=method, labels=labels, orientations=orientations, purity=purity
     )
-    ready = prepared(given)
+    try:
+        ready = prepared(given, device)
+    except BadValueError as problem:
+        raise BenchError(f"{problem.key} = {problem.value}: {problem.text}") from None
     found = finished_masks(ready, jobs=min(jobs, processes_for(len(ready.targets))))
     result = Result(ready, tuple(Mask(mask, ready.launch) for mask in found))
     short = [mask.name for mask in result.masks if not mask.reached]

@@ -1,7 +1,9 @@
 """Where the arrays of the pixels are: in the host's memory, or in that of a GPU."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from importlib.util import find_spec
+from typing import Any, TypeVar
 
 import array_api_compat.numpy as array_api_numpy
 import numpy as np
@@ -9,6 +11,15 @@ from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, on_host
 from maskforge.base.errors import BenchError
+from maskforge.base.ranges import BadValueError
+
+Made = TypeVar("Made")
+
+DEVICES = ("auto", "cpu", "cuda")
+
+LARGE, MANY = 2**20, 2**23
+"""Pixels of a mask, and of all masks, from which on a GPU is worth its start: 8 of 1920 x 1080.
+Masks of 512 x 512 take the processors of a host no longer (benchmarks/gpu.py)."""
 
 
 @dataclass(frozen=True)
@@ -28,32 +39,60 @@ class Device:
         """An array from there on the host."""
         return on_host(array)
 
+    def holding(self, work: Callable[[], Made]) -> Made:
+        """What `work` there gives; done again with all memory freed where that ran out.
+
+        Raises BenchError where it still does not do.
+        """
+        if self.name != "cuda":
+            return work()
+        from maskforge.base.kernels import free_memory, out_of_memory
+
+        try:
+            return work()
+        except out_of_memory():
+            free_memory()
+        try:
+            return work()
+        except out_of_memory():
+            raise BenchError(
+                "device = cuda: the GPU's memory does not hold the arrays of one mask; "
+                "fewer pixels or modes, or cpu"
+            ) from None
+
 
 CPU = Device("cpu", array_api_numpy)
 
 
-def cuda() -> Device:
-    """The GPU; BenchError where there is none, or nothing to work on it with."""
+def device_of(name: str, pixels: int = 0, masks: int = 1) -> Device:
+    """The device of a name, where `masks` of so many pixels are to be designed.
+
+    `auto` is a GPU where there is one and the work is worth its start.  Raises BadValueError for
+    another name than those of DEVICES, and for a GPU that cannot be worked on.
+    """
+    if name not in DEVICES:
+        raise BadValueError(f"must be {', '.join(DEVICES[:-1])} or {DEVICES[-1]}", "device", name)
+    if name == "auto":
+        large = pixels >= LARGE and pixels * masks >= MANY
+        if not large or find_spec("cupy") is None:
+            return CPU
+        try:
+            return _cuda()
+        except BadValueError:
+            return CPU
+    return _cuda() if name == "cuda" else CPU
+
+
+def _cuda() -> Device:
     try:
         import array_api_compat.cupy as array_api_cupy
         import cupy
     except ImportError:
-        raise BenchError(
-            'device = cuda: needs CuPy: pip install "maskforge[gpu]", or --device cpu'
-        ) from None
+        text = 'needs CuPy: pip install "maskforge[gpu]"; cpu works without'
+        raise BadValueError(text, "device", "cuda") from None
     try:
-        count = cupy.cuda.runtime.getDeviceCount()
+        cupy.cuda.runtime.getDeviceCount()
     except cupy.cuda.runtime.CUDARuntimeError as error:
-        raise BenchError(f"device = cuda: no GPU to work on ({error}); --device cpu") from None
-    if count == 0:
-        raise BenchError("device = cuda: no GPU to work on; --device cpu")
+        told = str(error).partition(": ")[2] or str(error)
+        raise BadValueError(f"no GPU to work on ({told}); cpu works", "device", "cuda") from None
     return Device("cuda", array_api_cupy)
-
-
-def device_named(name: str) -> Device:
-    """The device of a name; BenchError where it is none, or not there."""
-    if name == "cuda":
-        return cuda()
-    if name in ("cpu", "auto"):
-        return CPU
-    raise BenchError(f"device = {name}: must be auto, cpu or cuda")

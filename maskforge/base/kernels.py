@@ -26,3 +26,21 @@ def summed_by(index: Array, weights: Array, size: int) -> NDArray[np.float64]:
     sums = cupy.zeros(size, cupy.uint64)
     cupyx.scatter_add(sums, index, whole)
     return np.asarray(sums.get() / scale)
+
+
+def out_of_memory() -> tuple[type[Exception], ...]:
+    """What is raised where a GPU's memory runs out."""
+    import cupy
+
+    return (
+        cupy.cuda.memory.OutOfMemoryError,
+        cupy.cuda.runtime.CUDARuntimeError,
+        cupy.cuda.cublas.CUBLASError,
+    )
+
+
+def free_memory() -> None:
+    """Gives back what the library keeps for its next arrays."""
+    import cupy
+
+    cupy.get_default_memory_pool().free_all_blocks()

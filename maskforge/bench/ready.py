@@ -1,12 +1,13 @@
 """A bench made ready: its modes, its launches and its targets."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
+from maskforge.base.device import device_of
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line
 from maskforge.bench import Bench
@@ -51,13 +52,19 @@ def guided_basis(bench: Bench) -> Basis:
     return basis_of(guided_modes(bench, bench.fiber.groups))
 
 
-def prepared(bench: Bench) -> Prepared:
+def prepared(bench: Bench, device: str = "cpu") -> Prepared:
     """Solves the fibre and prepares light, panel and lens; BenchError where they do not fit.
+
+    The pixels' arrays lie on the `device` of that name, see `device.device_of`, which raises
+    BadValueError.
 
     On one thread, as the masks: the modes' last digits could depend on their number.
     """
     with threadpool_limits(1):
         basis = guided_basis(bench)
         targets = benches.targets(bench, basis)
-        launch = prepare(benches.setup(bench, basis))
+        setup = benches.setup(bench, basis)
+        rows, columns = setup.modulator.shape
+        there = device_of(device, rows * columns, len(targets))
+        launch = prepare(replace(setup, device=there))
     return Prepared(bench, launch, targets)

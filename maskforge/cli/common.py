@@ -126,6 +126,16 @@ def closable(masks: "Iterator[Finished]") -> "Generator[Finished, None, None]":
     yield from masks
 
 
+DeviceName = Annotated[
+    str,
+    typer.Option(
+        "--device",
+        metavar="NAME",
+        help="Where pixels are worked on: cpu, cuda (a GPU), or auto: cuda for large masks.",
+    ),
+]
+
+
 Jobs = Annotated[
     int | None,
     typer.Option(

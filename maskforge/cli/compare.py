@@ -16,6 +16,7 @@ from maskforge.base.files import write_bytes, write_text
 from maskforge.base.wording import counted, some_of
 from maskforge.bench.ready import Prepared
 from maskforge.cli.common import (
+    DeviceName,
     Jobs,
     TableFile,
     bench_names,
@@ -26,7 +27,7 @@ from maskforge.cli.common import (
 )
 from maskforge.cli.compare_sets import are_sets, compare_sets
 from maskforge.cli.last_lines import say_next, typed
-from maskforge.cli.option_values import some_words
+from maskforge.cli.option_values import as_options, some_words
 from maskforge.cli.print_points import limit_text
 from maskforge.cli.terminal import print_table, say, table_of, table_of_rows
 from maskforge.report import format_of
@@ -82,6 +83,7 @@ def compare(
             help="Targets instead of the benches', as in LP01,LP21; or all.",
         ),
     ] = None,
+    device: DeviceName = "auto",
     csv: TableFile = None,
     figure: Annotated[
         Path | None, typer.Option(help="Draw masks and fields into this file: .png, .svg or .pdf.")
@@ -112,9 +114,9 @@ def compare(
     given = [benches.load(name) for name in bench_names]
     # one thread: the result of a threaded product could depend on their number
     with threadpool_limits(1), interruptible("interrupted; nothing is written"):
-        ready = comparison.entrants(
-            given if wanted is None else comparison.with_labels(given, wanted)
-        )
+        asked = given if wanted is None else comparison.with_labels(given, wanted)
+        with as_options():
+            ready = comparison.entrants(asked, device)
         shown = set() if figure is None else _places(ready, len(chosen))
         entries = _compared(ready, chosen, shown, jobs)
         picture = None if kind is None else _picture(ready, entries, kind)

@@ -17,6 +17,7 @@ from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli.common import (
     BenchName,
+    DeviceName,
     closable,
     label_list,
     progress_bar,
@@ -24,6 +25,7 @@ from maskforge.cli.common import (
 )
 from maskforge.cli.exits import INTERRUPTED, SHORT, failed
 from maskforge.cli.last_lines import say_caution, say_next, typed
+from maskforge.cli.option_values import as_options
 from maskforge.cli.print_masks import print_masks
 from maskforge.cli.terminal import say
 from maskforge.report import PAGE
@@ -64,6 +66,7 @@ def design(
             parser=whole("--jobs"),
         ),
     ] = None,
+    device: DeviceName = "auto",
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on with a run that was killed or interrupted.")
     ] = False,
@@ -81,7 +84,7 @@ def design(
     wanted = None if labels is None else label_list(labels)
     bench = benches.load(bench_name, method=method, labels=wanted, orientations=orientations)
     place = Path("out") / bench.name if out is None else out
-    written = _designed(bench, place, jobs, resume=resume)
+    written = _designed(bench, place, jobs, device, resume=resume)
     print_masks(written.masks, bench.design.purity, robust_in(written))
     count = counted(len(written.masks), "mask")
     say(f"\n{count} in {place} (all of them in masks.csv)")
@@ -91,11 +94,13 @@ def design(
         raise typer.Exit(SHORT)
 
 
-def _designed(bench: Bench, out: Path, jobs: int | None, *, resume: bool) -> WrittenSet:
+def _designed(
+    bench: Bench, out: Path, jobs: int | None, device: str, *, resume: bool
+) -> WrittenSet:
     """Designs and writes the set, and reads it back."""
     journal = progress.journal_of(out, bench)
     try:
-        written = _written(bench, out, journal, jobs, resume=resume)
+        written = _written(bench, out, journal, jobs, device, resume=resume)
     except KeyboardInterrupt:
         hint = _hint(journal, ", ")
         text = f"interrupted; the earlier set is untouched{hint}"
@@ -113,18 +118,25 @@ def _hint(journal: progress.Journal, before: str) -> str:
 
 
 def _written(
-    bench: Bench, out: Path, journal: progress.Journal, jobs: int | None, *, resume: bool
+    bench: Bench,
+    out: Path,
+    journal: progress.Journal,
+    jobs: int | None,
+    device: str,
+    *,
+    resume: bool,
 ) -> WrittenSet:
     # the folder comes first: that it cannot be written is better known before the work
     with replacing(out, SET) as folder:
-        ready = prepared(bench)
+        with as_options():
+            ready = prepared(bench, device)
         head = head_of(ready, out)
         with progress.opened(journal, resume=resume) as earlier:
             memory = _memory(ready, journal, earlier)
             known = 0 if memory is None else sum(len(chain) for chain in memory.known)
             if resume:
                 say(_found(earlier, known, head))
-            jobs = jobs or processes_for(len(ready.targets) - known)
+            jobs = jobs or processes_for(len(ready.targets) - known, ready.launch.setup.device)
             looks: list[Look] = []
             # several threads would wait for each other on the pictures' small products
             with threadpool_limits(1), closing(_watched(ready, jobs, memory, looks)) as masks:

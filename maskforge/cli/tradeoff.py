@@ -9,7 +9,14 @@ from maskforge import bench as benches
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.cli.common import BenchName, FigureFile, TableFile, interruptible, progress_bar
+from maskforge.cli.common import (
+    BenchName,
+    DeviceName,
+    FigureFile,
+    TableFile,
+    interruptible,
+    progress_bar,
+)
 from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import as_options, numbers, some_words
 from maskforge.cli.print_points import points_text, print_points
@@ -38,6 +45,7 @@ def tradeoff(
             "the bench's.",
         ),
     ] = ",".join(trading.WORDS),
+    device: DeviceName = "auto",
     csv: TableFile = None,
     figure: FigureFile = None,
 ) -> None:
@@ -56,7 +64,7 @@ def tradeoff(
     bench = benches.load(bench_name)
     with as_options():
         choices = trading.choices_of(words, benches.modulator(bench).alphabet)
-        ready = prepared(bench)
+        ready = prepared(bench, device)
         target = trading.target_of(bench, ready.launch.basis, label, orientation)
     with interruptible("interrupted; nothing is written"):
         points = _traded(ready, target, choices, asked)

@@ -36,4 +36,5 @@ def design(
         if made is not _dual:
             raise BenchError(f"method = {method}: several scenarios take dual")
         made = _robust
-    return made(problem, settings or Settings(), previous)
+    device = problem.launch.setup.device
+    return device.holding(lambda: made(problem, settings or Settings(), previous))

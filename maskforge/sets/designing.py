@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 
+from maskforge.base.device import CPU, Device
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import spread
 from maskforge.bench import Bench
@@ -60,8 +61,11 @@ class Memory:
     keep: Keep
 
 
-def processes_for(count: int) -> int:
-    """Processes worth starting for `count` masks: one a core, but one for a few masks."""
+def processes_for(count: int, device: Device = CPU) -> int:
+    """Processes worth starting for `count` masks: one a core, but one for a few masks, and one for
+    a GPU, on which those of several take turns."""
+    if device != CPU:
+        return 1
     return min(os.cpu_count() or 1, MOST_PROCESSES) if count > FEW_MASKS else 1
 
 
@@ -90,7 +94,7 @@ def _designed(
     ready: Prepared, chains: Sequence[range], jobs: int, keep: Keep | None
 ) -> Generator[Iterable[Finished], None, None]:
     """The masks of each of the chains, designed."""
-    start = partial(_starting, ready.bench, keep)
+    start = partial(_starting, ready.bench, ready.launch.setup.device.name, keep)
     yield from spread(start, lambda: lambda chain: _kept(ready, chain, keep), chains, jobs)
 
 
@@ -172,7 +176,7 @@ def _image(
     return None
 
 
-def _starting(bench: Bench, keep: Keep | None) -> Callable[[range], list[Finished]]:
+def _starting(bench: Bench, device: str, keep: Keep | None) -> Callable[[range], list[Finished]]:
     """What a process designs chains with."""
-    ready = prepared(bench)
+    ready = prepared(bench, device)
     return lambda chain: list(_kept(ready, chain, keep))

@@ -52,8 +52,8 @@ class ComparedMask:
 # --- what is compared ------------------------------------------------------------------------
 
 
-def entrants(given: Sequence[Bench]) -> tuple[Prepared, ...]:
-    """The benches made ready, LP targets in one orientation.
+def entrants(given: Sequence[Bench], device: str = "cpu") -> tuple[Prepared, ...]:
+    """The benches made ready on a device of that name, LP targets in one orientation.
 
     What a robust design has more, several wavelengths or places of the fibre, is left out: only one
     method knows of it.  BenchError where a bench is given twice, or lacks a target.
@@ -62,7 +62,7 @@ def entrants(given: Sequence[Bench]) -> tuple[Prepared, ...]:
     for k, bench in enumerate(given):
         if places[k] in places[:k]:
             raise BenchError(f"{bench.source}: given twice; each bench is compared once")
-    return tuple(prepared(_nominal(bench)) for bench in given)
+    return tuple(prepared(_nominal(bench), device) for bench in given)
 
 
 def with_labels(given: Sequence[Bench], labels: str | Sequence[str]) -> tuple[Bench, ...]:
@@ -142,15 +142,16 @@ def compared(
     states.
     """
     tasks = [(b, t) for b, each in enumerate(ready) for t in range(len(each.targets))]
-    start = partial(_starting, [each.bench for each in ready], methods, frozenset(shown))
+    places = [(each.bench, each.launch.setup.device.name) for each in ready]
+    start = partial(_starting, places, methods, frozenset(shown))
     yield from spread(start, lambda: partial(_entered, ready, methods, shown), tasks, jobs)
 
 
 def _starting(
-    given: Sequence[Bench], methods: Sequence[str], shown: Collection[Place]
+    given: Sequence[tuple[Bench, str]], methods: Sequence[str], shown: Collection[Place]
 ) -> Callable[[Place], tuple[ComparedMask, ...]]:
     """What a process works on targets with."""
-    return partial(_entered, [prepared(bench) for bench in given], methods, shown)
+    return partial(_entered, [prepared(*one) for one in given], methods, shown)
 
 
 def _entered(

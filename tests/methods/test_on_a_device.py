@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from maskforge import bench as benches
-from maskforge.base.device import CPU, Device, cuda
-from maskforge.base.errors import BenchError
+from maskforge.base.device import CPU, Device, device_of
+from maskforge.base.ranges import BadValueError
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.launch.couplings import Launch, back_propagated, couplings, prepare
 from maskforge.launch.modulator import emitted
@@ -25,9 +25,9 @@ STRICT = Device("strict", array_api_strict)
 
 def the_gpu() -> Device:
     try:
-        return cuda()
-    except BenchError as error:
-        pytest.skip(str(error))
+        return device_of("cuda")
+    except BadValueError as error:
+        pytest.skip(error.text)
 
 
 @pytest.fixture(params=["strict", "cuda"])

@@ -1,0 +1,46 @@
+"""What `--device` and `device` take, and what is said where there is no such device."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+import maskforge as mf
+from maskforge.base import device as devices
+from maskforge.base.errors import BenchError
+from tests.commands import SMALL, ran, toml_text
+
+RULE = "must be auto, cpu or cuda"
+ABSENT = 'needs CuPy: pip install "maskforge[gpu]"; cpu works without'
+
+
+@pytest.mark.parametrize(("name", "told"), [("gpu", RULE), ("", RULE), ("cuda", ABSENT)])
+@pytest.mark.parametrize("command", ["design", "compare", "tradeoff"])
+def test_a_device_that_is_not_there_is_one_line(
+    command: str,
+    name: str,
+    told: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # an import of what is None there fails
+    monkeypatch.setitem(sys.modules, "cupy", None)
+    file = tmp_path / "bench.toml"
+    file.write_text(toml_text(SMALL))
+    words = [file, "LP01"] if command == "tradeoff" else [file]
+    out = ["--out", tmp_path / "set"] if command == "design" else []
+    code, said, error = ran(capsys, command, *words, "--device", name, *out)
+    assert (code, said, error) == (2, "", f"error: --device = {name}: {told}\n")
+    assert [path.name for path in tmp_path.iterdir()] == ["bench.toml"]
+
+
+def test_auto_is_the_processor_where_there_is_no_gpu(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(devices, "find_spec", lambda name: None)
+    assert devices.device_of("auto", 2**22, 100) == devices.CPU
+    assert mf.design("few-mode-1310", labels=["LP01"], device="auto").masks[0].reached
+
+
+def test_python_says_the_same() -> None:
+    with pytest.raises(BenchError, match=f"^device = gpu: {RULE}$"):
+        mf.design("few-mode-1310", device="gpu")
