@@ -126,6 +126,19 @@ def replaced(array: Array, index: Array, values: Array) -> Array:
     return beside(changed, array)
 
 
+def blurred(values: Array, width: float) -> Array:
+    """Values (rows, columns) blurred by a Gaussian of that standard deviation, their edges going on
+    as they are."""
+    if isinstance(values, np.ndarray) or not _has_more(values):
+        # what few benches need is loaded where they do
+        from scipy.ndimage import gaussian_filter
+
+        return beside(gaussian_filter(on_host(values), width, mode="nearest"), values)
+    from maskforge.base.kernels import blurred as on_device
+
+    return on_device(values, width)
+
+
 def smallest(values: Array, count: int) -> Array:
     """Where the `count` smallest of values (n,) are, in no order."""
     if isinstance(values, np.ndarray):

@@ -28,6 +28,13 @@ def summed_by(index: Array, weights: Array, size: int) -> NDArray[np.float64]:
     return np.asarray(sums.get() / scale)
 
 
+def blurred(values: Array, width: float) -> Array:
+    """`arrays.blurred` on a GPU."""
+    from cupyx.scipy.ndimage import gaussian_filter
+
+    return gaussian_filter(values, width, mode="nearest")
+
+
 def out_of_memory() -> tuple[type[Exception], ...]:
     """What is raised where a GPU's memory runs out."""
     import cupy

@@ -19,6 +19,7 @@ from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
 from maskforge.bench.section import Seed
 from maskforge.cli.common import (
+    DeviceName,
     Jobs,
     bench_names,
     check_files,
@@ -28,7 +29,7 @@ from maskforge.cli.common import (
     progress_bar,
 )
 from maskforge.cli.last_lines import say_next, typed
-from maskforge.cli.option_values import number
+from maskforge.cli.option_values import as_options, number
 from maskforge.cli.print_tolerance import (
     CURVE_COLUMNS,
     curve_cells,
@@ -49,7 +50,14 @@ from maskforge.sets.reading import WrittenSet, read_set
 from maskforge.sets.rebuilding import bench_of
 from maskforge.study.tolerance.causes import causes_of, left_out
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
-from maskforge.study.tolerance.one_error import LIMIT, ErrorCurve, processes_for, ranked, swept
+from maskforge.study.tolerance.one_error import (
+    LIMIT,
+    ErrorCurve,
+    device_for,
+    processes_for,
+    ranked,
+    swept,
+)
 
 if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Factor, Spread
@@ -123,6 +131,7 @@ def tolerance(
     seed: Annotated[
         str, typer.Option(metavar="N", help="Of everything random.", show_default="0")
     ] = "0",
+    device: DeviceName = "auto",
     jobs: Jobs = None,
 ) -> None:
     """Show what errors of alignment, beam, panel and fibre cost.
@@ -135,7 +144,7 @@ def tolerance(
 
     With --deviations all errors are drawn at once: signed ones from a normal distribution, amounts
     (grey table, crosstalk, dead pixels, flatness) from the positive half of one.  x and y of a pair
-    are drawn apart and share one entry.
+    are drawn apart and share one entry.  The draws take no GPU.
     """
     options = "--csv, --figure, --samples, --samples-figure"
     check_files(options, csv, figure, samples, samples_figure)
@@ -159,8 +168,8 @@ def tolerance(
     some = None if masks is None else _named(given, masks)
     with TemporaryDirectory(prefix="maskforge-", ignore_cleanup_errors=True) as folder:
         with interruptible("interrupted; nothing is written"):
-            study = _study(Path(folder), given, jobs)
-            curves = _swept(study, share, chance, jobs)
+            study = _study(Path(folder), given, jobs, device)
+            curves = _swept(study, share, chance, jobs, device)
         print_unharmed(curves[0].purity[curves[0].unharmed], name)
         print_curves(curves, study.names, share, left_out(bench))
         if keep and not isinstance(given, Bench):
@@ -268,12 +277,13 @@ def _mask(masks: Sequence[tuple[str, float]], word: str) -> int:
 # --- what is done ----------------------------------------------------------------------------
 
 
-def _study(folder: Path, given: Bench | WrittenSet, jobs: int | None) -> Study:
+def _study(folder: Path, given: Bench | WrittenSet, jobs: int | None, device: str) -> Study:
     """The masks, designed where they are not there yet."""
     if not isinstance(given, Bench):
         return stored_set(folder, given)
-    ready = prepared(given)
-    jobs = jobs or designers_for(len(ready.targets))
+    with as_options():
+        ready = prepared(given, device)
+    jobs = jobs or designers_for(len(ready.targets), ready.launch.setup.device)
     with progress_bar() as progress, closing(closable(finished_masks(ready, jobs=jobs))) as masks:
         task = progress.add_task("", total=len(ready.targets))
         return stored(
@@ -284,11 +294,16 @@ def _study(folder: Path, given: Bench | WrittenSet, jobs: int | None) -> Study:
         )
 
 
-def _swept(study: Study, limit: float, seed: int, jobs: int | None) -> list[ErrorCurve]:
+def _swept(
+    study: Study, limit: float, seed: int, jobs: int | None, device: str
+) -> list[ErrorCurve]:
     """The curves in the order of tables."""
+    with as_options():
+        there = device_for(study, device)
+    jobs = jobs or processes_for(study, there)
     causes = causes_of(study.bench)
     found = {}
-    curves = swept(study, causes, limit=limit, seed=seed, jobs=jobs or processes_for(study))
+    curves = swept(study, causes, limit=limit, seed=seed, jobs=jobs, device=there)
     with progress_bar("sweeping") as progress, closing(curves):
         task = progress.add_task("", total=len(causes))
         for curve in curves:

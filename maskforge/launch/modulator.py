@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, angle, beside, namespace, on_host, picked
+from maskforge.base.arrays import Array, angle, as_complex, beside, blurred, namespace, picked
 from maskforge.base.errors import BenchError
 
 Complex = NDArray[np.complex128]
@@ -282,10 +282,7 @@ def emitted(modulator: Modulator, states: Array) -> Array:
     """
     if modulator.crosstalk == 0.0:
         return picked(beside(modulator.alphabet.values, states), states)
-    values: Complex = modulator.alphabet.values[on_host(states)]
-    from scipy.ndimage import gaussian_filter
-
-    phase = gaussian_filter(
-        np.mod(np.angle(values), 2 * np.pi), modulator.crosstalk, mode="nearest"
-    )
-    return beside(np.abs(values) * np.exp(1j * phase), states)
+    values = picked(beside(modulator.alphabet.values, states), states)
+    xp = namespace(states)
+    phase = blurred(xp.remainder(angle(values), 2 * np.pi), modulator.crosstalk)
+    return xp.abs(values) * xp.exp(1j * as_complex(phase))

@@ -18,6 +18,9 @@ from maskforge.methods.cover import certified_bound
 from maskforge.methods.dual import dual
 from maskforge.methods.problem import Design, Problem
 from maskforge.methods.robust import robust
+from maskforge.study.tolerance.causes import Errors
+from maskforge.study.tolerance.disturbed import nominal
+from maskforge.study.tolerance.response import responses
 from tests.benches import Complex
 
 STRICT = Device("strict", array_api_strict)
@@ -127,6 +130,25 @@ def test_a_mask_for_several_scenarios_is_as_good(device: Device) -> None:
     assert second is not None
     assert second.bound == pytest.approx(first.bound, rel=1e-3)
     assert min(second.purities) >= wide.design.purity
+
+
+@pytest.mark.parametrize("name", ["levels", "gaps and a flat wavefront", "crosstalk"])
+def test_errors_of_the_bench_cost_the_same(name: str, device: Device) -> None:
+    bench, targets = ready(name).bench, ready(name).targets
+    size = ready(name).launch.modulator.alphabet.size
+    masks = np.random.default_rng(4).integers(0, size, (2, *ready(name).launch.modulator.shape))
+    errors = [
+        Errors(),
+        Errors(fiber_offset_x=1e-6, defocus=3e-6),
+        Errors(waist=0.05, phase_depth=0.1),
+        Errors(crosstalk=0.3, dead_pixels=0.01),
+        Errors(fiber_tilt_x=2e-3, flatness=0.02),
+    ]
+    found = [
+        responses(nominal(bench, device=at), targets, masks.astype(np.uint8), errors)
+        for at in (CPU, device)
+    ]
+    assert found[1] == pytest.approx(found[0], abs=2e-6)
 
 
 def same_figures(launch: Launch, made: Design) -> None:

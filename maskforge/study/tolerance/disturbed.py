@@ -4,15 +4,25 @@ Everything follows from what `couplings.prepare` takes.  The fibre stays where i
 the carrier's order is on the bench without errors.
 """
 
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
 from maskforge import bench as benches
+from maskforge.base.arrays import (
+    Array,
+    as_complex,
+    beside,
+    blurred,
+    flat,
+    namespace,
+    picked,
+    replaced,
+)
+from maskforge.base.device import CPU, Device
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
 from maskforge.bench.build import phases
@@ -74,9 +84,9 @@ class Nominal(Setup):
         return np.random.default_rng([self.seed, stream])
 
 
-def nominal(bench: Bench, seed: int = 0) -> Nominal:
-    """The bench in SI units; raises BenchError where it cannot be built."""
-    setup = benches.setup(bench, guided_basis(bench))
+def nominal(bench: Bench, seed: int = 0, device: Device = CPU) -> Nominal:
+    """The bench in SI units, its pixels on a device; BenchError where it cannot be built."""
+    setup = replace(benches.setup(bench, guided_basis(bench)), device=device)
     return Nominal(**vars(setup), bench=bench, seed=seed, phases=phases(bench))
 
 
@@ -181,6 +191,7 @@ def setup_of(start: Nominal, errors: Errors) -> Setup:
             start.place[0] + errors.fiber_offset_x + errors.defocus * (centre[0] + middle[0]) / f,
             start.place[1] + errors.fiber_offset_y + errors.defocus * (centre[1] + middle[1]) / f,
         ),
+        device=start.device,
     )
 
 
@@ -228,22 +239,23 @@ def disturbed_alphabet(start: Nominal, errors: Errors) -> Alphabet:
     return replace(alphabet, values=values, drawn_by=alphabet.drawn_by or alphabet)
 
 
-def living(start: Nominal, errors: Errors, states: NDArray[np.integer]) -> NDArray[np.integer]:
+def living(start: Nominal, errors: Errors, states: Array) -> Array:
     """States (rows, columns) with the dead pixels in state 0."""
-    dead = round(errors.dead_pixels * states.size)
+    dead = round(errors.dead_pixels * math.prod(states.shape))
     if not dead:
         return states
-    out = np.array(states)
-    out.reshape(-1)[start.dying[:dead]] = 0
-    return out
+    xp = namespace(states)
+    out = flat(xp.asarray(states, copy=True))
+    place = beside(start.dying[:dead], states)
+    return xp.reshape(replaced(out, place, xp.zeros_like(out[:dead])), states.shape)
 
 
 def disturbed_factors(
     start: Nominal,
     errors: Errors,
-    states: NDArray[np.integer],
+    states: Array,
     real: type[np.floating] = np.float64,
-) -> NDArray[Any]:
+) -> Array:
     """What the pixels do to the light, as `modulator.emitted`; real where all of them are.
 
     `real`: the precision.
@@ -254,9 +266,11 @@ def disturbed_factors(
     if blur == 0.0:
         values = alphabet.values.real if alphabet.is_real else alphabet.values
         kind = real if alphabet.is_real else np.result_type(real, np.complex64)
-        return np.asarray(values.astype(kind)[shown])
+        return picked(beside(values.astype(kind), shown), shown)
     phases, amplitudes = state_phases(start, errors), np.abs(alphabet.values)
-    phase = gaussian_filter(phases.astype(real)[shown], blur, mode="nearest")
-    out = np.empty(shown.shape, np.result_type(real, np.complex64))
-    out.real, out.imag = np.cos(phase), np.sin(phase)
-    return out if np.all(amplitudes == 1) else out * amplitudes.astype(real)[shown]
+    phase = blurred(picked(beside(phases.astype(real), shown), shown), blur)
+    xp = namespace(phase)
+    out = as_complex(xp.cos(phase)) + 1j * as_complex(xp.sin(phase))
+    if np.all(amplitudes == 1):
+        return out
+    return out * picked(beside(amplitudes.astype(real), shown), shown)

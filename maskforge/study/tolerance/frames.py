@@ -10,6 +10,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import on_host
 from maskforge.launch.beam_in_pixels import Beam
 from maskforge.launch.couplings import REACH, facet_axis, finest_detail
 from maskforge.launch.facet import Facet, facet_of, real_where
@@ -61,8 +62,8 @@ class Frame:
 
     @property
     def lights(self) -> tuple[NDArray[np.inexact], ...]:
-        """Of the layers, (rows, columns) each."""
-        return tuple(layer.light for layer in self.facet.layers)
+        """Of the layers, (rows, columns) each, on the host."""
+        return tuple(on_host(layer.light) for layer in self.facet.layers)
 
     @property
     def orders(self) -> tuple[tuple[int, int], ...]:
@@ -112,7 +113,7 @@ def frame_of(setup: Setup, k: Real, like: Frame | None = None) -> Frame:
     return Frame(
         k=k,
         beam=beam,
-        facet=replace(facet, layers=turned).single,
+        facet=replace(facet, layers=turned).single.on(setup.device),
         envelopes=tuple(layer.envelope for layer in facet.layers),
         dark=dark_field(lit, beam, outside, 1.0, k, k),
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
+from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import spread
 from maskforge.launch.light import Real
@@ -138,28 +139,44 @@ def _zero(values: Real) -> int:
 # --- over processes --------------------------------------------------------------------------
 
 
-def site_of(study: Study, seed: int) -> Site:
-    """The site of a study; `seed`: of the random patterns."""
-    return Site(nominal(study.bench, seed), study.targets, study.store.opened())
+def site_of(study: Study, seed: int, device: Device = CPU) -> Site:
+    """The site of a study on a device; `seed`: of the random patterns."""
+    return Site(nominal(study.bench, seed, device), study.targets, study.store.opened())
 
 
-def processes_for(study: Study) -> int:
-    """Processes worth starting for a sweep: one a core, but one for a few small masks."""
-    pixels = int(np.prod(study.store.shape))
+def device_for(study: Study, name: str) -> Device:
+    """The device of a name for a sweep; see `device.device_of`."""
+    masks, rows, columns = study.store.shape
+    return device_of(name, rows * columns, masks * VALUES)
+
+
+def processes_for(study: Study, device: Device = CPU) -> int:
+    """Processes worth starting for a sweep: one a core, but one for a few small masks or a GPU."""
+    pixels = 0 if device != CPU else int(np.prod(study.store.shape))
     return min(os.cpu_count() or 1, MOST_PROCESSES) if pixels > WORTH_A_PROCESS else 1
 
 
 def worked(
-    study: Study, seed: int, tasks: Sequence[Callable[[Site], Result]], jobs: int
+    study: Study,
+    seed: int,
+    tasks: Sequence[Callable[[Site], Result]],
+    jobs: int,
+    device: Device = CPU,
 ) -> Generator[Result, None, None]:
     """Results of tasks in their order, over `jobs` processes of one thread each."""
-    start = partial(_starting, study, seed)
-    yield from spread(start, start, tasks, jobs)
+    start = partial(_starting, study, seed, device.name)
+    yield from spread(start, partial(_working, study, seed, device), tasks, jobs)
 
 
-def _starting(study: Study, seed: int) -> Callable[[Callable[[Site], Result]], Result]:
-    site = site_of(study, seed)
-    return lambda task: task(site)
+def _starting(study: Study, seed: int, device: str) -> Callable[[Callable[[Site], Result]], Result]:
+    return _working(study, seed, device_of(device))
+
+
+def _working(
+    study: Study, seed: int, device: Device
+) -> Callable[[Callable[[Site], Result]], Result]:
+    site = site_of(study, seed, device)
+    return lambda task: device.holding(lambda: task(site))
 
 
 # --- the sweep -------------------------------------------------------------------------------
@@ -172,11 +189,13 @@ def swept(
     limit: float = LIMIT,
     seed: int = 0,
     jobs: int = 1,
+    device: Device = CPU,
 ) -> Generator[ErrorCurve, None, None]:
     """A curve of each cause as it gets done, the slowest first; the same for any number of jobs."""
     rank = {field: place for place, field in enumerate(SLOWEST)}
     order = sorted(causes, key=lambda cause: rank.get(cause.field, len(rank)))
-    yield from worked(study, seed, [partial(curve_of, cause=c, limit=limit) for c in order], jobs)
+    tasks = [partial(curve_of, cause=c, limit=limit) for c in order]
+    yield from worked(study, seed, tasks, jobs, device)
 
 
 def curve_of(site: Site, cause: Cause, limit: float = LIMIT) -> ErrorCurve:

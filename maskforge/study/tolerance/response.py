@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import qr
 
+from maskforge.base.arrays import Array, contiguous, flat, namespace, on_host
+from maskforge.base.arrays import beside as beside_array
 from maskforge.launch.basis import Basis, groups_of, sampled
 from maskforge.launch.facet import slant_of
 from maskforge.launch.light import Complex, Real
@@ -27,7 +29,6 @@ from maskforge.study.tolerance.disturbed import (
 )
 from maskforge.study.tolerance.frames import (
     Fast,
-    FastReal,
     Frame,
     beside,
     fits,
@@ -51,14 +52,15 @@ PROBES, PROBED_STATES = 1024, 64
 @dataclass(frozen=True, eq=False)
 class ResponseView:
     """A disturbed bench: `kernel` (K, n J J) and `slant` (n J J) take F of the frame's n lights to
-    couplings, to which `gaps` (K,) adds.  `values`: those of the alphabet's states."""
+    couplings, to which `gaps` (K,) adds.  `values`: those of the alphabet's states.  `kernel` and
+    `slant` are on the bench's device."""
 
     errors: Errors
     frame: Frame
     values: Complex
     basis: Basis
-    kernel: FastReal
-    slant: Fast | None
+    kernel: Array
+    slant: Array | None
     gaps: Complex
 
 
@@ -95,13 +97,16 @@ def view_of(start: Nominal, errors: Errors) -> ResponseView:
         dark = frame.dark if slant is None else frame.dark * slant
         gaps = -1j * np.tensordot(modes, dark, axes=2)
     kernels = [(modes * envelope).reshape(len(modes), k.size**2) for envelope in frame.envelopes]
+    put, turned = setup.device.put, None
+    if slant is not None:
+        turned = put(np.tile(slant.ravel(), len(kernels)).astype(np.complex64))
     return ResponseView(
         errors=errors,
         frame=frame,
         values=panel.alphabet.values,
         basis=setup.basis,
-        kernel=np.concatenate(kernels, axis=1).astype(np.float32),
-        slant=None if slant is None else np.tile(slant.ravel(), len(kernels)).astype(np.complex64),
+        kernel=put(np.concatenate(kernels, axis=1).astype(np.float32)),
+        slant=turned,
         gaps=gaps,
     )
 
@@ -125,19 +130,23 @@ def _unmoved(start: Nominal) -> Real:
 # --- masks -----------------------------------------------------------------------------------
 
 
-def sent(start: Nominal, view: ResponseView, states: NDArray[np.integer]) -> Fast:
+def sent(start: Nominal, view: ResponseView, states: Array) -> Array:
     """F (n J J,) of a mask given by the states (rows, columns) of its pixels: of each of the n
     lights of the view's frame."""
     factors = disturbed_factors(start, view.errors, states, np.float32)
-    return np.concatenate([there.ravel() for there in view.frame.facet.sent(factors)])
+    parts = [flat(there) for there in view.frame.facet.sent(factors)]
+    return namespace(parts[0]).concat(parts)
 
 
-def couplings_of(view: ResponseView, facets: Fast) -> Complex:
-    """c (M, K) of the light F (M, n J J) of masks."""
+def couplings_of(view: ResponseView, facets: Array) -> Complex:
+    """c (M, K), on the host, of the light F (M, n J J) of masks."""
     if view.slant is not None:
         facets = facets * view.slant
-    real, imaginary = (np.ascontiguousarray(part) for part in (facets.real, facets.imag))
-    found = real @ view.kernel.T + 1j * (imaginary @ view.kernel.T)
+    xp = namespace(facets)
+    real, imaginary = (
+        on_host(contiguous(part) @ view.kernel.T) for part in (xp.real(facets), xp.imag(facets))
+    )
+    found = real + 1j * imaginary
     return np.asarray(view.gaps - 1j * found)
 
 
@@ -176,23 +185,23 @@ def responses(
         for mixture in mixtures:
             parts = _all_sent(start, [views[k] for k in mixture.sources], masks, some)
             for place, weights in zip(mixture.views, mixture.weights, strict=True):
-                found = couplings_of(views[place], np.tensordot(weights, parts, axes=1))
+                mixed = namespace(parts).tensordot(beside_array(weights, parts), parts, axes=1)
+                found = couplings_of(views[place], mixed)
                 out[place, some] = figures(start, views[place].basis, targets[some], found)
     return out
 
 
 def _all_sent(
     start: Nominal, views: Sequence[ResponseView], masks: Sequence[States] | States, some: slice
-) -> Fast:
+) -> Array:
     """F of some masks (views, masks, n J J)."""
-    size = views[0].kernel.shape[1]
-    out = np.empty((len(views), some.stop - some.start, size), np.complex64)
-    for row, index in enumerate(range(some.start, some.stop)):
+    rows = []
+    for index in range(some.start, some.stop):
         # numbers that index arrays as they are, for all views
-        states = masks[index].astype(np.intp)
-        for place, view in enumerate(views):
-            out[place, row] = sent(start, view, states)
-    return out
+        states = start.device.put(masks[index].astype(np.intp))
+        xp = namespace(states)
+        rows.append(xp.stack([sent(start, view, states) for view in views]))
+    return xp.stack(rows, axis=1)
 
 
 @dataclass(frozen=True, eq=False)
