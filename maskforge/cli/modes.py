@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from maskforge.base.columns import csv_table
-from maskforge.base.files import check_place, write_bytes, write_text
+from maskforge.base.errors import BenchError
+from maskforge.base.files import write_bytes, write_text
 from maskforge.base.wording import counted
-from maskforge.cli.common import BenchName, TableFile
+from maskforge.cli.common import BenchName, TableFile, check_files
 from maskforge.report import format_of
 
 if TYPE_CHECKING:
@@ -23,11 +24,20 @@ def modes(
     figure: Annotated[
         Path | None, typer.Option(help="Draw the modes into this file: .png, .svg or .pdf.")
     ] = None,
+    fields: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.npz", help="Write the fields with their axes in um to this NumPy archive."
+        ),
+    ] = None,
 ) -> None:
     """List the guided modes of a bench's fibre.
 
     Delay is relative to LP01.  Cut-off margin: 1 - V(cut-off)/V.  MFD: mode field diameter by
     Petermann's second definition.  Fields: how many modes (cos, sin) share the label.
+
+    In the archive of --fields: fields_per_um [mode, y, x], of unit power; x_um, y_um from the axis,
+    y up; names, group, n_eff; wavelength_nm, core_radius_um.
     """
     # its help is printed without what it computes with
     from maskforge import bench as benches
@@ -35,10 +45,13 @@ def modes(
     from maskforge.cli.last_lines import say_next, typed
     from maskforge.cli.print_modes import COLUMNS, fields_of, print_modes
     from maskforge.cli.terminal import say
+    from maskforge.launch.basis import basis_of
+    from maskforge.study.mode_fields import field_arrays, npz_bytes
 
     kind = None if figure is None else format_of(figure)
-    for path in filter(None, (csv, figure)):
-        check_place(path)
+    check_files("--csv, --figure, --fields", csv, figure, fields)
+    if fields is not None and fields.suffix != ".npz":
+        raise BenchError(f"--fields = {fields}: the name must end in .npz")
     bench = benches.load(bench_name)
     guide, limit = benches.fiber(bench), bench.fiber.groups
     every = guided_modes(bench)
@@ -54,11 +67,17 @@ def modes(
         write_text(csv, csv_table(COLUMNS, kept))
     if figure is not None and picture is not None:
         write_bytes(figure, picture)
+    if fields is not None:
+        arrays = field_arrays(basis_of(kept), guide)
+        write_bytes(fields, npz_bytes(arrays))
     print_modes(kept)
     say(f"\n{summary}")
     left = [mode.label for mode in every if limit is not None and mode.group > limit]
     if left:
         say(f"groups = {limit} leaves out {counted(len(left), 'guided label')}: {', '.join(left)}")
+    if fields is not None:
+        reach = arrays["x_um"].max()
+        say(f"fields out to {reach:.3g} um along x and y in {fields}")
     say_next(
         f"{typed('plan', bench_name)} for lens and waist, or {typed('design', bench_name)} for the "
         "masks"

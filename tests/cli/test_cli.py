@@ -421,6 +421,28 @@ def test_modes_are_those_of_the_solver(tiny: Path, capsys: pytest.CaptureFixture
     assert lines[-3].startswith("6 modes, 4 labels, 3 groups; V = 6.6045 at 1310 nm")
 
 
+def test_fields_of_modes_are_arrays_with_axes(
+    tiny: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Orthonormal on the grid, y up: the gradient of LP11's two lobes points along x and y."""
+    code, out, err = ran(capsys, "modes few-mode-1310 --fields modes.npz")
+    assert (code, err) == (0, "")
+    with np.load("modes.npz") as file:
+        found = {name: file[name] for name in file.files}
+    fields, x, y = found["fields_per_um"], found["x_um"], found["y_um"]
+    assert f"\nfields out to {x.max():.3g} um along x and y in modes.npz\n" in out
+    assert fields.shape == (len(found["names"]), len(y), len(x)) == (6, len(y), len(x))
+    gram = np.einsum("ayx,byx->ab", fields, fields) * np.diff(x)[0] * np.diff(y)[0]
+    assert gram == pytest.approx(np.eye(6), abs=1e-5)
+    names = found["names"].tolist()
+    assert names[:3] == ["LP01", "LP11 cos", "LP11 sin"]
+    assert np.sum(fields[1] * x) > 10 * abs(np.sum(fields[1] * y[:, None]))
+    assert np.sum(fields[2] * y[:, None]) > 10 * abs(np.sum(fields[2] * x))
+    assert float(found["wavelength_nm"]) == pytest.approx(1310)
+    line = "error: --fields = modes.csv: the name must end in .npz\n"
+    assert ran(capsys, "modes few-mode-1310 --fields modes.csv") == (2, "", line)
+
+
 def test_modes_tell_what_groups_leave_out(tiny: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert ran(capsys, "modes", "tiny.toml")[1].splitlines()[-3] == (
         "groups = 2 leaves out 2 guided labels: LP02, LP21"
