@@ -9,7 +9,7 @@ from maskforge.bench.files import DataFile
 from maskforge.bench.sections import SECTIONS
 
 FOLLOWING = ("core_index", "cladding_index")
-"""Keys that are written out where they follow from others; only given ones count."""
+"""Keys that are written out where they follow from others: they count where both give them."""
 
 
 @dataclass(frozen=True)
@@ -37,10 +37,9 @@ def differences(one: Bench, other: Bench) -> Iterator[Difference]:
     for section, model in SECTIONS.items():
         for key in model.model_fields:
             own = [getattr(getattr(each, section), key) for each in both]
-            values = [
-                value if key in FOLLOWING else _rounded(text[section].get(key))
-                for value, text in zip(own, written, strict=True)
-            ]
+            if key in FOLLOWING and None in own:
+                continue
+            values = [_rounded(text[section].get(key)) for text in written]
             files = [each.data.tolist() for each in own if isinstance(each, DataFile)]
             differs = files[0] != files[-1] if len(files) == len(both) else values[0] != values[1]
             if differs:
