@@ -118,7 +118,7 @@ def test_where_the_light_goes(
         assert shares["target"] == pytest.approx(float(row["efficiency_before"]), abs=1e-12)
         assert sum(shares.values()) == pytest.approx(1, abs=1e-12)
         assert min(shares.values()) > -1e-9
-    printed = [line.split()[2:] for line in output.splitlines()[-5:]]
+    printed = [line.split()[2:] for line in output.splitlines()[-7:-2]]
     assert [len(row) for row in printed] == [len(SHARES)] * 5
     assert all(abs(sum(map(float, row)) - 100) < 0.06 for row in printed)
 
@@ -126,7 +126,7 @@ def test_where_the_light_goes(
     monkeypatch.setattr(print_replays, "LONG_SET", 4)
     other = toml(tmp_path / "other.toml", fiber={"groups": 2})
     _, output, _ = ran(capsys, "predict", made[0], "--budget", "--bench", other)
-    rows = [line.split() for line in output.splitlines()[-3:]]
+    rows = [line.split() for line in output.splitlines()[-5:-2]]
     assert [row[0] for row in rows] == ["LP21", "LP01", "LP11"]
     assert rows[0][2:] == ["-"] * len(SHARES)
 
