@@ -29,7 +29,7 @@ from maskforge.bench.build import (
     zernike_radius_mm,
 )
 from maskforge.bench.check import check as _check
-from maskforge.bench.check import power_warning, share_on_mask
+from maskforge.bench.check import share_on_mask
 from maskforge.bench.files import (
     DataFile,
     bench_source,
@@ -38,6 +38,7 @@ from maskforge.bench.files import (
     preset_names,
     preset_text,
 )
+from maskforge.bench.power import Safety, power_warning, safety
 from maskforge.bench.section import GOES_WITH, METHODS
 from maskforge.bench.sections import SECTIONS, Bench, DesignSection, Superposition
 from maskforge.bench.values import fail, keys_of, plain
@@ -45,6 +46,7 @@ from maskforge.bench.values import fail, keys_of, plain
 __all__ = [
     "METHODS",
     "Bench",
+    "Safety",
     "carrier",
     "fiber",
     "focal_length",
@@ -60,6 +62,7 @@ __all__ = [
     "preset_names",
     "preset_text",
     "resolved",
+    "safety",
     "setup",
     "share_on_mask",
     "targets",

@@ -137,16 +137,3 @@ def _rounded_up(value: float) -> str:
     """Three digits, not below the value."""
     step = 10.0 ** (np.floor(np.log10(value)) - 2)
     return f"{np.ceil(value / step) * step:.3g}"
-
-
-def power_warning(bench: Bench) -> str | None:
-    """One line where the peak power density on the modulator is above its limit, else None."""
-    peak, limit = optics.peak_density(light(bench)), bench.modulator.damage_mw_per_mm2
-    if peak is None or limit is None or peak * 1e-3 <= limit:
-        return None
-    power = bench.light.power_mw or 0.0
-    return (
-        f"{bench.source}: [light] power_mw = {power:g}: the peak on the modulator is "
-        f"{peak * 1e-3:.3g} mW/mm2, above damage_mw_per_mm2 = {limit:g}; at most "
-        f"{power * limit / (peak * 1e-3):.3g} mW with this beam"
-    )

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 from threadpoolctl import threadpool_limits
 
+from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import counted
 from maskforge.cli.common import interruptible, progress_bar
@@ -18,6 +19,7 @@ from maskforge.playing.pack_header import PACK, read_pack
 from maskforge.sets.check.check import Finding, checked, page_texts
 from maskforge.sets.check.numbers import Deviations
 from maskforge.sets.reading import WrittenSet, pages, read_set
+from maskforge.sets.rebuilding import bench_of, power_warnings
 
 DISAGREES = 1
 """Exit code where anything does not agree."""
@@ -57,6 +59,7 @@ def check(
             texts = page_texts(written.stack)
             found = checked(written, pages(written), texts, more=page_problems)
             fine = _told(written, found, "")
+            _say_power(written)
         else:
             fine = _pack_told(folder, read_set(of), None if beside is None else read_set(beside))
     kind = "set" if of is None else "pack"
@@ -73,6 +76,19 @@ def check(
 def _has_bounds(written: WrittenSet) -> bool:
     bounded = (mask.bound is not None or mask.bound_asked is not None for mask in written.masks)
     return bool(written.robust) or any(bounded)
+
+
+def _say_power(written: WrittenSet) -> None:
+    """How strong the light on the panel is, where the set's bench says its power."""
+    bench = bench_of(written)
+    found = benches.safety(bench)
+    if found is None:
+        return
+    limit = found.damage_mw_per_mm2
+    told = "no damage_mw_per_mm2 is given" if limit is None else f"damage_mw_per_mm2 = {limit:g}"
+    say(f"power on the modulator: {found.text}; {told}")
+    for warning in power_warnings(written):
+        say(f"Warning: {warning}")
 
 
 def _pack_told(folder: Path, written: WrittenSet, other: WrittenSet | None) -> bool:

@@ -40,7 +40,7 @@ class Light:
     image: Real | None = None
     image_pitch: float | None = None
     power: float | None = None
-    """W, for the power density only."""
+    """W, for `power_density` only."""
 
     def __post_init__(self) -> None:
         if self.zernike and self.zernike_radius is None:
@@ -136,16 +136,6 @@ def _measured(light: Light, across: Real, up: Real) -> Real:
     seen = map_coordinates(light.image, [place_y, place_x], order=1, mode="constant")
     power = float(np.sum(light.image)) * light.image_pitch**2
     return np.asarray(np.sqrt(seen / power))
-
-
-def peak_density(light: Light) -> float | None:
-    """Highest power per area on the modulator in W/m^2, or None where the power is not given."""
-    if light.power is None:
-        return None
-    if light.image is None:
-        return 2 * light.power / (np.pi * light.waist[0] * light.waist[1])
-    assert light.image_pitch is not None
-    return float(light.power * np.max(light.image) / (np.sum(light.image) * light.image_pitch**2))
 
 
 def pixel_envelope(width: float, coordinate: Real, scale: float) -> Real:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from maskforge.base.csv_text import csv_text
 from maskforge.base.version import VERSION as RELEASE
+from maskforge.bench import Safety
 from maskforge.launch.basis import Basis, mode_name
 from maskforge.launch.couplings import insertion_loss_db
 from maskforge.launch.targets import described
@@ -99,16 +100,19 @@ def manifest_text(
     records: Sequence[Record],
     robust: Sequence[RobustFigures] = (),
     name: str | None = None,
+    safety: Safety | None = None,
 ) -> str:
     """The manifest of a set as JSON text; `bench` is written out and its paths start at the set.
 
-    `robust`: of the masks for several scenarios.  `name`: what the bench is called.
+    `robust`: of the masks for several scenarios.  `name`: what the bench is called.  `safety`: of a
+    bench that says its power.
     """
     content = {
         "format": FORMAT,
         "version": VERSION,
         **({} if name is None else {"name": name}),
         "bench": bench,
+        **({} if safety is None else {"safety": asdict(safety)}),
         "modes": [
             {
                 "index": mode.index,

@@ -15,6 +15,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.npz import read_arrays
 from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import nearest, one_line, shortened, shown
+from maskforge.bench import Safety
 from maskforge.bench.pictures import check_pixels, open_tiff
 from maskforge.launch.light import Complex
 from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
@@ -58,6 +59,8 @@ class WrittenSet:
     """The versions that made it, as they stand there."""
     name: str | None = None
     """Of the bench that it was made for; None where an earlier version made it."""
+    safety: Safety | None = None
+    """None where the bench does not say its power, or an earlier version made the set."""
 
     @property
     def title(self) -> str:
@@ -90,6 +93,7 @@ def read_set(folder: Path) -> WrittenSet:
     name = content.get("name")
     if name is not None and not isinstance(name, str):
         raise BenchError(one_line(f"{path}: name = {shown(name)}: must be text"))
+    safety = content.get("safety")
     return WrittenSet(
         folder,
         content["bench"],
@@ -98,6 +102,7 @@ def read_set(folder: Path) -> WrittenSet:
         tuple(robust),
         content.get("made_with"),
         name,
+        None if safety is None else entry_of(f"{path}: safety", safety, Safety),
     )
 
 

@@ -20,8 +20,10 @@ from typing import Any
 
 import numpy as np
 
+from maskforge import bench as benches
 from maskforge.base.csv_text import finite
 from maskforge.base.files import telling
+from maskforge.bench import Safety
 from maskforge.bench.ready import Prepared
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import unwanted_db
@@ -58,7 +60,8 @@ class Head:
 
     `out`: the folder where the set will lie, for error lines.  `bench`: written out and ready for
     JSON, its paths starting at `out`.  `count`: how many masks will come.  `name`: of the bench.
-    `inputs`: its data files, which `bench` names as they will lie in the set.
+    `inputs`: its data files, which `bench` names as they will lie in the set.  `safety`: its power
+    figures.
     """
 
     out: Path
@@ -68,6 +71,7 @@ class Head:
     count: int
     name: str | None = None
     inputs: tuple[Input, ...] = ()
+    safety: Safety | None = None
 
 
 def head_of(ready: Prepared, out: Path) -> Head:
@@ -84,6 +88,7 @@ def head_of(ready: Prepared, out: Path) -> Head:
         count=len(ready.targets),
         name=ready.bench.name,
         inputs=inputs,
+        safety=benches.safety(ready.bench),
     )
 
 
@@ -117,6 +122,7 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
             records,
             [_robust_figures(*one) for one in robust],
             head.name,
+            head.safety,
         ),
         "masks.csv": records_text(records),
         "coupling.csv": coupling_text(head.basis, records, table),

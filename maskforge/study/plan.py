@@ -21,9 +21,9 @@ from maskforge.bench.ready import guided_basis
 from maskforge.bench.sections import SECTIONS
 from maskforge.bench.values import keys_of
 from maskforge.fiber import Fiber
-from maskforge.launch import light as optics
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch, prepare
+from maskforge.launch.power_density import peak_density
 from maskforge.launch.targets import Target, gaussian_waist
 from maskforge.methods.problem import Problem
 from maskforge.methods.quick_bound import quick_bound
@@ -251,7 +251,7 @@ def evaluated(fixed: Fixed, setting: PlannedSetting) -> Outcome:
     limits = [quick_bound(Problem(launch, t, bench.design.purity)) for t in fixed.targets]
     names = [target.name for target in fixed.targets]
     zero_order, conjugate = order_distances(launch, benches.carrier(bench).frequency)
-    density = optics.peak_density(replace(light, power=1.0))
+    density = peak_density(replace(light, power=1.0), panel)
     assert density is not None
     return PlannedBounds(
         setting=setting,

@@ -19,7 +19,6 @@ from maskforge.launch.light import (
     Light,
     illumination,
     noll_to_nm,
-    peak_density,
     pixel_envelope,
     zernike,
 )
@@ -303,16 +302,6 @@ def test_a_measured_beam_is_dark_outside_its_image() -> None:
     light = Light(1.55e-6, image=np.ones((3, 4)), image_pitch=1e-5)
     field = illumination(light, np.array([-3e-5, 0.0, 3e-5]), np.array([-2.1e-5, 0.0, 2.1e-5]))
     assert np.count_nonzero(field) == 1
-
-
-def test_peak_density() -> None:
-    """2 P/(pi w_x w_y), the Gaussian's peak; of an image, the brightest pixel's share an area."""
-    light = Light(1.55e-6, (1e-3, 2e-3), power=3e-3)
-    assert peak_density(light) == pytest.approx(3e-3 * 2 / (math.pi * 2e-6), rel=1e-14)
-    image = np.array([[1.0, 0.0], [0.0, 3.0]])
-    measured = Light(1.55e-6, image=image, image_pitch=1e-4, power=2e-3)
-    assert peak_density(measured) == pytest.approx(2e-3 * 0.75 / 1e-8, rel=1e-14)
-    assert peak_density(Light(1.55e-6)) is None
 
 
 def test_pixel_envelope() -> None:

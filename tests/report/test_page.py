@@ -531,7 +531,9 @@ def test_the_cautions_are_on_it(folder: Path, tmp_path: Path) -> None:
     light = BENCH["light"] | {"power_mw": 500.0}
     panel = BENCH["modulator"] | {"damage_mw_per_mm2": 20.0}
     designed(tmp_path / "strong", light=light, modulator=panel)
-    assert "above damage_mw_per_mm2 = 20" in page_of_set(read_set(tmp_path / "strong"))
+    text = page_of_set(read_set(tmp_path / "strong"))
+    assert "above damage_mw_per_mm2 = 20" in text
+    assert "500 mW, at its peak " in text
 
 
 def test_a_table_of_tolerances_beside_the_set(folder: Path, tmp_path: Path) -> None:

@@ -52,7 +52,8 @@ def write(folder: Path, **changes: dict[str, Any]) -> Path:
     folder.mkdir()
     resolved = benches.resolved(ready.bench, start=folder)
     count = len(ready.targets)
-    head = Head(folder, resolved, ready.launch.modulator, ready.launch.basis, count)
+    power = benches.safety(ready.bench)
+    head = Head(folder, resolved, ready.launch.modulator, ready.launch.basis, count, safety=power)
     write_set(folder, head, finished_masks(ready))
     return folder
 

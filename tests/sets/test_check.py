@@ -2,6 +2,7 @@
 
 import shutil
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -484,6 +485,42 @@ def test_an_edited_manifest(
     code, output = check(spoilt)
     assert code == 1
     assert words in output
+
+
+def test_power_figures(tmp_path: Path, check: Check) -> None:
+    """The peak of the beam as it is told, what an edit of each figure says, and an earlier set.
+
+    2 P/(pi w^2) is 1.989 mW/mm2 for 2 mW and 0.8 mm, half of it on the surface at 60 deg.
+    """
+    modulator = {"incidence_deg": 60.0, "damage_mw_per_mm2": 1.5}
+    folder = write(
+        tmp_path / "set", light={"power_mw": 2.0}, modulator=modulator, design={"method": "simple"}
+    )
+    found = read_set(folder).safety
+    assert found is not None
+    written = asdict(found)
+    assert written["peak_mw_per_mm2"] == pytest.approx(4 / (np.pi * 0.8**2), rel=1e-12)
+    code, output = check(folder)
+    assert code == 0
+    told = "2 mW, at its peak 1.99 mW/mm2 across the beam, 0.995 mW/mm2 on the surface; damage_mw"
+    assert f"power on the modulator: {told}_per_mm2 = 1.5\n" in output
+    assert "Warning: set: [light] power_mw = 2: the peak on the modulator is 1.99" in output
+    for light, figures, wrong in (
+        ({}, {"peak_mw_per_mm2": 1.0}, "safety peak_mw_per_mm2 = 1.0, the bench gives 1.98"),
+        ({"power_mw": 0.02}, {}, "safety power_mw = 2.0, the bench gives 0.02"),
+        ({"power_mw": None}, {}, "safety: is there, and the bench says no power_mw"),
+    ):
+        kept = {"power_mw": 2.0} | light
+        edit(folder, lambda c, own=kept: c["bench"]["light"].update(own))
+        edit(folder, lambda c, own=written | figures: c.update(safety=own))
+        code, output = check(folder)
+        assert code == 1
+        assert f"manifest.json: {wrong}" in output
+    edit(folder, lambda c: c["bench"]["light"].update(power_mw=2.0))
+    edit(folder, lambda c: c["safety"].update(power_mw="2"))
+    assert check(folder)[0] == 2
+    edit(folder, lambda c: c.pop("safety"))
+    assert check(folder)[0] == 0
 
 
 def test_a_set_without_its_proofs(spoilt: Path, check: Check) -> None:

@@ -9,7 +9,6 @@ from maskforge.bench import Bench
 from maskforge.bench.build import phase_wavelength_nm
 from maskforge.bench.sections import DesignSection, FiberSection, LightSection, ModulatorSection
 from maskforge.launch.couplings import Launch, finest_detail
-from maskforge.launch.light import peak_density
 from maskforge.launch.modulator import BINARY_GREYS
 
 Row = tuple[str, str]
@@ -70,9 +69,9 @@ def _light(bench: Bench, part: LightSection) -> Iterator[Row]:
     if part.zernike:
         terms = ", ".join(f"{index}: {rms:g}" for index, rms in part.zernike)
         yield "wavefront, Noll index: RMS waves", terms
-    if part.power_mw is not None:
-        peak = peak_density(benches.light(bench)) or 0.0
-        yield "power", f"{part.power_mw:g} mW, at its peak {peak * 1e-3:.3g} mW/mm²"
+    power = benches.safety(bench)
+    if power is not None:
+        yield "power", power.text.replace("mm2", "mm²")
 
 
 def _modulator(bench: Bench, part: ModulatorSection, launch: Launch) -> Iterator[Row]:

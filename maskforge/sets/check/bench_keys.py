@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import asdict
 from typing import Any
 
 from maskforge import bench as benches
@@ -38,6 +39,23 @@ def key_problems(written: WrittenSet, bench: Bench) -> Iterator[str]:
     made = written.made_with
     if not isinstance(made, Mapping) or not all(isinstance(made.get(key), str) for key in MAKERS):
         yield f"{MANIFEST}: made_with: must have the versions of {', '.join(MAKERS)}"
+
+
+def safety_problems(written: WrittenSet, bench: Bench) -> Iterator[str]:
+    """Power figures of the manifest that its bench does not give; an earlier version has none."""
+    if written.safety is None:
+        return
+    found = benches.safety(bench)
+    if found is None:
+        yield f"{MANIFEST}: safety: is there, and the bench says no power_mw"
+        return
+    for key, value in asdict(found).items():
+        stated = getattr(written.safety, key)
+        if not _same(stated, value):
+            yield (
+                f"{MANIFEST}: safety {key} = {shown(stated)}, the bench gives {shown(value)}: one "
+                "of them was edited after the set was written"
+            )
 
 
 def _same(stated: Any, value: Any) -> bool:

@@ -14,7 +14,7 @@ from maskforge.launch.basis import Basis, Mode, mode_name
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import described
-from maskforge.sets.check.bench_keys import key_problems
+from maskforge.sets.check.bench_keys import key_problems, safety_problems
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import COUPLINGS, MANIFEST
 from maskforge.sets.proofs import Proofs, arrays, read_proofs
@@ -102,6 +102,7 @@ def claims_of(written: WrittenSet) -> tuple[Claims, list[Complaint]]:
     claims = Claims(written, bench, launch, targets, ours, theirs, couplings, proofs)
     problems = [
         *key_problems(written, bench),
+        *safety_problems(written, bench),
         *_index_problems(claims),
         *_mode_problems(claims),
         *_order_problems(claims),
