@@ -109,6 +109,21 @@ def test_a_point_is_the_design_under_the_full_prediction() -> None:
     assert point.purity == pytest.approx(again.purity, abs=1e-3)
 
 
+def test_with_crosstalk_too() -> None:
+    """A bound of any phase, which sharper pixels come nearer to."""
+    sharp, blurred = (
+        tradeoff.points(
+            (launch := prepared(bench := small(modulator={"crosstalk_px": pixels})).launch),
+            tradeoff.target_of(bench, launch.basis, "LP21"),
+            tradeoff.choices_of(["16"], launch.modulator.alphabet),
+            (0.9,),
+        )[0]
+        for pixels in (0.0, 0.5)
+    )
+    assert blurred.efficiency < min(blurred.bound, sharp.efficiency)
+    assert blurred.bound >= sharp.bound * (1 - 1e-6)
+
+
 def test_what_is_out_of_reach_says_so(capsys: pytest.CaptureFixture[str]) -> None:
     """States 40 deg apart on the axis: most of the light cannot be taken off LP01."""
     bench = small(modulator={"phase_step_deg": 40.0}, design={"carrier_period_px": 0.0})
