@@ -30,7 +30,7 @@ from maskforge.base.wording import one_line, shown
 from maskforge.playing.playlist import Timing
 from maskforge.sets.names import is_manifest
 from maskforge.sets.reading import read_header
-from maskforge.sets.stack import pixel_hash, stack
+from maskforge.sets.stack import page_of, pixel_hash, stack
 
 FORMAT, VERSION = "maskforge-bringup", 1
 PLAYLIST, WATCH = "playlist.csv", "WATCH.txt"
@@ -86,7 +86,7 @@ def _write_pictures(folder: Path, out: Path, scene: Scene, shots: Shots) -> list
     with stack(folder / PICTURES, size, out / PICTURES) as append:
         for values in shots.frames:
             picture = shots.picture(values)
-            append(picture, described(values))
+            append(page_of(picture), described(values))
             hashes.append(pixel_hash(picture))
     return hashes
 

@@ -12,6 +12,7 @@ from contextlib import contextmanager, suppress
 from multiprocessing import forkserver, resource_tracker
 from multiprocessing.connection import Connection
 from threading import Thread
+from types import FunctionType
 from typing import Any, TypeVar
 
 from threadpoolctl import threadpool_limits
@@ -93,7 +94,7 @@ def in_order(
 @contextmanager
 def _crew(start: Callable[[], Any], count: int) -> Iterator[Callable[[Any], Future[Any]]]:
     """What hands a task to one of `count` processes, which end with the block."""
-    load_ahead(_module_of(start))
+    load_ahead(*_modules_of(start))
     context = multiprocessing.get_context("forkserver" if FORKED else "spawn")
     # nobody ever writes: its closing, by us or by our death, is what the processes wait for
     theirs, ours = context.Pipe(duplex=False)
@@ -113,8 +114,10 @@ def _crew(start: Callable[[], Any], count: int) -> Iterator[Callable[[Any], Futu
         theirs.close()
 
 
-def _module_of(start: Callable[[], Any]) -> str:
-    return str(getattr(getattr(start, "func", start), "__module__", __name__))
+def _modules_of(start: Callable[[], Any]) -> list[str]:
+    """Where a function is from; of a partial one, also those among what it is given."""
+    parts = [getattr(start, "func", start), *getattr(start, "args", ())]
+    return [part.__module__ for part in parts if isinstance(part, FunctionType)]
 
 
 @contextmanager

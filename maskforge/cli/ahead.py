@@ -6,7 +6,7 @@ from maskforge.base.processes import load_ahead
 
 SPREADING: Mapping[str, str] = {
     "plan": "maskforge.study.plan",
-    "design": "maskforge.sets.designing",
+    "design": "maskforge.report.page.looks",
     "tolerance": "maskforge.study.tolerance.one_error",
     "compare": "maskforge.study.comparison",
 }

@@ -5,7 +5,7 @@ import sys
 from collections.abc import Callable, Generator, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
@@ -15,8 +15,6 @@ from maskforge.cli.exits import INTERRUPTED, failed
 
 if TYPE_CHECKING:
     from rich.progress import Progress
-
-    from maskforge.sets.designing import Finished
 
 
 @contextmanager
@@ -121,7 +119,10 @@ def progress_bar(doing: str = "designing") -> "Progress":
     )
 
 
-def closable(masks: "Iterator[Finished]") -> "Generator[Finished, None, None]":
+Made = TypeVar("Made")
+
+
+def closable(masks: Iterator[Made]) -> Generator[Made, None, None]:
     """The iterator as one that can be closed, so that its processes end with it."""
     yield from masks
 

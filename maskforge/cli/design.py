@@ -4,7 +4,7 @@ from collections.abc import Generator
 from contextlib import closing
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 from threadpoolctl import threadpool_limits
@@ -29,15 +29,13 @@ from maskforge.cli.option_values import as_options
 from maskforge.cli.print_masks import print_masks
 from maskforge.cli.terminal import say
 from maskforge.report import PAGE
+from maskforge.report.page.looks import Look, leaves_with_looks
 from maskforge.sets import journal as progress
-from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks, processes_for
+from maskforge.sets.designing import Memory, chains_of, made_of_masks, processes_for
 from maskforge.sets.digests import add_files
 from maskforge.sets.names import SET
 from maskforge.sets.reading import WrittenSet, read_set, robust_in
-from maskforge.sets.writing import Head, head_of, write_set
-
-if TYPE_CHECKING:
-    from maskforge.report.page.looks import Look, Looking
+from maskforge.sets.writing import Head, Leaf, head_of, write_leaves
 
 
 def design(
@@ -139,8 +137,8 @@ def _written(
             jobs = jobs or processes_for(len(ready.targets) - known, ready.launch.setup.device)
             looks: list[Look] = []
             # several threads would wait for each other on the pictures' small products
-            with threadpool_limits(1), closing(_watched(ready, jobs, memory, looks)) as masks:
-                write_set(folder, head, masks)
+            with threadpool_limits(1), closing(_watched(ready, jobs, memory, looks)) as leaves:
+                write_leaves(folder, head, leaves)
         from maskforge.report.page.set_page import page_of_set
 
         written = read_set(folder)
@@ -169,23 +167,13 @@ def _found(earlier: progress.Earlier, known: int, head: Head) -> str:
 
 
 def _watched(
-    ready: Prepared, jobs: int, memory: Memory | None, looks: "list[Look]"
-) -> Generator[Finished, None, None]:
+    ready: Prepared, jobs: int, memory: Memory | None, looks: list[Look]
+) -> Generator[Leaf, None, None]:
     """The masks as they get done, counted by a progress bar; how each looks goes into `looks`."""
-    made = closable(finished_masks(ready, jobs=jobs, memory=memory))
+    made = closable(made_of_masks(ready, leaves_with_looks, jobs=jobs, memory=memory))
     with progress_bar() as bar, closing(made) as masks:
         task = bar.add_task("", total=len(ready.targets))
-        look: Looking | None = None
-        for mask in masks:
-            look = look or _looking(ready)
-            looks.append(look(mask.target, mask.design.states, mask.prediction.couplings))
-            yield mask
+        for leaf, look in masks:
+            looks.append(look)
+            yield leaf
             bar.advance(task)
-
-
-def _looking(ready: Prepared) -> "Looking":
-    """What looks at the masks."""
-    # loaded while other processes are at work
-    from maskforge.report.page.looks import looking
-
-    return looking(ready.launch)

@@ -27,7 +27,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import telling
 from maskforge.base.ranges import BadValueError, Choice
 from maskforge.sets.names import STACK
-from maskforge.sets.stack import ZLIB_LEVEL, Picture, raw_bytes, stack
+from maskforge.sets.stack import ZLIB_LEVEL, Picture, page_of, raw_bytes, stack
 
 BITS = "masks.bin"
 ARRAY = "masks.npy"
@@ -163,7 +163,7 @@ def _tiff(folder: Path, layout: Layout, shown: Path) -> Iterator[Append]:
     with stack(folder / STACK, size, shown / STACK) as append_page:
 
         def append(index: int, picture: Picture, name: str) -> Place:
-            append_page(picture, name)
+            append_page(page_of(picture), name)
             return Place(STACK, page=index)
 
         yield append

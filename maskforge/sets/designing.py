@@ -6,6 +6,7 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
+from typing import TypeVar
 
 from maskforge.base.device import CPU, Device
 from maskforge.base.errors import BenchError
@@ -45,6 +46,11 @@ class Finished:
         return self.design.prediction
 
 
+Made = TypeVar("Made")
+
+Making = Callable[[Prepared], Callable[[Iterable[Finished]], Iterator[Made]]]
+"""What is made of the masks of a chain, one by one, where they are designed; must pickle."""
+
 Keep = Callable[[range, Sequence[Finished]], None]
 
 
@@ -72,7 +78,18 @@ def processes_for(count: int, device: Device = CPU) -> int:
 def finished_masks(
     ready: Prepared, *, jobs: int = 1, memory: Memory | None = None
 ) -> Iterator[Finished]:
-    """Every mask in play order as it gets done, over `jobs` processes; the same for any number.
+    """Every mask in play order as it gets done, over `jobs` processes; the same for any number."""
+    return made_of_masks(ready, _themselves, jobs=jobs, memory=memory)
+
+
+def _themselves(ready: Prepared) -> Callable[[Iterable[Finished]], Iterator[Finished]]:
+    return iter
+
+
+def made_of_masks(
+    ready: Prepared, making: Making[Made], *, jobs: int = 1, memory: Memory | None = None
+) -> Iterator[Made]:
+    """The same of what is made of each mask.
 
     Each process works on one thread: the result of a threaded product could depend on their number.
     With a `memory` the chains that it knows are not designed again.
@@ -82,20 +99,28 @@ def finished_masks(
     keep = None if memory is None else memory.keep
     known = frozenset[range]() if memory is None else memory.known
     chains = chains_of(ready.targets)
-    with closing(_designed(ready, [c for c in chains if c not in known], jobs, keep)) as designed:
+    new = [chain for chain in chains if chain not in known]
+    make: Callable[[Iterable[Finished]], Iterator[Made]] | None = None
+    with closing(_designed(ready, making, new, jobs, keep)) as designed:
         for chain in chains:
             if memory is not None and chain in known:
-                yield from memory.recall(chain)
+                make = make or making(ready)
+                yield from make(memory.recall(chain))
             else:
                 yield from next(designed)
 
 
 def _designed(
-    ready: Prepared, chains: Sequence[range], jobs: int, keep: Keep | None
-) -> Generator[Iterable[Finished], None, None]:
-    """The masks of each of the chains, designed."""
-    start = partial(_starting, ready.bench, ready.launch.setup.device.name, keep)
-    yield from spread(start, lambda: lambda chain: _kept(ready, chain, keep), chains, jobs)
+    ready: Prepared, making: Making[Made], chains: Sequence[range], jobs: int, keep: Keep | None
+) -> Generator[Iterable[Made], None, None]:
+    """What is made of the masks of each of the chains, designed."""
+
+    def here() -> Callable[[range], Iterable[Made]]:
+        make = making(ready)
+        return lambda chain: make(_kept(ready, chain, keep))
+
+    start = partial(_starting, ready.bench, ready.launch.setup.device.name, making, keep)
+    yield from spread(start, here, chains, jobs)
 
 
 def chains_of(targets: Sequence[Target]) -> list[range]:
@@ -176,7 +201,10 @@ def _image(
     return None
 
 
-def _starting(bench: Bench, device: str, keep: Keep | None) -> Callable[[range], list[Finished]]:
+def _starting(
+    bench: Bench, device: str, making: Making[Made], keep: Keep | None
+) -> Callable[[range], list[Made]]:
     """What a process designs chains with."""
     ready = prepared(bench, device)
-    return lambda chain: list(_kept(ready, chain, keep))
+    make = making(ready)
+    return lambda chain: list(make(_kept(ready, chain, keep)))

@@ -1,8 +1,10 @@
 """The stack of masks: a TIFF file, one greyscale page a mask, in play order."""
 
 import hashlib
+import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +18,33 @@ Picture = NDArray[np.unsignedinteger]
 CLASSIC_LIMIT = 2**32 - 2**24
 """Bytes that a file with 32-bit offsets holds, less 16 MiB for the directories of its pages."""
 
+STRIP_BYTES = 2**18
+"""Of pixels in a strip of rows that is compressed by itself: what a reader holds at once."""
+
 ZLIB_LEVEL = 4
 """Half the time of the usual 6, for masks of two states a third more bytes."""
+
+
+@dataclass(frozen=True, eq=False)
+class Page:
+    """A picture as it stands in the file: of `shape` (rows, columns) and type, in compressed
+    `strips` of `rows` rows each, the last one perhaps of fewer."""
+
+    shape: tuple[int, ...]
+    dtype: np.dtype[np.unsignedinteger]
+    rows: int
+    strips: tuple[bytes, ...]
+
+
+def page_of(picture: Picture) -> Page:
+    """The page of a picture (rows, columns), row 0 on top."""
+    count, columns = picture.shape
+    rows = max(1, min(count, STRIP_BYTES // (columns * picture.itemsize)))
+    # a row of single bits begins with a whole byte
+    pixels = np.packbits(picture, axis=1) if picture.dtype == bool else picture
+    strips = (raw_bytes(pixels[first : first + rows]) for first in range(0, count, rows))
+    packed = tuple(zlib.compress(strip, ZLIB_LEVEL) for strip in strips)
+    return Page(picture.shape, picture.dtype, rows, packed)
 
 
 def raw_bytes(picture: Picture) -> bytes:
@@ -31,8 +58,8 @@ def pixel_hash(picture: Picture) -> str:
 
 
 @contextmanager
-def stack(path: Path, size: int, shown: Path) -> Iterator[Callable[[Picture, str], None]]:
-    """A function that appends a page: picture (rows, columns), row 0 on top, and description.
+def stack(path: Path, size: int, shown: Path) -> Iterator[Callable[[Page, str], None]]:
+    """A function that appends a page, and its description.
 
     `size` in bytes of all pages as they are in memory decides whether the file has 64-bit offsets
     (BigTIFF), which only files past 4 GiB need and some readers lack.  Nothing in the file tells
@@ -42,19 +69,20 @@ def stack(path: Path, size: int, shown: Path) -> Iterator[Callable[[Picture, str
     with telling(shown):
         writer = tifffile.TiffWriter(path, bigtiff=size > CLASSIC_LIMIT, byteorder="<")
 
-    def append(picture: Picture, description: str) -> None:
+    def append(page: Page, description: str) -> None:
         with telling(shown):
             writer.write(
-                picture,
+                iter(page.strips),
+                shape=page.shape,
+                dtype=page.dtype,
+                rowsperstrip=page.rows,
                 # stated, not guessed: three or four planes may pass for colours
                 photometric="minisblack",
                 compression="zlib",
-                compressionargs={"level": ZLIB_LEVEL},
                 contiguous=False,
                 metadata=None,
                 software=False,
                 description=description.encode(),
-                maxworkers=1,
             )
 
     try:

@@ -51,7 +51,7 @@ from maskforge.sets.names import (
     STACK,
 )
 from maskforge.sets.robust_proofs import proof_arrays
-from maskforge.sets.stack import Picture, pixel_hash, stack
+from maskforge.sets.stack import Page, Picture, page_of, pixel_hash, stack
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,12 +92,40 @@ def head_of(ready: Prepared, out: Path) -> Head:
     )
 
 
+@dataclass(frozen=True, eq=False)
+class Leaf:
+    """What goes into a set's files of one mask."""
+
+    record: Record
+    page: Page
+    couplings: Complex
+    proven: Proven
+    robust: Robust | None
+
+
+def leaf_of(modulator: Modulator, mask: Finished) -> Leaf:
+    """The leaf of a finished mask."""
+    picture = rendered(modulator, mask.design.states)
+    return Leaf(
+        record=record_of(mask, picture),
+        page=page_of(picture),
+        couplings=mask.prediction.couplings,
+        proven=proofs_of(mask.target, mask.design),
+        robust=mask.design.robust,
+    )
+
+
 def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Record, ...]:
     """Writes a set into an empty `files`, each mask as it comes, in play order.
 
     Only records, couplings and certificates stay in memory.  Raises OutputError where a file
     cannot be written, and whatever `masks` raises.
     """
+    return write_leaves(folder, head, (leaf_of(head.modulator, mask) for mask in masks))
+
+
+def write_leaves(folder: Path, head: Head, leaves: Iterable[Leaf]) -> tuple[Record, ...]:
+    """The same from what was made ready for the files."""
     records: list[Record] = []
     couplings: list[Complex] = []
     proven: list[Proven] = []
@@ -105,15 +133,13 @@ def write_set(folder: Path, head: Head, masks: Iterable[Finished]) -> tuple[Reco
     rows, columns = head.modulator.panel
     size = head.count * rows * columns * head.modulator.alphabet.bits // 8
     with stack(folder / STACK, size, head.out / STACK) as append:
-        for mask in masks:
-            picture = rendered(head.modulator, mask.design.states)
-            record = record_of(mask, picture)
-            append(picture, record.name)
-            records.append(record)
-            if mask.design.robust is not None:
-                robust.append((mask.index, mask.design.robust))
-            couplings.append(mask.prediction.couplings)
-            proven.append(proofs_of(mask.target, mask.design))
+        for leaf in leaves:
+            append(leaf.page, leaf.record.name)
+            records.append(leaf.record)
+            if leaf.robust is not None:
+                robust.append((leaf.record.index, leaf.robust))
+            couplings.append(leaf.couplings)
+            proven.append(leaf.proven)
     table = np.array(couplings).reshape(len(records), len(head.basis))
     texts = {
         MANIFEST: manifest_text(

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,7 +24,7 @@ from maskforge.cli import main as cli
 from maskforge.cli.exits import SHORT
 from maskforge.cli.print_masks import print_masks
 from maskforge.fiber.modes import solve
-from maskforge.sets.designing import Finished, finished_masks
+from maskforge.sets.designing import Making, made_of_masks
 from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
 from maskforge.study import tradeoff
 from tests.commands import SMALL, changed, ran, toml_text
@@ -232,12 +233,11 @@ def test_an_interrupt_leaves_the_earlier_set(
     assert ran(capsys, "design", "tiny.toml")[0] <= SHORT
     before = {path.name: path.read_bytes() for path in Path("out/tiny").iterdir()}
 
-    def interrupted(ready: Prepared, **options: object) -> Iterator[Finished]:
-        masks = finished_masks(ready)
-        yield next(masks)
+    def interrupted(ready: Prepared, making: Making[Any], **options: object) -> Iterator[Any]:
+        yield next(made_of_masks(ready, making))
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(design, "finished_masks", interrupted)
+    monkeypatch.setattr(design, "made_of_masks", interrupted)
     found = ran(capsys, "design", "tiny.toml", "--orientations", "5")
     assert found == (130, "", "interrupted; the earlier set is untouched\n")
     assert {path.name: path.read_bytes() for path in Path("out/tiny").iterdir()} == before

@@ -75,6 +75,6 @@ def test_what_processes_need_is_loaded_early(monkeypatch: pytest.MonkeyPatch) ->
     lines = ("plan b --jobs 2", "design b --jobs=8", "design b", "plan b --jobs 1", "plan b --jobs")
     for line in (*lines, "modes b --jobs 2", "--jobs 2", ""):
         ahead.load_for(line.split())
-    assert asked == ["maskforge.study.plan", "maskforge.sets.designing"]
+    assert asked == ["maskforge.study.plan", "maskforge.report.page.looks"]
     for module in ahead.SPREADING.values():
         assert import_module(module)

@@ -18,7 +18,7 @@ from maskforge.sets.check.check import checked, page_texts
 from maskforge.sets.digests import write_sums
 from maskforge.sets.mask_columns import records_text
 from maskforge.sets.reading import pages, read_set
-from maskforge.sets.stack import pixel_hash, stack
+from maskforge.sets.stack import page_of, pixel_hash, stack
 
 Page = tuple[NDArray[Any], str]
 
@@ -42,7 +42,7 @@ def repage(folder: Path, change: Callable[[list[Page]], Sequence[Page]]) -> None
         found = [(page.asarray(), page.description) for page in file.pages]  # type: ignore[union-attr]
     with stack(folder / "masks.tif", 10**6, folder) as append:
         for picture, text in change(found):
-            append(np.ascontiguousarray(picture), text)
+            append(page_of(picture), text)
     write_sums(folder, folder)
 
 

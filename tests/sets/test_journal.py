@@ -20,21 +20,29 @@ from maskforge.cli import design
 from maskforge.cli.exits import SHORT
 from maskforge.cli.main import main
 from maskforge.sets import journal as progress
-from maskforge.sets.designing import Finished, Memory, chains_of, finished_masks
+from maskforge.sets.designing import (
+    Making,
+    Memory,
+    chains_of,
+    finished_masks,
+    made_of_masks,
+)
 
 
 @contextmanager
 def interrupted_at(count: int) -> Iterator[None]:
     """Designs are interrupted before the mask `count`, counted from 0."""
 
-    def until(ready: Prepared, *, jobs: int, memory: Memory | None) -> Iterator[Finished]:
-        for mask in finished_masks(ready, jobs=jobs, memory=memory):
-            if mask.index == count:
+    def until(
+        ready: Prepared, making: Making[Any], *, jobs: int, memory: Memory | None
+    ) -> Iterator[Any]:
+        for index, made in enumerate(made_of_masks(ready, making, jobs=jobs, memory=memory)):
+            if index == count:
                 raise KeyboardInterrupt
-            yield mask
+            yield made
 
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(design, "finished_masks", until)
+        patched.setattr(design, "made_of_masks", until)
         yield
 
 

@@ -1,16 +1,19 @@
 """What the page shows of a mask's light: its pictures, and where the light goes."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
+from maskforge.bench.ready import Prepared
 from maskforge.launch.couplings import Launch
 from maskforge.launch.light import Complex
 from maskforge.launch.modulator import Levels
-from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
+from maskforge.launch.noise_budget import Budget, Ledger, budget_of, ledger_of
 from maskforge.launch.targets import Target
-from maskforge.report.page.thumbnails import Shot, camera_of, factors_of, shot_of
+from maskforge.report.page.thumbnails import Camera, Shot, camera_of, factors_of, shot_of
+from maskforge.sets.designing import Finished
+from maskforge.sets.writing import Leaf, leaf_of
 
 
 @dataclass(frozen=True)
@@ -30,7 +33,27 @@ def looking(launch: Launch) -> Looking:
 
     Images of a mask share its budget: see `_powers_by_label`.
     """
+    return _looking(launch, camera_of(launch), ledger_of(launch).single)
+
+
+def leaves_with_looks(
+    ready: Prepared,
+) -> Callable[[Iterable[Finished]], Iterator[tuple[Leaf, Look]]]:
+    """What makes of each mask what its set holds and shows of it."""
+    launch = ready.launch
     camera, ledger = camera_of(launch), ledger_of(launch).single
+
+    def made(masks: Iterable[Finished]) -> Iterator[tuple[Leaf, Look]]:
+        # what masks share must not depend on where other chains are designed
+        look = _looking(launch, camera, ledger)
+        for mask in masks:
+            seen = look(mask.target, mask.design.states, mask.prediction.couplings)
+            yield leaf_of(launch.modulator, mask), seen
+
+    return made
+
+
+def _looking(launch: Launch, camera: Camera, ledger: Ledger) -> Looking:
     budgets: dict[tuple[object, ...], Budget] = {}
 
     def look(target: Target | None, states: Levels, found: Complex) -> Look:
