@@ -5,7 +5,7 @@ support function, where ties may not all fall one way, or where there is hardly 
 it moves the couplings by a known small vector, so thousands of them are tried by products alone.
 """
 
-from collections.abc import Sequence
+import math
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from maskforge.base.arrays import (
     Array,
+    as_complex,
     beside,
     conj,
     flat,
@@ -26,6 +27,7 @@ from maskforge.base.arrays import (
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Levels
 from maskforge.methods.dual_function import BlockModel, Conditions, FastReal, Real, newton
+from maskforge.methods.flips import flipped
 from maskforge.methods.single_pixels import pixel_couplings, table_of
 
 FEW, MANY = 1 / 32, 1 / 4
@@ -39,24 +41,17 @@ PASSES = 12
 """Each begins with the full model's couplings, since single pixels are known to 1 % only."""
 
 FEW_CORNERS = 8
-"""With more corners the next state is too near to matter, and the opposite one is tried."""
+"""With more corners the next state is too near to matter, and one further aside is tried."""
 
 LONG, TIE = 0.3, 0.03
 """A side of the hull that is as long as a move is worth; and rad from its normal: a tie."""
 
-ROUNDS = 300
-MOST_AT_ONCE = 4096
-
-POOL = 512
-"""Changes on a device that are tried on the host at a time: thousands of small steps are quicker
-there, and with 1024 or 4096 of them what is left over is the same to a few per cent."""
+ASIDE = 0.4
+"""rad: of many corners one that far aside moves more for what it costs than the opposite one."""
 
 LARGE, MIDDLING = 1.5e-2, 5e-3
 """Of the target's coupling: to move the rest by more, thousands of pixels have to change, and they
 are solved for; the smaller number where single flips have got stuck."""
-
-EVEN_FLOOR = 1e-4
-"""Of the mean square: directions that are moved less than this are as good as not moved at all."""
 
 FILLS, SHORT = 4, 1e-3
 """Passes for more light where the purity is got, and of the target's coupling: so much less than
@@ -94,6 +89,11 @@ class Undecided:
     change: Array
     cost: Array
 
+    def tolls(self, multipliers: Real) -> FastReal:
+        """Costs as a share of the most that changes of these sizes can cost; see `flipped`."""
+        length = np.float32(np.linalg.norm(multipliers))
+        return on_host(self.cost).astype(np.float32) / length
+
 
 class Pixels(Protocol):
     """What refining needs to know of the launches; `back` is what the states follow there."""
@@ -106,11 +106,11 @@ class Pixels(Protocol):
 
 
 def alternatives(alphabet: Alphabet, direction: Array) -> Array:
-    """The state to take instead of the supporting one: the next, or the opposite.
+    """The state to take instead of the supporting one: the next, or the opposite, or one aside.
 
     The next one where it costs less than half of what the opposite costs, that is near a boundary
     of two states; in the middle of a state the next would all lie on one side.  Of many states only
-    where it is a tie.
+    where it is a tie, else one aside.
     """
     if alphabet.is_line:
         return alphabet.runner_up(direction)
@@ -124,7 +124,12 @@ def alternatives(alphabet: Alphabet, direction: Array) -> Array:
     if len(alphabet.hull) > FEW_CORNERS:
         side = xp.abs(best_value - following_value)
         tied = (side > LONG) & (near <= TIE * xp.abs(direction) * side)
-        return xp.where(tied, following, opposite)
+        turn = xp.sign(xp.imag(conj(best_value) * following_value))
+        aside = alphabet.support(
+            direction * (math.cos(ASIDE) + as_complex(turn) * 1j * math.sin(ASIDE))
+        )
+        aside = xp.where(aside == best, following, aside)
+        return xp.where(tied, following, aside)
     far = first - xp.real(conj(direction) * picked(values, opposite))
     return xp.where(near < 0.499 * far, following, opposite)
 
@@ -139,12 +144,11 @@ def undecided(launch: Launch, back: Array, states: Array, count: int, residual: 
     values = beside(alphabet.values.astype(np.complex64), back)
     first = alphabet.support(back)
     other = xp.where(states == first, alternatives(alphabet, back), first)
-    cost = xp.real(conj(back) * (picked(values, states) - picked(values, other)))
-    pixels = cheapest(cost, table_of(launch).weight, count, residual)
-    others = picked(flat(other), pixels)
-    moved = picked(values, others) - picked(values, picked(flat(states), pixels))
-    change = changed(launch, pixels, moved)
-    return Undecided(pixels, others, change, picked(flat(cost), pixels))
+    moved = picked(values, other) - picked(values, states)
+    cost = -xp.real(conj(back) * moved)
+    pixels = cheapest(cost, table_of(launch).weight * (xp.abs(moved) / 2), count, residual)
+    change = changed(launch, pixels, picked(flat(moved), pixels))
+    return Undecided(pixels, picked(flat(other), pixels), change, picked(flat(cost), pixels))
 
 
 def cheapest(cost: Array, weight: Array, count: int, residual: float) -> Array:
@@ -190,98 +194,6 @@ def dithered(
     return np.asarray(rng.random(share.size) < share)
 
 
-def flipped(
-    rest: Real,
-    goal: Real,
-    changes: Array,
-    limit: float | Real,
-    *,
-    blocks: Sequence[slice] = (slice(None),),
-    even: bool = False,
-) -> NDArray[np.bool_]:
-    """Which changes (m, n) bring `rest` (n,) nearer to `goal`, until it is shorter than `limit`.
-
-    Of several `blocks` of the numbers, each has to be shorter than its own.
-    Greedy: each round makes those that help most, as many at once as still help together.  With
-    `even`, lengths are measured in what a change typically moves in each direction, so that one
-    which few pixels can move counts for more; else the greedy search ends stuck in those.
-    """
-    metric = np.eye(rest.size, dtype=np.float32)
-    if even:
-        spread = on_host(changes.T @ changes).astype(np.float64) / changes.shape[0]
-        spread += EVEN_FLOOR * np.trace(spread) / rest.size * np.eye(rest.size)
-        metric = np.linalg.inv(np.linalg.cholesky(spread)).T.astype(np.float32)
-    greedy = _greedy if isinstance(changes, np.ndarray) else _greedy_there
-    return greedy(rest - goal, goal, changes, metric, limit, blocks)[0]
-
-
-def _greedy(
-    residual: Real,
-    goal: Real,
-    changes: FastReal,
-    metric: FastReal,
-    limit: float | Real,
-    blocks: Sequence[slice],
-) -> tuple[NDArray[np.bool_], Real]:
-    """(which changes to make, the residual they leave); see `flipped`."""
-    done = np.zeros(len(changes), dtype=bool)
-    signed = changes @ metric
-    squares = np.einsum("ij,ij->i", signed, signed)
-    for _ in range(ROUNDS):
-        if _is_short(residual + goal, limit, blocks):
-            break
-        seen = residual @ metric
-        gain = 2 * (signed @ seen.astype(np.float32)) + squares
-        helpful = int(np.count_nonzero(gain < 0))
-        if helpful == 0:
-            break
-        some = min(max(helpful // 4, 32), helpful, MOST_AT_ONCE)
-        few = np.argpartition(gain, some - 1)[:some]
-        order = few[np.argsort(gain[few])]
-        paths = seen + np.cumsum(signed[order], axis=0, dtype=np.float64)
-        best = int(np.argmin(np.einsum("ij,ij->i", paths, paths)))
-        made = order[: best + 1]
-        residual = residual + np.where(done[made], -1.0, 1.0) @ changes[made]
-        done[made] ^= True
-        signed[made] *= -1
-    return done, residual
-
-
-def _greedy_there(
-    residual: Real,
-    goal: Real,
-    changes: Array,
-    metric: FastReal,
-    limit: float | Real,
-    blocks: Sequence[slice],
-) -> tuple[NDArray[np.bool_], Real]:
-    """The same of changes on a device: the POOL of them that help most are tried on the host."""
-    xp, count = namespace(changes), changes.shape[0]
-    done = np.zeros(count, dtype=bool)
-    signed = changes @ beside(metric, changes)
-    squares = xp.sum(signed * signed, axis=1)
-    for _ in range(ROUNDS):
-        if _is_short(residual + goal, limit, blocks):
-            break
-        seen = (residual @ metric).astype(np.float32)
-        gain = 2 * (signed @ beside(seen, signed)) + squares
-        pool = smallest(gain, min(POOL, count))
-        ours, rows = on_host(pool), on_host(picked(changes, pool))
-        rows = np.where(done[ours], np.float32(-1), np.float32(1))[:, None] * rows
-        made, residual = _greedy(residual, goal, rows, metric, limit, blocks)
-        if not np.any(made):
-            break
-        done[ours] ^= made
-        turns = beside(np.where(made, np.float32(-1), np.float32(1)), signed)
-        signed = replaced(signed, pool, turns[:, None] * picked(signed, pool))
-    return done, residual
-
-
-def _is_short(now: Real, limit: float | Real, blocks: Sequence[slice]) -> bool:
-    """Whether every one of the blocks is shorter than its limit."""
-    return bool(np.all([np.linalg.norm(now[block]) for block in blocks] <= np.asarray(limit)))
-
-
 def refined(
     pixels: Pixels,
     side: Conditions,
@@ -292,6 +204,7 @@ def refined(
     spare_share: float = 0.0,
     patient: bool = True,
     seed: int = 0,
+    thorough: bool = False,
 ) -> tuple[Levels, Real]:
     """States with undecided pixels changed until the full model finds the side's purity.
 
@@ -299,7 +212,8 @@ def refined(
     their couplings.  `point` says where in the complement the
     rest that the purity allows should lie; `back` is what the states follow.
     At least `spare_share` of what is allowed is left unused.  Unless `patient`, it ends where
-    cheap pixels no longer help, and costly ones would have to change.
+    cheap pixels no longer help, and costly ones would have to change; if `thorough`, where no
+    number of pixels helps.
     """
     xp = namespace(states)
     states = xp.astype(states, xp.uint16, copy=True)
@@ -308,8 +222,9 @@ def refined(
     best: tuple[float, Array, Real] = np.inf, states, np.zeros(numbers)
     lightest: tuple[float, Array, Real] | None = None
     outward = side.outward(point)
-    most = min(MOST, MOST_NUMBERS // numbers)
-    few, many = (max(32, min(int(share * flat(states).shape[0]), most)) for share in (FEW, MANY))
+    size = flat(states).shape[0]
+    most = min(MOST, MOST_NUMBERS // numbers, size)
+    few, many = (max(32, min(int(share * size), most)) for share in (FEW, MANY))
     before, count, solved, even, filled = np.inf, few, 0, False, 0
     for _ in range(PASSES):
         found = pixels.found(states)
@@ -336,7 +251,11 @@ def refined(
         scale = float(np.linalg.norm(wanted))
         large = length > (MIDDLING if stuck else LARGE) * scale and solved < SOLVES
         if stuck and not large and not patient:
-            break
+            if count == most or not thorough:
+                break
+            count = min(4 * count, most)
+            if count > many:
+                many, solved = count, min(solved, SOLVES - 1)
         if large:
             some = pixels.undecided(back, states, many, np.inf)
             change, solved = dithered(side, point, found, some, rng), solved + 1
@@ -346,15 +265,27 @@ def refined(
             even = stuck and not even
             # what is pure already goes on as far as it can
             limit = np.zeros_like(allowed) if pure else allowed - spare / 4
-            reduced = side.reduced(some.change)
-            change = flipped(rest, goal, reduced, limit, blocks=side.blocks, even=even)
-        (turned,) = np.nonzero(change)
-        turned = beside(turned, states)
-        others = xp.astype(picked(some.other, turned), xp.uint16)
-        placed = replaced(flat(states), picked(some.pixels, turned), others)
-        states = xp.reshape(placed, states.shape)
+            dear_last = count > few and not even and len(side.blocks) == 1
+            change = flipped(
+                rest,
+                goal,
+                side.reduced(some.change),
+                limit,
+                blocks=side.blocks,
+                even=even,
+                tolls=some.tolls(side.multipliers(point)) if dear_last else None,
+            )
+        states = with_changes(states, some, change)
     _, chosen, found = lightest if lightest is not None else best
     return on_host(chosen), found
+
+
+def with_changes(states: Array, some: Undecided, made: NDArray[np.bool_]) -> Array:
+    """The states after those changes; NumPy's and CuPy's are overwritten."""
+    xp, (turned,) = namespace(states), np.nonzero(made)
+    turned = beside(turned, states)
+    others = xp.astype(picked(some.other, turned), xp.uint16)
+    return xp.reshape(replaced(flat(states), picked(some.pixels, turned), others), states.shape)
 
 
 def _spread(side: Conditions, values: Real, size: int) -> Real:

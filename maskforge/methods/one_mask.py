@@ -10,7 +10,7 @@ from maskforge.launch.modulator import Levels, emitted
 from maskforge.methods.attempts import OwnLaunch, is_pure
 from maskforge.methods.best_phase import Ground, Solved, solved_from
 from maskforge.methods.dual_function import Complex, Real, Side, complex_of, kappa_of
-from maskforge.methods.last_pixels import refined
+from maskforge.methods.exchanges import decided
 from maskforge.methods.search import Attempt, inverse_curvature, settled
 
 EXACT_AIMS = (
@@ -117,12 +117,13 @@ def _exact(ground: Ground, view: OwnLaunch, side: Side, point: Real) -> MadeMask
                 continue
             near = solved.point
         tried = view.attempt(tight, near)
-        states, found = refined(
+        states, found = decided(
             view,
             side,
             tried.point,
             tried.back,
             tried.states,
+            light,
             spare_share=spare,
             patient=patient,
             seed=seed,

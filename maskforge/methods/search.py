@@ -13,7 +13,8 @@ import numpy as np
 from maskforge.base.arrays import Array
 from maskforge.launch.modulator import Levels
 from maskforge.methods.dual_function import FAR, FARTHEST, Conditions, Real, Smooth, newton
-from maskforge.methods.last_pixels import Pixels, refined
+from maskforge.methods.exchanges import decided
+from maskforge.methods.last_pixels import Pixels
 
 SMOOTHING = (0.3, 0.1, 0.03, 0.01)
 """Of the mean |v|, shrinking; below 0.01 the blocks are no longer fine enough."""
@@ -242,12 +243,13 @@ def settled(
             break
         exact = tight.with_kappa(side.kappa)
         proof = proof or (exact, lowest.point)
-        states, found = refined(
+        states, found = decided(
             view,
             exact,
             best.point,
             best.back,
             best.states,
+            lowest.bound,
             spare_share=spare,
             patient=patient,
         )

@@ -16,7 +16,8 @@ from maskforge.launch.targets import lp_target
 from maskforge.methods.attempts import OwnLaunch
 from maskforge.methods.draft import draft_of
 from maskforge.methods.dual_function import complex_of, real_of, side_of
-from maskforge.methods.last_pixels import flipped, refined, undecided
+from maskforge.methods.flips import flipped
+from maskforge.methods.last_pixels import refined, undecided
 from maskforge.methods.problem import Problem
 from maskforge.methods.simple import simple
 from maskforge.methods.single_pixels import pixel_couplings, table_of
