@@ -57,6 +57,10 @@ class Proof:
     multipliers: Complex
     limits: Real
 
+    def limit(self, phase: float) -> float:
+        """The bound at a phase (rad)."""
+        return float(self.limits[int(np.mod(phase, 2 * np.pi) / STEP) % STEPS])
+
 
 def proof_of(
     launch: Launch, target: Target, purity: float, multipliers: Complex, *, draft: bool = False

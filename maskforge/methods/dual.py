@@ -73,21 +73,25 @@ def dual(
         if made is not None:
             return search.finished(made, search.proven(made, (), problem.purity), None)
         start = search.start(search.solved_at_phases(side))
-    best = search.found(start)
-    is_tight = search.is_tight(*best)
-    if is_tight and best[1].purity >= SAME * problem.purity:
+    made = mask_at(search.ground, search.view, start.solved[0])
+    best = search.found(start, made) if made.is_pure else None
+    is_tight = best is not None and search.is_tight(*best)
+    if best is not None and is_tight and best[1].purity >= SAME * problem.purity:
         return search.finished(*best, None)
     fine = replace(search, ground=Ground(*fine_of(problem.launch), FINER, FEW_PHASES))
-    if not is_tight:
-        start = fine.start_near(start)
-        best = fine.better(best, fine.found(start))
+    if best is None or not is_tight:
+        coarse, start = start, fine.start_near(start)
+        other = fine.found(start)
+        if best is None and made.worth(problem.purity) > other[0].worth(problem.purity):
+            best = search.found(coarse, made)
+        best = other if best is None else fine.better(best, other)
     limit = None
     if best[1].purity < SAME * problem.purity:
         if start.asked:
             limit = fine.at_asked(start)
         else:
             # it is worth having, and the pixels did not do
-            limit = fine.covered(best[1].multipliers, problem.purity, np.inf)
+            limit = fine.covered(best[1].multipliers, problem.purity, best[1].bound)
         if start.asked and limit.open_phase is not None:
             # there is a phase at which the asked purity can be had after all
             best = fine.better(best, fine.found(fine.start_at(limit)))
@@ -178,13 +182,14 @@ class _Search:
         reach = least_worth(self.ground, side, self.settings.on_shortfall)
         return self.covered(known, self.problem.purity, reach)
 
-    def found(self, start: _Start) -> tuple[MadeMask, Proven]:
-        """The mask from a start, and the bound over all phases; from another phase where better."""
-        best = mask_at(self.ground, self.view, start.solved[0])
+    def found(self, start: _Start, made: MadeMask | None = None) -> tuple[MadeMask, Proven]:
+        """The mask from a start, if it is not `made`, and the bound over all phases; from another
+        phase where better."""
+        best = made or mask_at(self.ground, self.view, start.solved[0])
         known = (*start.known, *_multipliers(start.solved))
         proof = self.proven(best, known, best.held(self.problem.purity))
         for _ in range(AGAIN):
-            if proof.open_phase is None:
+            if proof.open_phase is None or not self.is_for_its_phase(best, proof):
                 break
             near = proof.nearest(proof.open_phase)
             there = self.solved(proof.open_phase, best.side.kappa, near)
@@ -195,6 +200,11 @@ class _Search:
             best = other
             proof = self.proven(best, known, best.held(self.problem.purity))
         return best, proof
+
+    def is_for_its_phase(self, made: MadeMask, proof: Proven) -> bool:
+        """Whether more of what a mask lacks is for its phase than for the pixels there."""
+        own = proof.limit(float(np.angle(np.vdot(self.target.vector, made.multipliers))))
+        return proof.bound - own > own - math.sqrt(made.prediction.efficiency)
 
     def is_tight(self, made: MadeMask, proof: Proven) -> bool:
         """Whether the mask is as pure as was aimed at, and next to the bound."""

@@ -53,9 +53,13 @@ class Proven:
     def multipliers(self) -> tuple[Complex, ...]:
         return tuple(one.multipliers for one in self.proofs)
 
+    def limit(self, phase: float) -> float:
+        """The bound at a phase (rad)."""
+        return min(one.limit(phase) for one in self.proofs)
+
     def nearest(self, phase: float) -> Complex:
         """The multipliers that bound a phase (rad) best."""
-        return min(self.proofs, key=lambda one: float(one.limits[int(phase / STEP)])).multipliers
+        return min(self.proofs, key=lambda one: one.limit(phase)).multipliers
 
 
 def certified(launch: Launch, target: Target, found: Proven) -> tuple[Certificate, float]:
