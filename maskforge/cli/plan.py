@@ -17,6 +17,7 @@ from maskforge.bench.sections import LensSection
 from maskforge.bench.values import carrier as carrier_period
 from maskforge.cli.common import (
     BenchName,
+    DeviceName,
     Jobs,
     check_files,
     interruptible,
@@ -24,7 +25,7 @@ from maskforge.cli.common import (
     progress_bar,
 )
 from maskforge.cli.last_lines import say_caution, say_next, typed
-from maskforge.cli.option_values import Rule, numbers
+from maskforge.cli.option_values import Rule, as_options, numbers
 from maskforge.cli.print_plan import plan_cells, plan_columns, print_plan
 from maskforge.report import format_of
 from maskforge.sets.designing import processes_for
@@ -77,6 +78,7 @@ def plan(
     figure: Annotated[
         Path | None, typer.Option(help="Draw the map into this file: .png, .svg or .pdf.")
     ] = None,
+    device: DeviceName = "auto",
     jobs: Jobs = None,
 ) -> None:
     """Find the lens, waist and carrier that launch most light.
@@ -101,14 +103,15 @@ def plan(
     source = bench_source(bench_name)
     if write is not None:
         check_text(bench, source, write)
-    fixed = planning.fixed_of(benches.override(bench, labels=wanted))
+    with as_options():
+        fixed = planning.fixed_of(benches.override(bench, labels=wanted), device)
     rows = planning.rows_of(
         fixed,
         None if focal is None else numbers("--focal", focal, FOCAL_RULE),
         None if waist is None else numbers("--waist", waist, Metres),
         None if carrier is None else numbers("--carrier", carrier, carrier_period),
     )
-    jobs = jobs or processes_for(sum(map(len, rows)) * len(fixed.targets))
+    jobs = jobs or processes_for(sum(map(len, rows)) * len(fixed.targets), fixed.device)
     with interruptible("interrupted; nothing is written"):
         found = _planned(fixed, rows, by, fine=waist is None, jobs=jobs)
     print_plan(found, bench)

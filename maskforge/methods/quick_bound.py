@@ -14,6 +14,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from maskforge.base.arrays import beside
 from maskforge.launch import symmetry
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
@@ -153,8 +154,9 @@ def _within(model: Blocks, frame: Complex) -> Blocks:
     """F on blocks of multipliers frame . x, as a function of x."""
     both = np.block([[frame.real, -frame.imag], [frame.imag, frame.real]])
     fast = both.astype(np.float32)
-    model = replace(model, real=model.real @ fast, fixed=model.fixed @ both)
-    return model if model.imag is None else replace(model, imag=model.imag @ fast)
+    there = beside(fast, model.real)
+    model = replace(model, real=model.real @ there, fixed=model.fixed @ both)
+    return model if model.imag is None else replace(model, imag=model.imag @ there)
 
 
 def unknowns(launch: Launch, side: Side) -> Complex:

@@ -14,6 +14,7 @@ import numpy as np
 from scipy.optimize import minimize_scalar
 
 from maskforge import bench as benches
+from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import spread
 from maskforge.bench import Bench
@@ -39,6 +40,9 @@ CRITERIA = ("worst", "mean")
 
 EQUAL = 0.005
 """Relative: a quick bound lies up to so much above the least one; closer ones are equal."""
+
+LIKELY = 70
+"""Settings of a plan, for the choice of a device: 7 lenses and 10 waists, unless some are given."""
 
 FINEST = 0.01
 """Relative: as near as a refined waist comes to the best; beams are not set better."""
@@ -117,10 +121,14 @@ class Fixed:
     fiber: Fiber
     basis: Basis
     targets: tuple[Target, ...]
+    device: Device = CPU
 
 
-def fixed_of(bench: Bench) -> Fixed:
+def fixed_of(bench: Bench, device: str = "cpu") -> Fixed:
     """Solves the fibre; BenchError where it or the targets do not fit.
+
+    The bounds are worked out on the `device` of that name, see `device.device_of`, which raises
+    BadValueError.
 
     The bound is proven for pixels without crosstalk, so that it is left out.
     """
@@ -130,7 +138,9 @@ def fixed_of(bench: Bench) -> Fixed:
         raw["targets"]["orientations"] = 1
     one = benches.from_dict(raw, bench.source, bench.folder)
     basis = guided_basis(one)
-    return Fixed(one, benches.fiber(one), basis, benches.targets(one, basis))
+    targets = benches.targets(one, basis)
+    there = device_of(device, math.prod(one.modulator.pixels), len(targets) * LIKELY)
+    return Fixed(one, benches.fiber(one), basis, targets, there)
 
 
 # --- settings --------------------------------------------------------------------------------
@@ -241,14 +251,16 @@ def evaluated(fixed: Fixed, setting: PlannedSetting) -> Outcome:
     """The bounds of all targets at a setting, and what else it decides."""
     try:
         bench = with_setting(fixed.bench, setting)
-        setup = replace(benches.setup(bench, fixed.basis), fiber=fixed.fiber)
+        setup = benches.setup(bench, fixed.basis)
+        setup = replace(setup, fiber=fixed.fiber, device=fixed.device)
         light, panel, launch = setup.light, setup.modulator, prepare(setup)
     except BenchError as error:
         return Refused(setting, str(error))
     hot = benches.power_warning(bench)
     if hot is not None:
         return Refused(setting, hot)
-    limits = [quick_bound(Problem(launch, t, bench.design.purity)) for t in fixed.targets]
+    problems = [Problem(launch, target, bench.design.purity) for target in fixed.targets]
+    limits = [fixed.device.holding(partial(quick_bound, one)) for one in problems]
     names = [target.name for target in fixed.targets]
     zero_order, conjugate = order_distances(launch, benches.carrier(bench).frequency)
     density = peak_density(replace(light, power=1.0), panel)
@@ -344,13 +356,15 @@ def explored(
 
     `fine`: look between the waists of a row for the best one.
     """
-    start = partial(_starting, fixed.bench, by, fine)
+    start = partial(_starting, fixed.bench, fixed.device.name, by, fine)
     yield from spread(start, lambda: partial(_row, fixed, by, fine), rows, jobs)
 
 
-def _starting(bench: Bench, by: str, fine: bool) -> Callable[[Sequence[PlannedSetting]], Row]:
+def _starting(
+    bench: Bench, device: str, by: str, fine: bool
+) -> Callable[[Sequence[PlannedSetting]], Row]:
     """What a process works on rows with."""
-    return partial(_row, fixed_of(bench), by, fine)
+    return partial(_row, fixed_of(bench, device), by, fine)
 
 
 def _row(fixed: Fixed, by: str, fine: bool, settings: Sequence[PlannedSetting]) -> Row:

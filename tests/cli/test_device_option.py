@@ -15,7 +15,7 @@ ABSENT = 'needs CuPy: pip install "maskforge[gpu]"; cpu works without'
 
 
 @pytest.mark.parametrize(("name", "told"), [("gpu", RULE), ("", RULE), ("cuda", ABSENT)])
-@pytest.mark.parametrize("command", ["design", "compare", "tradeoff", "tolerance"])
+@pytest.mark.parametrize("command", ["design", "compare", "tradeoff", "tolerance", "plan"])
 def test_a_device_that_is_not_there_is_one_line(
     command: str,
     name: str,

@@ -17,6 +17,7 @@ from maskforge.launch.modulator import emitted
 from maskforge.methods.cover import certified_bound
 from maskforge.methods.dual import dual
 from maskforge.methods.problem import Design, Problem
+from maskforge.methods.quick_bound import quick_bound
 from maskforge.methods.robust import robust
 from maskforge.study.tolerance.causes import Errors
 from maskforge.study.tolerance.disturbed import nominal
@@ -149,6 +150,15 @@ def test_errors_of_the_bench_cost_the_same(name: str, device: Device) -> None:
         for at in (CPU, device)
     ]
     assert found[1] == pytest.approx(found[0], abs=2e-6)
+
+
+@pytest.mark.parametrize("name", ["two states on the axis", "a few levels of a short stroke"])
+def test_a_quick_bound_is_the_same(name: str, device: Device) -> None:
+    here, target = ready(name).launch, ready(name).targets[1]
+    found = [
+        quick_bound(Problem(launch, target, 0.99)).efficiency for launch in (here, on(here, device))
+    ]
+    assert found[1] == pytest.approx(found[0], rel=1e-4)
 
 
 def same_figures(launch: Launch, made: Design) -> None:
