@@ -275,7 +275,7 @@ def test_too_little_memory_is_one_line(
     error: Exception,
     reason: str,
 ) -> None:
-    def full(bench: benches.Bench) -> Prepared:
+    def full(bench: benches.Bench, device: str) -> Prepared:
         raise error
 
     monkeypatch.setattr(design, "prepared", full)
