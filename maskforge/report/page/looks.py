@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from maskforge.base.device import CPU
+from maskforge.base.threads import in_turn
 from maskforge.bench.ready import Prepared
 from maskforge.launch.couplings import Launch
 from maskforge.launch.light import Complex
@@ -46,9 +48,13 @@ def leaves_with_looks(
     def made(masks: Iterable[Finished]) -> Iterator[tuple[Leaf, Look]]:
         # what masks share must not depend on where other chains are designed
         look = _looking(launch, camera, ledger)
-        for mask in masks:
+
+        def one(mask: Finished) -> tuple[Leaf, Look]:
             seen = look(mask.target, mask.design.states, mask.prediction.couplings)
-            yield leaf_of(launch.modulator, mask), seen
+            return leaf_of(launch.modulator, mask), seen
+
+        # beside a GPU a core is free for them; one thread keeps their order
+        return map(one, masks) if launch.setup.device is CPU else in_turn(one, masks, 1)
 
     return made
 

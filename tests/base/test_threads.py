@@ -1,0 +1,39 @@
+"""Threads in turn (common practice, no source)."""
+
+import threading
+from collections.abc import Iterator
+
+import pytest
+
+from maskforge.base.threads import in_turn
+
+
+def test_results_come_in_the_order_of_their_tasks() -> None:
+    gates = [threading.Event() for _ in range(8)]
+
+    def work(task: int) -> int:
+        # every second one waits for the next
+        if task % 2 == 0:
+            gates[task + 1].wait(5)
+        gates[task].set()
+        return task * task
+
+    assert list(in_turn(work, range(8), 4)) == [task * task for task in range(8)]
+
+
+def test_few_tasks_wait_and_errors_are_told() -> None:
+    taken: list[int] = []
+
+    def tasks() -> Iterator[int]:
+        for task in range(100):
+            taken.append(task)
+            yield task
+
+    def work(task: int) -> int:
+        if task == 5:
+            raise ValueError("the fifth")
+        return task
+
+    with pytest.raises(ValueError, match="the fifth"):
+        list(in_turn(work, tasks(), 2))
+    assert len(taken) < 12
