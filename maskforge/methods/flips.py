@@ -1,5 +1,6 @@
 """Of many small changes of the couplings those that bring them where they are wanted, greedily."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -40,7 +41,7 @@ def flipped(
     which few pixels can move counts for more; else the greedy search ends stuck in those.
     `tolls` (m,): what changes cost, as a share of the most that theirs can cost; dear ones wait.
     """
-    metric = np.eye(rest.size, dtype=np.float32)
+    metric = None
     if even:
         spread = on_host(changes.T @ changes).astype(np.float64) / changes.shape[0]
         spread += EVEN_FLOOR * np.trace(spread) / rest.size * np.eye(rest.size)
@@ -54,21 +55,24 @@ def _greedy(
     residual: Real,
     goal: Real,
     changes: FastReal,
-    metric: FastReal,
+    metric: FastReal | None,
     limit: float | Real,
     blocks: Sequence[slice],
     tolls: FastReal | None = None,
 ) -> tuple[NDArray[np.bool_], Real]:
-    """(which changes to make, the residual they leave); see `flipped`."""
+    """(which changes to make, the residual they leave); see `flipped`.
+
+    `metric` (n, n): of lengths, or None where they are as they are.
+    """
     done = np.zeros(len(changes), dtype=bool)
-    signed = changes @ metric
+    signed = changes.copy() if metric is None else changes @ metric
     squares = np.einsum("ij,ij->i", signed, signed)
     dear = [0.0] if tolls is None else [*(1 / price for price in PRICES), 0.0]
     toll = 0 * squares if tolls is None else 2 * np.float32(np.linalg.norm(residual)) * tolls
     for _ in range(ROUNDS):
         if _is_short(residual + goal, limit, blocks):
             break
-        seen = residual @ metric
+        seen = residual if metric is None else residual @ metric
         cost = np.float32(dear[0]) * toll
         gain = 2 * (signed @ seen.astype(np.float32)) + squares + cost
         helpful = int(np.count_nonzero(gain < 0))
@@ -94,19 +98,21 @@ def _greedy_there(
     residual: Real,
     goal: Real,
     changes: Array,
-    metric: FastReal,
+    metric: FastReal | None,
     limit: float | Real,
     blocks: Sequence[slice],
 ) -> tuple[NDArray[np.bool_], Real]:
     """The same of changes on a device: the POOL of them that help most are tried on the host."""
     xp, count = namespace(changes), changes.shape[0]
     done = np.zeros(count, dtype=bool)
-    signed = changes @ beside(metric, changes)
+    signed = xp.asarray(changes, copy=True)
+    if metric is not None:
+        signed = changes @ beside(metric, changes)
     squares = xp.sum(signed * signed, axis=1)
     for _ in range(ROUNDS):
         if _is_short(residual + goal, limit, blocks):
             break
-        seen = (residual @ metric).astype(np.float32)
+        seen = (residual if metric is None else residual @ metric).astype(np.float32)
         gain = 2 * (signed @ beside(seen, signed)) + squares
         pool = smallest(gain, min(POOL, count))
         ours, rows = on_host(pool), on_host(picked(changes, pool))
@@ -122,4 +128,5 @@ def _greedy_there(
 
 def _is_short(now: Real, limit: float | Real, blocks: Sequence[slice]) -> bool:
     """Whether every one of the blocks is shorter than its limit."""
-    return bool(np.all([np.linalg.norm(now[block]) for block in blocks] <= np.asarray(limit)))
+    lengths = [math.sqrt(float(now[block] @ now[block])) for block in blocks]
+    return bool(np.all(lengths <= np.asarray(limit)))
