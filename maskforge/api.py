@@ -252,7 +252,8 @@ def design(
         ready = prepared(given, device)
     except BadValueError as problem:
         raise BenchError(f"{problem.key} = {problem.value}: {problem.text}") from None
-    found = finished_masks(ready, jobs=min(jobs, processes_for(len(ready.targets))))
+    most = processes_for(len(ready.targets), pixels=ready.launch.incident.size)
+    found = finished_masks(ready, jobs=min(jobs, most))
     result = Result(ready, tuple(Mask(mask, ready.launch) for mask in found))
     short = [mask.name for mask in result.masks if not mask.reached]
     if short:

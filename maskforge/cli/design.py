@@ -134,7 +134,11 @@ def _written(
             known = 0 if memory is None else sum(len(chain) for chain in memory.known)
             if resume:
                 say(_found(earlier, known, head))
-            jobs = jobs or processes_for(len(ready.targets) - known, ready.launch.setup.device)
+            jobs = jobs or processes_for(
+                len(ready.targets) - known,
+                ready.launch.setup.device,
+                pixels=ready.launch.incident.size,
+            )
             looks: list[Look] = []
             # several threads would wait for each other on the pictures' small products
             with threadpool_limits(1), closing(_watched(ready, jobs, memory, looks)) as leaves:
@@ -151,7 +155,7 @@ def _memory(ready: Prepared, journal: progress.Journal, earlier: progress.Earlie
     if earlier is progress.Earlier.BUSY:
         return None
     return Memory(
-        progress.finished_chains(journal, chains_of(ready.targets)),
+        progress.finished_chains(journal, chains_of(ready)),
         partial(progress.recalled, journal, ready.targets),
         partial(progress.keep, journal),
     )

@@ -283,7 +283,9 @@ def _study(folder: Path, given: Bench | WrittenSet, jobs: int | None, device: st
         return stored_set(folder, given)
     with as_options():
         ready = prepared(given, device)
-    jobs = jobs or designers_for(len(ready.targets), ready.launch.setup.device)
+    jobs = jobs or designers_for(
+        len(ready.targets), ready.launch.setup.device, pixels=ready.launch.incident.size
+    )
     with progress_bar() as progress, closing(closable(finished_masks(ready, jobs=jobs))) as masks:
         task = progress.add_task("", total=len(ready.targets))
         return stored(

@@ -1,5 +1,6 @@
 """A design run: from a bench to its masks in play order, over processes."""
 
+import math
 import os
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import closing
@@ -22,14 +23,18 @@ from maskforge.methods.problem import Design, Problem, Settings
 from maskforge.methods.turned_design import turned
 from maskforge.sets.remedies import remedies
 
-FEW_MASKS = 40
-"""Starting a process takes as long as these do."""
+FEW_MASKS, USUAL_PIXELS = 40, 2**18
+"""Starting a process takes as long as these do, of so many pixels each or fewer."""
 
 MOST_PROCESSES = 8
 """Each takes about 200 MiB for 512 x 512 pixels and 45 modes."""
 
 LONGEST_CHAIN = 12
 """Masks that one process makes in a row: they wait for the earlier ones in memory."""
+
+SHORTEST_PART, PARTS = 3, 8
+"""Masks of a label that are not parted any more, since the first of a chain takes 1.5 times as long
+as the others; and of what is left of a set, from a chain on, it is one of so many parts or more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,12 +72,17 @@ class Memory:
     keep: Keep
 
 
-def processes_for(count: int, device: Device = CPU) -> int:
-    """Processes worth starting for `count` masks: one a core, but one for a few masks, and one for
-    a GPU, on which those of several take turns."""
+def processes_for(count: int, device: Device = CPU, *, pixels: int = USUAL_PIXELS) -> int:
+    """Processes worth starting for `count` masks of `pixels`: one a core, but one for a few masks,
+    and one for a GPU, on which those of several take turns."""
     if device != CPU:
         return 1
-    return min(os.cpu_count() or 1, MOST_PROCESSES) if count > FEW_MASKS else 1
+    return min(os.cpu_count() or 1, MOST_PROCESSES) if _is_much(count, pixels) else 1
+
+
+def _is_much(count: int, pixels: int) -> bool:
+    """Whether masks take longer than starting processes does."""
+    return count * max(pixels / USUAL_PIXELS, 1.0) > FEW_MASKS
 
 
 def finished_masks(
@@ -98,7 +108,7 @@ def made_of_masks(
         raise BenchError(f"jobs = {jobs}: at least 1 process")
     keep = None if memory is None else memory.keep
     known = frozenset[range]() if memory is None else memory.known
-    chains = chains_of(ready.targets)
+    chains = chains_of(ready)
     new = [chain for chain in chains if chain not in known]
     make: Callable[[Iterable[Finished]], Iterator[Made]] | None = None
     with closing(_designed(ready, making, new, jobs, keep)) as designed:
@@ -123,19 +133,36 @@ def _designed(
     yield from spread(start, here, chains, jobs)
 
 
-def chains_of(targets: Sequence[Target]) -> list[range]:
-    """Runs of orientations of one label, which start from each other, cut at LONGEST_CHAIN."""
+def chains_of(ready: Prepared) -> list[range]:
+    """Runs of orientations of one label, which start from each other, by the bench alone.
+
+    Towards the end of a long run they are cut shorter, or processes would wait for the last ones;
+    not where symmetry copies masks, which need their sources at hand.
+    """
+    whole, total = _labels(ready.targets), len(ready.targets)
+    if not _is_much(total, ready.launch.incident.size) or _turns(ready):
+        return [part for label in whole for part in _cut(label, LONGEST_CHAIN)]
+    return [part for label in whole for part in _shared(label, total - label[0])]
+
+
+def _shared(label: range, left: int) -> list[range]:
+    """A label's orientations in even parts, `left` being the masks from its first one on."""
+    longest = min(max(math.ceil(left / PARTS), SHORTEST_PART), LONGEST_CHAIN)
+    return _cut(label, math.ceil(len(label) / math.ceil(len(label) / longest)))
+
+
+def _cut(label: range, longest: int) -> list[range]:
+    return [label[first : first + longest] for first in range(0, len(label), longest)]
+
+
+def _labels(targets: Sequence[Target]) -> list[range]:
+    """The orientations of each label."""
     starts = [
         index
         for index, target in enumerate(targets)
         if index == 0 or target.name != targets[index - 1].name
     ]
-    whole = [range(a, b) for a, b in pairwise([*starts, len(targets)])]
-    return [
-        chain[first : first + LONGEST_CHAIN]
-        for chain in whole
-        for first in range(0, len(chain), LONGEST_CHAIN)
-    ]
+    return [range(a, b) for a, b in pairwise([*starts, len(targets)])]
 
 
 def _kept(ready: Prepared, chain: range, keep: Keep | None) -> Iterator[Finished]:
@@ -161,8 +188,7 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
         seed=part.seed,
         on_shortfall=part.on_shortfall,
     )
-    # what turns the bench into itself need not do so with its scenarios
-    turns = () if ready.others else symmetries(launch)
+    turns = _turns(ready)
     sources: list[tuple[Design, Complex]] = []
     made: Design | None = None
     for index in chain:
@@ -174,6 +200,11 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
             done = made = _advised(ready, made, target)
             sources.append((made, images(launch.basis, turns, target)))
         yield Finished(index, target, done)
+
+
+def _turns(ready: Prepared) -> tuple[Turn, ...]:
+    """What turns the bench into itself; that need not do so with its scenarios."""
+    return () if ready.others else symmetries(ready.launch)
 
 
 def _advised(ready: Prepared, made: Design, target: Target) -> Design:

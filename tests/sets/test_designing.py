@@ -11,7 +11,7 @@ from maskforge.bench import Bench
 from maskforge.bench.ready import guided_basis, prepared
 from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import emitted
-from maskforge.sets.designing import finished_masks
+from maskforge.sets.designing import LONGEST_CHAIN, PARTS, SHORTEST_PART, chains_of, finished_masks
 
 
 def tiny(**design: Any) -> Bench:
@@ -90,6 +90,35 @@ def test_the_basis_of_a_bench() -> None:
     basis = guided_basis(tiny())
     assert len(basis) == 6
     assert {mode.label for mode in basis} == {"LP01", "LP11", "LP21", "LP02"}
+
+
+def chains(offset: list[float], orientations: int, labels: list[str]) -> list[range]:
+    data = benches.resolved(tiny(method="simple"))
+    data["light"] |= {"offset_mm": offset}
+    data["targets"] = {"labels": labels, "orientations": orientations}
+    return chains_of(prepared(benches.from_dict(data, "chains")))
+
+
+@pytest.mark.parametrize("orientations", [1, 2, 15, 20, 41])
+def test_a_long_run_ends_with_short_chains(orientations: int) -> None:
+    """In play order and of one label each; an eighth at most of what is left, or three."""
+    labels = ["LP21", "LP01", "LP11", "LP02"]
+    found = chains([0.1, 0.2], orientations, labels)
+    total = 2 + 2 * orientations
+    assert [index for chain in found for index in chain] == list(range(total))
+    starts = {0, orientations, orientations + 1, 2 * orientations + 1}
+    assert starts <= {chain[0] for chain in found}
+    for chain in found:
+        left = total - max(start for start in starts if start <= chain[0])
+        most = max(SHORTEST_PART, -(-left // PARTS)) if total > 40 else LONGEST_CHAIN
+        assert len(chain) <= min(most, LONGEST_CHAIN)
+    # a first mask is dear: none stands alone that need not
+    assert total <= 40 or all(len(chain) > 1 or chain[0] in starts for chain in found)
+
+
+def test_what_symmetry_copies_stays_together() -> None:
+    found = chains([0.0, 0.0], 24, ["LP21", "LP11"])
+    assert [len(chain) for chain in found] == [12, 12, 12, 12]
 
 
 @pytest.mark.parametrize("jobs", [0, -3])

@@ -272,7 +272,7 @@ def test_masks_come_back_as_they_were(tmp_path: Path, kind: str) -> None:
     ready = prepared(bench)
     journal = progress.journal_of(tmp_path / "set", bench)
     journal.folder.mkdir()
-    chains = chains_of(ready.targets)
+    chains = chains_of(ready)
     masks = list(finished_masks(ready))
     assert (masks[0].design.certificate is None) == (bench.design.method != "dual")
     assert (masks[0].design.robust is None) == (kind != "several scenarios")
@@ -313,7 +313,7 @@ def test_proofs_come_back_as_they_were(tmp_path: Path) -> None:
     ]
     journal = progress.journal_of(tmp_path / "set", bench)
     journal.folder.mkdir()
-    (chain,) = chains_of(ready.targets)
+    (chain,) = chains_of(ready)
     progress.keep(journal, chain, masks)
     again = list(progress.recalled(journal, ready.targets, chain))
     assert all(map(same, masks, again))
