@@ -44,6 +44,20 @@ class GreyTable:
 
 
 @dataclass(frozen=True, eq=False)
+class Wavefront:
+    """Waves at places (n,) of the mask, in m from its middle, beyond what the bench has already.
+
+    `measured` from the readings, `fitted` from the model; both without the piston and tilt of the
+    latter.
+    """
+
+    x: Real
+    y: Real
+    measured: Real
+    fitted: Real
+
+
+@dataclass(frozen=True, eq=False)
 class FittedCurve:
     """A scan for the figure: `x` (rows,), readings free of background and drift, their standard
     deviation, the fit and whether they count; powers in mW."""
@@ -65,6 +79,7 @@ class FitResult:
     solution: Solution
     notes: tuple[str, ...] = ()
     table: GreyTable | None = None
+    wavefront: Wavefront | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,6 +102,7 @@ class Fit:
     notes: tuple[str, ...]
     curves: tuple[FittedCurve, ...]
     table: GreyTable | None
+    wavefront: Wavefront | None
 
 
 def fitted(stack: Stack, readings: Readings, saturation: float | None = None) -> Fit:
@@ -121,6 +137,7 @@ def fitted(stack: Stack, readings: Readings, saturation: float | None = None) ->
         notes=notes,
         curves=curves_of(stack, good, solution),
         table=found.table,
+        wavefront=found.wavefront,
     )
 
 

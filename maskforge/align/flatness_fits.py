@@ -1,8 +1,10 @@
 """The fit of sub-apertures that interfere: a phase at each place, then Zernike coefficients."""
 
+from dataclasses import replace
+
 import numpy as np
 
-from maskforge.align.fit import FitResult, column
+from maskforge.align.fit import FitResult, Wavefront, column
 from maskforge.align.order_fits import WIDER, Case, case_of, zernike_signal, zernike_values
 from maskforge.align.panel_steps import zernike_radius
 from maskforge.align.readings import Readings
@@ -44,7 +46,20 @@ def flatness(stack: Stack, readings: Readings) -> FitResult:
         "Noll 2 and 3 are the wave's tilt, which is the pinhole's place, and stay out of --update",
         f"{phase.size} places; a wavefront with more than Noll {terms[-1]} in it spoils the others",
     )
-    return FitResult(values, solution, notes)
+    seen = np.where(np.isfinite(case.means), solution.signal, np.nan)
+    model = unwrapped(x, y, phases(replace(case, means=seen))[2]) / (2 * np.pi)
+    # the same whole turns as the measured ones, place by place
+    model += np.round(turns - model)
+    wavefront = Wavefront(x, y, *flattened(x, y, turns, model, weight))
+    return FitResult(values, solution, notes, wavefront=wavefront)
+
+
+def flattened(x: Real, y: Real, turns: Real, model: Real, weight: Real) -> tuple[Real, Real]:
+    """Measured and fitted phases without the fitted one's piston and tilt (least squares)."""
+    columns = np.column_stack([np.ones(x.size), x, y])
+    found = np.linalg.lstsq(columns * weight[:, None], model * weight, rcond=None)[0]
+    plane = columns @ found
+    return turns - plane, model - plane
 
 
 def phases(case: Case) -> tuple[Real, Real, Real, Real]:

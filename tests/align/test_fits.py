@@ -12,13 +12,16 @@ import pytest
 from maskforge import bench as benches
 from maskforge.align.bench_update import table_text
 from maskforge.align.catalogue import NAMES, STEPS
-from maskforge.align.fit import Fit, fitted
+from maskforge.align.fit import Fit, Wavefront, fitted
 from maskforge.align.flatness_fits import unwrapped
 from maskforge.align.readings import NO_PAGE, Readings
 from maskforge.align.simulate import BenchDisturbance, disturbed, powers
 from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
+from maskforge.bench.build import zernike_radius_mm
 from maskforge.launch.light import Real, noll_to_nm, zernike
+from maskforge.report import FORMATS
+from maskforge.report.figures.wavefront import wavefront_figure
 from tests.align.bench import BINARY, lab, stack_of
 from tests.align.cases import EDGE, GREYS, NORMAL, PHASES, QUICK, SLOW, Case, name_of
 
@@ -222,6 +225,14 @@ def test_sub_apertures_tell_the_polynomials_of_a_wavefront(tmp_path: Path) -> No
         found = {value.name: value.value for value in fit.values}
         assert found.pop(f"Noll {index}") == pytest.approx(0.1, abs=2e-3)
         assert list(found.values()) == pytest.approx([0.0] * len(found), abs=3e-3)
+        seen = fit.wavefront
+        assert seen is not None
+        radius = zernike_radius_mm(stack.bench) * 1e-3
+        rho, theta = np.hypot(seen.x, seen.y) / radius, np.arctan2(seen.y, seen.x)
+        plane = np.linalg.qr(np.column_stack([np.ones(seen.x.size), seen.x, seen.y]))[0]
+        # over the middle of each sub-aperture, where its mean lies up to a few thousandths beside
+        for off in (seen.measured - 0.1 * zernike(index, rho, theta), seen.measured - seen.fitted):
+            assert off - plane @ (plane.T @ off) == pytest.approx(np.zeros(off.size), abs=8e-3)
 
 
 @pytest.mark.long
@@ -233,6 +244,16 @@ def test_the_truth_lies_in_the_stated_interval_of_sub_apertures(tmp_path: Path) 
     put_in = in_powers(replace(NORMAL, floor=1e-3), clean)
     fits = [fitted(stack, disturbed(stack, clean, put_in, seed)) for seed in range(5)]
     assert np.mean([hits(fit, wanted) for fit in fits]) >= 0.9
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_the_figure_of_a_wavefront(kind: str) -> None:
+    """Places in one row, in two, with nothing in them: the same bytes each time."""
+    for x, y in (([0.0, 1.0], [0.0, 0.0]), ([0.0, 1.0, 1.0], [0.0, 0.0, 1.0])):
+        none = np.zeros(len(x))
+        wavefront = Wavefront(1e-3 * np.array(x), 1e-3 * np.array(y), none, none)
+        once, twice = (wavefront_figure(wavefront, "flatness", kind) for _ in range(2))
+        assert once == twice
 
 
 def test_unwrapping_undoes_wrapping() -> None:

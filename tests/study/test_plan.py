@@ -26,7 +26,7 @@ from maskforge.launch.targets import gaussian_waist, lp_target
 from maskforge.methods import design
 from maskforge.methods.problem import Problem
 from maskforge.report import FORMATS
-from maskforge.report.figures.plan import RING, cells_of, plan_figure
+from maskforge.report.figures.plan import CHOSEN, cells_of, plan_figure
 from maskforge.study import plan, plan_file
 from maskforge.study.plan import Plan, PlannedBounds, PlannedSetting, Refused, Row
 from tests.commands import ran
@@ -609,13 +609,19 @@ def test_cells_tile_the_waists() -> None:
 
 
 def test_the_map_marks_the_choice() -> None:
-    """A ring in both maps, nothing touching the page's edge."""
+    """A frame in both maps, nothing touching the page's edge."""
     image = drawn(some())
-    assert seen(image, str(RING["mec"])) > 200
-    half = image.shape[1] // 2
-    assert min(seen(image[100:, :half], RING["mec"]), seen(image[100:, half:], RING["mec"])) > 50
+    half, top = image.shape[1] // 2, image.shape[0] * 9 // 10
+    assert min(seen(image[:top, :half], CHOSEN), seen(image[:top, half:], CHOSEN)) > 200
     for edge in (image[0], image[-1], image[:, 0], image[:, -1]):
         assert np.all(edge == 255)
+
+
+def test_the_map_prints_what_was_chosen() -> None:
+    """With its bounds; the cell's own number is not covered (no patch is filled above it)."""
+    text = plan_figure(some(), "small", "svg").decode()
+    assert "<!-- chosen: 16 mm lens, waist 3 mm, on the axis -->" in text
+    assert "<!-- bound of the worst target, LP01: 35.0 %; mean 40.0 % -->" in text
 
 
 @pytest.mark.parametrize("kind", FORMATS)

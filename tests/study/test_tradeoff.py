@@ -26,7 +26,7 @@ from maskforge.methods import design
 from maskforge.methods.problem import Problem
 from maskforge.report import FORMATS
 from maskforge.report.figures.style import COLOURS
-from maskforge.report.figures.tradeoff import tradeoff_figure
+from maskforge.report.figures.tradeoff import apart, tradeoff_figure
 from maskforge.study import tradeoff
 from maskforge.study.tradeoff import Point
 
@@ -294,3 +294,11 @@ def test_colours_can_be_told_apart(seen: NDArray[np.float64]) -> None:
     linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
     spots = [lab(seen @ colour) for colour in linear]
     assert min(float(np.linalg.norm(a - b)) for a, b in combinations(spots, 2)) > 20
+
+
+def test_texts_on_an_axis_keep_apart() -> None:
+    """As many as have room, from the last one back; what has room is all kept."""
+    ticks = [(float(k), "99.99") for k in range(12)]
+    assert apart(ticks, 11.0) == [ticks[1], ticks[3], ticks[5], ticks[7], ticks[9], ticks[11]]
+    assert apart(ticks[::3], 11.0) == ticks[::3]
+    assert apart(ticks[:1], 0.0) == ticks[:1]

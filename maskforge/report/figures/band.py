@@ -33,7 +33,7 @@ def band_figure(
             early = 1 - rank / max(len(curves) - 1, 1)
             axes.plot(
                 [nm for nm, _ in points],
-                [-np.clip(unwanted_db(purity), -MOST_DB, MOST_DB) for _, purity in points],
+                [np.clip(unwanted_db(purity), -MOST_DB, MOST_DB) for _, purity in points],
                 color=COLOURS[rank % len(COLOURS)],
                 ls=DASHES[style],
                 marker=MARKERS[style],
@@ -56,11 +56,11 @@ def band_figure(
 
 def _scales(axes: Axes) -> None:
     axes.set_xlabel("wavelength, nm")
-    axes.set_ylabel("unwanted power, dB against the target")
+    axes.set_ylabel("unwanted power, dB below the target")
     axes.margins(x=0.03, y=0.08)
     axes.ticklabel_format(useOffset=False)
     low, high = axes.get_ylim()
     beside = axes.secondary_yaxis("right")
-    ticks = [p for p in ROUND_PURITIES if low <= -unwanted_db(p) <= high]
-    beside.set_yticks([-unwanted_db(p) for p in ticks], [f"{100 * p:.10g}" for p in ticks])
+    ticks = [p for p in ROUND_PURITIES if low <= unwanted_db(p) <= high]
+    beside.set_yticks([unwanted_db(p) for p in ticks], [f"{100 * p:.10g}" for p in ticks])
     beside.set_ylabel("purity, %")

@@ -6,6 +6,7 @@ from matplotlib.figure import Figure
 
 from maskforge.align.fit import Fit, FittedCurve
 from maskforge.report.figures.style import COLOURS, INK, PAPER, figure_bytes, styled
+from maskforge.report.figures.wavefront import wavefront_figure
 
 MOST_SCANS = 12
 """Drawn side by side; of more, as many spread evenly."""
@@ -30,10 +31,12 @@ AXES = {
 
 
 def fit_figure(fit: Fit, kind: str) -> bytes:
-    """Every scan with its residuals below; `kind`: one of report.FORMATS.
+    """Every scan with its residuals below, or the wavefront; `kind`: one of report.FORMATS.
 
     Readings are free of background and drift; those left out as wild are hollow.
     """
+    if fit.wavefront is not None:
+        return wavefront_figure(fit.wavefront, heading(fit), kind)
     curves = _picked(fit.curves)
     columns = min(COLUMNS, len(curves))
     rows = -(-len(curves) // columns)
@@ -51,13 +54,13 @@ def fit_figure(fit: Fit, kind: str) -> bytes:
             if column == 0:
                 upper.set_ylabel("power, % of highest")
                 lower.set_ylabel("residual, %")
-        figure.suptitle(
-            f"{fit.step}\nresidual {100 * fit.residual:.2g} %, {fit.used} of {fit.rows} readings",
-            x=0.01,
-            ha="left",
-            fontsize=9.5,
-        )
+        figure.suptitle(heading(fit), x=0.01, ha="left", fontsize=9.5)
         return figure_bytes(figure, kind)
+
+
+def heading(fit: Fit) -> str:
+    """The step, and how well it was fitted."""
+    return f"{fit.step}\nresidual {100 * fit.residual:.2g} %, {fit.used} of {fit.rows} readings"
 
 
 def _picked(curves: tuple[FittedCurve, ...]) -> list[FittedCurve]:

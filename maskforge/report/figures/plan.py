@@ -1,9 +1,7 @@
 """The map of a plan: what could be launched with each lens and waist, as heat maps."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -12,7 +10,6 @@ from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
 from matplotlib.patches import Patch, Rectangle
 from matplotlib.ticker import LogLocator, NullFormatter, ScalarFormatter
 
@@ -33,10 +30,15 @@ PANEL = 3.05, 3.5
 LONGEST_TITLE = 56
 """Characters that fit above the maps."""
 
-RING: Mapping[str, Any] = MappingProxyType(
-    {"marker": "o", "ms": 15, "mfc": "none", "mec": "#c1121f", "mew": 1.8, "ls": "none"}
-)
-"""Around the chosen setting, with a wider one in PAPER below it: seen on any colour."""
+CHOSEN = "#c1121f"
+"""Of the frame around the cell of the chosen setting; a wider one in PAPER below it shows it on any
+colour."""
+
+FRAMES = (PAPER, 3.4, 7.0), (CHOSEN, 1.8, 8.0)
+"""(colour, line width, rank) of the frame, and of the marks at its sides."""
+
+MARK = 0.16
+"""Of a cell's width: the marks at both its sides, at the chosen waist itself."""
 
 
 @dataclass(frozen=True)
@@ -52,12 +54,13 @@ class Cell:
 def plan_figure(plan: Plan, title: str, kind: str) -> bytes:
     """Bound of the worst target and mean bound over lens and waist, a row of maps a carrier.
 
-    `kind`: one of report.FORMATS.  Refused settings are hatched, the chosen one has a ring, which
-    may lie between the grid's waists.
+    `kind`: one of report.FORMATS.  Refused settings are hatched.  The cell of the chosen one has a
+    frame, with marks at its own waist, which may lie between the grid's; its bounds are printed
+    above.
     """
     periods = list(dict.fromkeys(row.key[1] for row in plan.rows))
     with styled():
-        figure = Figure(figsize=(2 * PANEL[0] + 0.4, PANEL[1] * len(periods) + 0.5))
+        figure = Figure(figsize=(2 * PANEL[0] + 0.4, PANEL[1] * len(periods) + 0.9))
         maps = figure.subplots(len(periods), 2, sharex=True, sharey=True, squeeze=False)
         for place, by in enumerate(CRITERIA):
             top = max(found.merit(by) for found in _found(plan))
@@ -75,10 +78,22 @@ def plan_figure(plan: Plan, title: str, kind: str) -> bytes:
             axes.set_ylabel("waist on the modulator, mm" if _has_waists(plan) else "")
         short = title if len(title) <= LONGEST_TITLE else title[: LONGEST_TITLE - 1] + "…"
         figure.suptitle(
-            short, x=0.01, ha="left", fontsize=10.5, fontweight="bold", parse_math=False
+            f"{short}\n{_told(plan.choice())}", x=0.01, ha="left", fontsize=9.0, parse_math=False
         )
         _legend(figure, plan)
         return figure_bytes(figure, kind)
+
+
+def _told(choice: PlannedBounds) -> str:
+    """The chosen setting with its bounds, in words."""
+    setting, (target, worst) = choice.setting, choice.worst
+    waists = "" if setting.waists_mm is None else f", waist {setting.waists_mm[0]:.4g} mm"
+    period = setting.row[1]
+    where = f"carrier {period:g} px" if period else "on the axis"
+    return (
+        f"chosen: {setting.row[0]:.4g} mm lens{waists}, {where}\n"
+        f"bound of the worst target, {target}: {100 * worst:.1f} %; mean {100 * choice.mean:.1f} %"
+    )
 
 
 def _found(plan: Plan) -> list[PlannedBounds]:
@@ -131,12 +146,33 @@ def _map(axes: Axes, plan: Plan, period: float, by: str, scale: ScalarMappable) 
                 f"{value:.1f}", middle, color=ink, fontsize=5.5, ha="center", va="center", zorder=6
             )
     _axes(axes, rows, cells, plan)
-    choice = plan.choice()
+    _mark(axes, rows, cells, plan.choice())
+
+
+def _mark(axes: Axes, rows: Sequence[Row], cells: Sequence[Cell], choice: PlannedBounds) -> None:
+    """A frame around the cell that the chosen setting lies in, marks where it lies."""
     keys = [row.key for row in rows]
-    if choice.setting.row in keys:
-        spot = keys.index(choice.setting.row), _waist(choice)
-        axes.plot(*spot, zorder=4, **{**RING, "mec": PAPER, "mew": 3.2})
-        axes.plot(*spot, zorder=5, **RING)
+    if choice.setting.row not in keys:
+        return
+    column, waist = keys.index(choice.setting.row), _waist(choice)
+    own = [cell for cell in cells if cell.column == column]
+    cell = min(own, key=lambda one: max(one.low / waist, waist / one.high))
+    left, right = column - 0.5, column + 0.5
+    for colour, width, rank in FRAMES:
+        axes.add_patch(
+            Rectangle(
+                (left, cell.low),
+                1,
+                cell.high - cell.low,
+                fill=False,
+                ec=colour,
+                lw=width,
+                zorder=rank,
+                clip_on=False,
+            )
+        )
+        for start, end in ((left, left + MARK), (right - MARK, right)):
+            axes.plot([start, end], [waist] * 2, color=colour, lw=width, zorder=rank)
 
 
 def _axes(axes: Axes, rows: Sequence[Row], cells: Sequence[Cell], plan: Plan) -> None:
@@ -159,7 +195,7 @@ def _axes(axes: Axes, rows: Sequence[Row], cells: Sequence[Cell], plan: Plan) ->
 
 
 def _legend(figure: Figure, plan: Plan) -> None:
-    keys: list[Artist] = [Line2D([], [], label="chosen", **{**RING, "ms": 8})]
+    keys: list[Artist] = [Patch(fill=False, ec=CHOSEN, lw=1.8, label="chosen")]
     if len(_found(plan)) < sum(len(row.grid) for row in plan.rows):
         keys.append(Patch(fc=PAPER, ec=RULE, hatch="////", lw=0, label="not possible"))
-    figure.legend(handles=keys, loc="upper right", ncols=len(keys), handlelength=1.6)
+    figure.legend(handles=keys, loc="outside lower right", ncols=len(keys), handlelength=1.6)

@@ -55,8 +55,9 @@ UNDATED = {
 }
 """Metadata left out: nothing in a file tells when or with what it was written."""
 
-INTENSITY, PHASE = "cividis", "twilight_shifted"
-"""Colour maps of pictures: even in lightness for every colour vision; cyclic for phase."""
+INTENSITY, PHASE, SIGNED = "cividis", "twilight_shifted", "PuOr"
+"""Colour maps of pictures: even in lightness for every colour vision; cyclic for phase; white at
+0."""
 
 
 @contextmanager

@@ -20,6 +20,9 @@ LEAST_SPAN = 1.0
 LONGEST_TITLE = 44
 """Characters that fit above the axes."""
 
+CHARACTERS = 62.0
+"""That fit side by side along the axes."""
+
 
 def tradeoff_figure(points: Sequence[Point], title: str, kind: str) -> bytes:
     """Efficiency over asked purity: lines are the bounds, markers the designed masks.
@@ -82,8 +85,22 @@ def _scales(axes: Axes, points: Sequence[Point]) -> None:
     above = axes.secondary_xaxis("top")
     inside = [p for p in ROUND_PURITIES if low - edge <= unwanted_db(p) <= high + edge]
     ticks = inside if len(inside) > 1 else sorted({point.asked for point in points})
-    above.set_xticks([unwanted_db(p) for p in ticks], [f"{100 * p:.10g}" for p in ticks])
+    named = apart([(unwanted_db(p), f"{100 * p:.10g}") for p in ticks], high - low + 2 * edge)
+    above.set_xticks([place for place, _ in named], [text for _, text in named])
     above.set_xlabel("asked purity, %")
+
+
+def apart(ticks: Sequence[tuple[float, str]], length: float) -> list[tuple[float, str]]:
+    """(place, text) with no text over another on an axis of such a length; the last ones stay.
+
+    They are the high purities, which a dB sets far apart.
+    """
+    kept: list[tuple[float, str]] = []
+    for place, text in reversed(ticks):
+        room = ((len(text) + len(kept[-1][1])) / 2 + 1 if kept else 0.0) * length / CHARACTERS
+        if not kept or kept[-1][0] - place >= room:
+            kept.append((place, text))
+    return kept[::-1]
 
 
 def _legend(figure: Figure, names: Sequence[str], missed: bool) -> None:
