@@ -38,6 +38,8 @@ BENCH: dict[str, dict[str, Any]] = {
 }
 """Two labels of one orientation and two of three: 8 masks."""
 
+MODES = ["LP01", "LP11 cos", "LP11 sin", "LP02", "LP21 cos", "LP21 sin"]
+
 LABELS = ["LP01", "LP11", "LP11", "LP11", "LP02", "LP21", "LP21", "LP21"]
 
 
@@ -45,8 +47,11 @@ LABELS = ["LP01", "LP11", "LP11", "LP11", "LP02", "LP21", "LP21", "LP21"]
 def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("browser")
     mf.design(benches.from_dict(BENCH, "page")).write(folder / "eight")
-    rows = [["focal length", "1 %"], ["tilt of the fibre", "2 mrad"]]
-    table = json.dumps({"columns": ["error", "sigma"], "rows": rows})
+    figures = ["deg rms", "±0.294", "LP11 90 deg", "0.498", "10", "98.87", "98.88", "98.87", "2.17"]
+    columns = ["cause", "unit", "costs 1 %", "worst mask", "costs median", "half-range"]
+    columns += ["purity % least", "purity % median", "group purity %", "more loss dB"]
+    rows = [["focal length", *figures], ["tilt of the fibre", *figures]]
+    table = json.dumps({"columns": columns, "rows": rows})
     (folder / "eight" / "tolerance.json").write_text(table, "utf-8")
     place = folder / "page.html"
     place.write_text(page_of_set(read_set(folder / "eight")), "utf-8")
@@ -176,6 +181,12 @@ def test_a_mask_enlarges(browser: Any) -> None:
     own = look(browser, 2).find_elements(By.TAG_NAME, "img")
     assert [i.get_attribute("src") for i in shown] == [i.get_attribute("src") for i in own]
     assert shown[0].size["width"] > 3 * own[0].size["width"]
+    assert len(shown) == 4
+    cells = large.find_elements(By.CSS_SELECTOR, "#large-row i")
+    assert [cell.get_attribute("title").split(":")[0] for cell in cells] == MODES
+    assert [cell.get_attribute("class") == "none" for cell in cells] == [
+        level < -60 for level in browser.execute_script("return data.table[2]")
+    ]
     rows = large.find_elements(By.CSS_SELECTOR, "#large-modes tr")
     assert len(rows) == 6
     assert rows[0].text.startswith("LP11 ")
@@ -318,6 +329,17 @@ def test_light_and_dark(browser: Any) -> None:
     assert paper(browser) == dark
 
 
+def sideways(browser: Any) -> list[str]:
+    """Tables, drawings and what holds them that reach beyond the page's right edge."""
+    script = """
+        const width = document.documentElement.clientWidth;
+        return [...document.querySelectorAll("main table, main svg, main canvas, main .scroll")]
+          .filter((e) => e.getBoundingClientRect().right > width || (
+            e.classList.contains("scroll") && e.scrollWidth > e.clientWidth + 1))
+          .map((e) => `${e.tagName} in ${e.closest("section").id}`);"""
+    return [str(found) for found in browser.execute_script(script)]
+
+
 def test_print_is_a4_and_light(browser: Any) -> None:
     """A4 is 595 x 842 points (ISO 216); no row is cut, which a PDF does not tell."""
     browser.find_element(By.ID, "theme").click()
@@ -334,6 +356,11 @@ def test_print_is_a4_and_light(browser: Any) -> None:
     assert paper(browser) in ("rgba(0, 0, 0, 0)", "rgb(255, 255, 255)")
     assert not browser.find_element(By.ID, "matrix-view").is_displayed()
     assert browser.find_element(By.ID, "matrix-still").is_displayed()
+    # 184 mm between the margins are 695 of CSS's pixels: nothing is cut, no bar to scroll by
+    size = {"width": 695, "height": 980, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    assert sideways(browser) == []
+    browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
@@ -353,11 +380,12 @@ def test_without_scripts(started: Any, page: Path) -> None:
         started.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
 
 
-@pytest.mark.parametrize("width", [390, 820, 1280])
+@pytest.mark.parametrize("width", [390, 420, 820, 1280])
 def test_nothing_sticks_out(browser: Any, width: int) -> None:
-    """No side scroll of the page, on a phone either."""
+    """No side scroll of the page or of a part of it, on a phone either."""
     size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     time.sleep(0.1)
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    assert sideways(browser) == []
     browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})

@@ -75,6 +75,8 @@
     pen.beginPath();
     pen.rect(0, 0, w, h);
     pen.clip();
+    pen.fillStyle = hatch(pen, style.getPropertyValue("--clear"));
+    pen.fillRect(0, 0, w, h);
     pen.imageSmoothingEnabled = cell.x * ratio < 1 || cell.y * ratio < 1;
     pen.drawImage(picture, -from.x * cell.x, -from.y * cell.y, masks * cell.x, modes * cell.y);
     pen.strokeStyle = paper;
@@ -104,6 +106,17 @@
     pen.textAlign = "center";
     pen.fillText("target of the mask", w / 2, h + BELOW - 12);
     view.classList.toggle("near", cell.x > whole.x * 1.01 || cell.y > whole.y * 1.01);
+  }
+  /* what is below the scale: neither its darkest colour nor the page's */
+  function hatch(pen, colour) {
+    const tile = document.createElement("canvas");
+    tile.width = tile.height = 5;
+    const brush = tile.getContext("2d");
+    brush.strokeStyle = colour;
+    brush.beginPath();
+    for (const shift of [-5, 0, 5]) line(brush, shift - 1, 6, 7, -7);
+    brush.stroke();
+    return pen.createPattern(tile, "repeat");
   }
   function line(pen, x, y, dx, dy) {
     pen.moveTo(x, y);

@@ -64,7 +64,7 @@ def _looking(launch: Launch, camera: Camera, ledger: Ledger) -> Looking:
 
     def look(target: Target | None, states: Levels, found: Complex) -> Look:
         factors = factors_of(camera, states)
-        shot = shot_of(camera, factors)
+        shot = shot_of(camera, factors, found)
         if target is None:
             return Look(shot)
         key = target.name, *_powers_by_label(launch, found)

@@ -130,6 +130,17 @@ function modesOf(index) {
   return `<table><caption>Most light goes to (dB of the beam's power; bars from −60 dB)</caption>` +
     `<tbody>${lines.join("")}</tbody></table>`;
 }
+/* the mask's row of the launch matrix, a cell a mode, in the matrix's own colours */
+function rowOf(index) {
+  const cells = data.table[index].map((level, mode) => {
+    const place = (1 + level / -data.darkest) * (data.colours.length - 1);
+    const colour = place < 0 ? "" : ` style="background:${data.colours[Math.round(place)]}"`;
+    const told = `${escaped(data.modes[mode])}: ${decibels(level)} dB`;
+    return `<i class="${place < 0 ? "none" : ""}"${colour} title="${told.replaceAll('"', "&quot;")}"></i>`;
+  });
+  return `<span class="note">its row of the launch matrix, ${escaped(data.modes[0])} to ` +
+    `${escaped(data.modes.at(-1))}</span><span class="cells">${cells.join("")}</span>`;
+}
 function decibels(level) {
   return level <= data.least ? `< ${signed(data.least)}` : signed(level.toFixed(1));
 }
@@ -151,6 +162,7 @@ function enlarge(row) {
   large.querySelectorAll("img").forEach((img, place) => (img.src = pictures[place].src));
   byId("large-figures").innerHTML = figuresOf(row);
   byId("large-modes").innerHTML = modesOf(index);
+  byId("large-row").innerHTML = rowOf(index);
   byId("large-hash").textContent =
     `Page ${value(index, "page")} of masks.tif, SHA-256 of its pixels ${value(index, "hash")}`;
   if (!large.open) large.showModal();

@@ -115,6 +115,8 @@ def _data(launch: Launch, lines: Sequence[Line], table: NDArray[np.float64]) -> 
         "groups": [mode.group for mode in launch.basis],
         "table": table.tolist(),
         "least": matrix.LEAST,
+        "darkest": matrix.DARKEST,
+        "colours": _gradient(LEVEL, 1),
         "most": MOST_MODES,
     }
 

@@ -52,7 +52,7 @@ def page_problems(claims: Claims) -> Iterator[str]:
     if written.name is None and title:
         # called as a folder that may have been moved since
         written = replace(written, name=html.unescape(title[1]))
-    blank = [Look(Shot("", "", ""))] * len(written.masks)
+    blank = [Look(Shot("", "", "", ""))] * len(written.masks)
     try:
         # a table of tolerances may have come after the page
         pages = [

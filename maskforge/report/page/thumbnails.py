@@ -10,7 +10,7 @@ from maskforge.launch.basis import Basis, sampled
 from maskforge.launch.couplings import Launch, facet_at, gap_field, single_values
 from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import axis
-from maskforge.launch.light import Real
+from maskforge.launch.light import Complex, Real
 from maskforge.launch.modulator import Levels, Modulator, emitted
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, SIGNED, bright, cycle, inline, signed
 
@@ -39,6 +39,7 @@ class Shot:
 
     intensity: str
     phase: str
+    kept: str
     mask: str
 
 
@@ -47,7 +48,8 @@ class Camera:
     """What turns the pixels of masks into pictures, prepared once, in single precision.
 
     `values`: of the alphabet's states.  To what they send to `facet` the field `dark` is added,
-    likewise but for -i.  `rows`, `columns`: averages of the mask, the carrier taken out.
+    likewise but for -i.  `modes` (K, n, n): the guided ones there.  `rows`, `columns`: averages of
+    the mask, the carrier taken out.
     """
 
     modulator: Modulator
@@ -55,6 +57,7 @@ class Camera:
     facet: Facet
     dark: NDArray[np.complex64] | float
     core: NDArray[np.bool_]
+    modes: NDArray[np.float32]
     rows: csr_array
     columns: csr_array
 
@@ -81,6 +84,7 @@ def camera_of(launch: Launch) -> Camera:
         facet=facet_at(launch, u, u).single,
         dark=0.0 if dark is None else dark.astype(np.complex64),
         core=np.hypot(u, u[:, None]) <= launch.core_radius,
+        modes=np.asarray(list(sampled(launch.basis, u, u)), dtype=np.float32),
         # the steeper direction is enough to average the other orders out
         rows=averages(rows, block, up, smooth=abs(up) == steeper),
         columns=averages(columns, block, across, smooth=abs(up) < steeper),
@@ -104,8 +108,8 @@ def averages(count: int, block: float, frequency: float, *, smooth: bool) -> csr
     return csr_array((weights * np.exp(-2j * np.pi * frequency * pixels)).astype(np.complex64))
 
 
-def shot_of(camera: Camera, factors: Light) -> Shot:
-    """The pictures of a mask's factors (rows, columns), y up."""
+def shot_of(camera: Camera, factors: Light, couplings: Complex) -> Shot:
+    """The pictures of a mask's factors (rows, columns), y up, and of its couplings (K,)."""
     field = field_seen(camera, factors)
     power = np.abs(field) ** 2
     brightest = max(float(power[camera.core].max()), 1e-30)
@@ -113,6 +117,7 @@ def shot_of(camera: Camera, factors: Light) -> Shot:
     return Shot(
         inline(bright(power[::-1] / brightest), BRIGHT),
         inline(phase[::-1], CYCLE),
+        inline(kept_picture(camera, couplings), BRIGHT),
         inline(mask_picture(camera, factors), CYCLE),
     )
 
@@ -127,6 +132,13 @@ def factors_of(camera: Camera, states: Levels) -> Light:
 def field_seen(camera: Camera, factors: Light) -> NDArray[np.complex64]:
     """`couplings.facet_field` at the camera's samples, in single precision."""
     return np.asarray(-1j * (camera.facet.field(factors) + camera.dark), dtype=np.complex64)
+
+
+def kept_picture(camera: Camera, couplings: Complex) -> NDArray[np.uint8]:
+    """Intensity of what the fibre guides of a launch, as indices into BRIGHT; row 0 on top."""
+    field = np.tensordot(couplings.astype(np.complex64), camera.modes, 1)
+    power = np.abs(field) ** 2
+    return bright(power[::-1] / max(float(power[camera.core].max()), 1e-30))
 
 
 def mask_picture(camera: Camera, factors: Light) -> NDArray[np.uint8]:
