@@ -14,7 +14,7 @@ from maskforge.bench import Bench
 from maskforge.bench.elsewhere import scenarios
 from maskforge.fiber.modes import RadialMode, solve
 from maskforge.launch.basis import Basis, basis_of
-from maskforge.launch.couplings import Launch, Scenario, prepare
+from maskforge.launch.couplings import Launch, Scenario, on_device, prepare
 from maskforge.launch.targets import Target
 
 
@@ -33,8 +33,11 @@ class Prepared:
 
     @cached_property
     def others(self) -> tuple[Scenario, ...]:
-        """Beside the launch itself, what a robust bench's masks are designed for."""
-        return scenarios(self.bench)
+        """Beside the launch itself, what a robust bench's masks are designed for; on its device."""
+        device = self.launch.setup.device
+        return tuple(
+            replace(one, launch=on_device(one.launch, device)) for one in scenarios(self.bench)
+        )
 
 
 def guided_modes(bench: Bench, groups: int | None = None) -> Sequence[RadialMode]:

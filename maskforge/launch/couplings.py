@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, flat, is_real, namespace
+from maskforge.base.device import Device
 from maskforge.base.errors import BenchError
 from maskforge.fiber.profile import Profile
 from maskforge.launch.basis import Basis, groups_of, sampled
@@ -167,6 +168,11 @@ def standing_at(launch: Launch, centre: tuple[float, float]) -> Launch:
     there = replace(launch.setup, fiber_at=centre)
     beam, outside = on_panel(lit_of(there))
     return _with_gaps(replace(launch, setup=there, beam=beam, outside=outside))
+
+
+def on_device(launch: Launch, device: Device) -> Launch:
+    """The launch with its pixels' arrays on a device."""
+    return replace(launch, setup=replace(launch.setup, device=device))
 
 
 def _with_gaps(launch: Launch) -> Launch:
