@@ -84,7 +84,7 @@ class Smooth(Protocol):
     @property
     def wider(self) -> float: ...
     def value(self, multipliers: Real, width: float) -> tuple[float, Real]: ...
-    def curvature(self, multipliers: Real, width: float) -> Real: ...
+    def curvature(self, multipliers: Real, width: float) -> Array: ...
 
 
 class Conditions(Protocol):
@@ -110,7 +110,7 @@ class Conditions(Protocol):
     def turn(self, couplings: Real) -> Real: ...
     def turned(self, angle: Real) -> Self: ...
     def gradient(self, point: Real, couplings: Real) -> Real: ...
-    def curvature(self, point: Real, couplings: Real, inner: Real) -> Real: ...
+    def curvature(self, point: Real, couplings: Real, inner: Array) -> Real: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,10 +202,11 @@ class Side:
         along = self.kappa * max(float(self.target @ couplings), 0.0) / length
         return np.asarray(along * (np.eye(point.size) - np.outer(outward, outward)))
 
-    def curvature(self, point: Real, couplings: Real, inner: Real) -> Real:
+    def curvature(self, point: Real, couplings: Real, inner: Array) -> Real:
         """Second derivative of F from that in the multipliers, `inner` (2 K, 2 K)."""
-        slope = self.slope(point)
-        return np.asarray(slope.T @ inner @ slope + self.cone(point, couplings))
+        # of 500 modes these products, not those over the pixels, take longest
+        slope = beside(self.slope(point), inner)
+        return on_host(slope.T @ inner @ slope) + self.cone(point, couplings)
 
 
 TINIEST = 1e-30
@@ -251,8 +252,8 @@ class BlockModel:
         total = float(self.fixed @ multipliers) + self.radius * pixels
         return total, self.fixed + self.radius * on_host(slope).astype(np.float64)
 
-    def curvature(self, multipliers: Real, width: float) -> Real:
-        """Second derivative (2 K, 2 K) of the smoothed F in the multipliers."""
+    def curvature(self, multipliers: Real, width: float) -> Array:
+        """Second derivative (2 K, 2 K) of the smoothed F in the multipliers; on the device."""
         x, y, size = self._terms(multipliers, width)
         xp = namespace(x)
         sharp = self.radius * width**2 / size**3
@@ -280,12 +281,12 @@ class BlockModel:
         return x, y, xp.sqrt(x * x + y * y + square)
 
 
-def weighted(rows: Array, weights: Array) -> Real:
+def weighted(rows: Array, weights: Array) -> Array:
     """Sum (m, m) over rows (n, m) of their squares times `weights` (n,), all but the smallest."""
     xp = namespace(rows)
     near = weights > NEGLIGIBLE * xp.max(weights)
     part, some = (rows, weights) if bool(xp.all(near)) else (rows[near], weights[near])
-    return on_host(part.T @ (some[:, None] * part)).astype(np.float64)
+    return xp.astype(part.T @ (some[:, None] * part), xp.float64)
 
 
 def newton(

@@ -18,7 +18,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from maskforge.base.arrays import Array, namespace
+from maskforge.base.arrays import Array, namespace, on_host
 from maskforge.methods.dual_function import Real, Side, smooth_length
 
 
@@ -88,8 +88,8 @@ class Sides:
         parts = zip(self._with(point), self._seen(couplings), strict=True)
         return np.concatenate([side.gradient(z, c) for (side, z), (_, c) in parts])
 
-    def curvature(self, point: Real, couplings: Real, inner: Real) -> Real:
-        out = np.zeros((point.size, point.size))
+    def curvature(self, point: Real, couplings: Real, inner: Array) -> Real:
+        out, inner = np.zeros((point.size, point.size)), on_host(inner)
         slopes = [side.slope(z) for side, z in self._with(point)]
         for row, own, left in zip(self.blocks, self.own, slopes, strict=True):
             for column, other, right in zip(self.blocks, self.own, slopes, strict=True):

@@ -65,11 +65,11 @@ class CornerModel:
         total = shares.gain + float(self.fixed @ multipliers)
         return total, self.fixed + on_host(slope).astype(np.float64)
 
-    def curvature(self, multipliers: Real, width: float) -> Real:
+    def curvature(self, multipliers: Real, width: float) -> Array:
         """Second derivative (2 K, 2 K) of the smoothed F in the multipliers."""
         shares = self._shares(multipliers, width)
         if shares.open.shape[0] == 0:
-            return np.zeros((multipliers.size, multipliers.size))
+            return beside(np.zeros((multipliers.size, multipliers.size)), self.real)
         xp = namespace(self.real)
         a, b = self.corners.real, self.corners.imag
         aa, bb, ab = (beside(part, self.real) for part in (a * a, b * b, a * b))
