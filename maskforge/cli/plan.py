@@ -30,6 +30,7 @@ from maskforge.cli.print_plan import plan_cells, plan_columns, print_plan
 from maskforge.report import format_of
 from maskforge.sets.designing import processes_for
 from maskforge.study import plan as planning
+from maskforge.study import plan_search
 from maskforge.study.plan import Plan
 from maskforge.study.plan_file import check_text, planned_text
 
@@ -85,9 +86,10 @@ def plan(
 
     Bound: no mask of these pixels launches more of a target at the bench's purity, whatever its
     overall phase; one orientation of each target is looked at.  The best waist of each lens and
-    carrier is listed, and the best of those is chosen, by its worst target or by the mean.  Those
-    within 0.5 % of it count as equal, but for less than the bench as it is: of them the lowest
-    power density on the modulator wins, then the most pixels a fringe.
+    carrier is listed (on large panels found by an estimate, its bounds proven), and the best of
+    those is chosen, by its worst target or by the mean.  Those within 0.5 % of it count as equal,
+    but for less than the bench as it is: of them the lowest power density on the modulator wins,
+    then the most pixels a fringe.
 
     Pixels a fringe: on so many the light of a point at the core's edge turns by 360 deg, that is
     wavelength x focal length / (core radius x pitch); the far field repeats at so many core radii.
@@ -141,16 +143,19 @@ def _planned(
     fine: bool,
     jobs: int,
 ) -> Plan:
-    """The plan, its rows counted by a progress bar as they get done."""
+    """The plan; a progress bar counts its settings, then its rows as they get done."""
     done: list[planning.Row] = []
     own = ((planning.setting_of(fixed.bench),),)
-    work = planning.explored(fixed, rows, by, fine=fine, jobs=jobs)
-    with progress_bar("planning") as progress, closing(work):
-        task = progress.add_task("", total=len(rows) + 1)
-        for row in work:
-            done.append(row)
-            progress.advance(task)
-        (as_it_is,) = planning.explored(fixed, own, by, fine=False)
+    with progress_bar("planning") as progress:
+        task = progress.add_task("", total=sum(map(len, rows)) + len(rows) + 1)
+        work = plan_search.explored(
+            fixed, rows, by, fine=fine, jobs=jobs, advanced=lambda: progress.advance(task)
+        )
+        with closing(work):
+            for row in work:
+                done.append(row)
+                progress.advance(task)
+        (as_it_is,) = plan_search.explored(fixed, own, by, fine=False)
     return Plan(tuple(done), as_it_is.grid[0], by, fine)
 
 

@@ -20,6 +20,10 @@ CHOSEN, OWN = "chosen", "as it is"
 def print_plan(plan: Plan, bench: Bench) -> None:
     """The table, and below it what was refused, and where the purity is out of reach."""
     print_table(_table(plan, bench))
+    say(
+        "\nPixels a fringe: the finest fringes that the mask draws for the fibre's core, beside "
+        "those of the carrier; the far field repeats at so many core radii."
+    )
     refused = [one for one in _all(plan) if isinstance(one, Refused)]
     if refused:
         total = sum(1 for _ in _all(plan))
@@ -132,6 +136,7 @@ def plan_columns(plan: Plan) -> list[str]:
         "waist_y_mm",
         "carrier_period_px",
         "kind",
+        "proven",
         "worst_target",
         "worst_bound",
         "mean_bound",
@@ -149,16 +154,18 @@ def plan_columns(plan: Plan) -> list[str]:
 def plan_cells(plan: Plan) -> list[list[Cell]]:
     """A row a setting, as `plan_columns` says; `peak_per_mm2` of a beam of 1 W in W/mm2.
 
-    `kind`: of the grid, tried between its waists, or the bench as it is; and which is chosen.
+    `kind`: of the grid, tried between its waists, the best of them again where only its bounds are
+    proven, or the bench as it is; and which is chosen.
     """
-    kinds = [
-        kind
+    listed = [
+        (one, kind)
         for row in plan.rows
-        for kind in ["grid"] * len(row.grid) + ["between"] * len(row.between)
+        for kind, some in (("grid", row.grid), ("between", row.between), ("best", row.proven))
+        for one in some
     ]
     choice = plan.choice()
     rows: list[list[Cell]] = []
-    for one, kind in zip(_all(plan), [*kinds, OWN], strict=True):
+    for one, kind in (*listed, (plan.own, OWN)):
         first, second = one.setting.waists_mm or (None, None)
         name = f"{kind}, {CHOSEN}" if one is choice else kind
         place: list[Cell] = [
@@ -166,12 +173,13 @@ def plan_cells(plan: Plan) -> list[list[Cell]]:
             *(one.setting.carrier_period_px, name),
         ]
         if isinstance(one, Refused):
-            rows.append([*place, *[None] * 9, one.reason, *[None] * len(choice.bounds)])
+            rows.append([*place, *[None] * 10, one.reason, *[None] * len(choice.bounds)])
             continue
         label, least = one.worst
         rows.append(
             [
                 *place,
+                "yes" if one.certified else "no",
                 *(label, least, one.mean, one.fringe, one.zero_order, one.conjugate),
                 *(one.density * 1e-6, one.share, " ".join(one.faint), None),
                 *(bound for _, bound in one.bounds),

@@ -1,22 +1,21 @@
 """Which lens, which beam, which carrier: what any mask could launch, over a grid of them.
 
 At every point the dual's bound is computed for each target, one orientation a label, without a
-mask: it holds for every mask of this modulator at the bench's purity.
+mask: it holds for every mask of this modulator at the bench's purity.  On large panels it is
+estimated on blocks of pixels, and proven for the best beam of each lens and carrier.
 """
 
 import math
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 
 from maskforge import bench as benches
 from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
-from maskforge.base.processes import spread
 from maskforge.bench import Bench
 from maskforge.bench.ready import guided_basis
 from maskforge.bench.sections import SECTIONS
@@ -27,7 +26,7 @@ from maskforge.launch.couplings import Launch, prepare
 from maskforge.launch.power_density import peak_density
 from maskforge.launch.targets import Target, gaussian_waist
 from maskforge.methods.problem import Problem
-from maskforge.methods.quick_bound import quick_bound
+from maskforge.methods.quick_bound import on_blocks, quick_bound
 
 FOCAL_FACTORS = tuple(2.0 ** (k / 3) for k in range(-3, 4))
 """Focal lengths that are looked at unless some are given, in the bench's own."""
@@ -43,12 +42,6 @@ EQUAL = 0.005
 
 LIKELY = 70
 """Settings of a plan, for the choice of a device: 7 lenses and 10 waists, unless some are given."""
-
-FINEST = 0.01
-"""Relative: as near as a refined waist comes to the best; beams are not set better."""
-
-MOST_TRIALS = 10
-"""Of a lens's waist between its neighbours on the grid; golden sections take 9."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +78,7 @@ class PlannedBounds:
     core's edge turns by 2 pi, which is also how many core radii away the pixels repeat the launch.
     `zero_order`, `conjugate`: distance of these orders from the core's axis in core radii.
     `density`: peak on the modulator in 1/m^2, of a beam of 1 W.  `share`: of the beam on the mask.
+    `certified`: whether the bounds are proven, or estimated.
     """
 
     setting: PlannedSetting
@@ -95,6 +89,7 @@ class PlannedBounds:
     conjugate: float
     density: float
     share: float
+    certified: bool = True
 
     @property
     def worst(self) -> tuple[str, float]:
@@ -202,13 +197,13 @@ def rows_of(
     if own.waists_mm is None and waist:
         raise BenchError(f"--waist: {fixed.bench.source} has a measured beam, whose width is given")
     length = own.focal_length_mm
-    focals = focal or [length if f == 1 else _rounded(length * f) for f in FOCAL_FACTORS]
+    focals = focal or [length if f == 1 else rounded_mm(length * f) for f in FOCAL_FACTORS]
     rows = []
     for period in carrier or [own.carrier_period_px]:
         for length in focals:
             widths: Sequence[float | None] = waist or _default_waists(fixed, own, length)
             rows.append(
-                tuple(PlannedSetting(length, _waists(own, width), period) for width in widths)
+                tuple(PlannedSetting(length, waists_like(own, width), period) for width in widths)
             )
     return tuple(rows)
 
@@ -220,7 +215,7 @@ def _default_waists(
         return [None]
     x, y = own.waists_mm
     first = matched_waist_mm(fixed, focal_length_mm) * math.sqrt(x / y)
-    return [_rounded(first * factor) for factor in WAIST_FACTORS]
+    return [rounded_mm(first * factor) for factor in WAIST_FACTORS]
 
 
 def matched_waist_mm(fixed: Fixed, focal_length_mm: float) -> float:
@@ -232,14 +227,15 @@ def matched_waist_mm(fixed: Fixed, focal_length_mm: float) -> float:
     return wavelength * focal_length_mm / (math.pi * gaussian_waist(fixed.basis))
 
 
-def _waists(own: PlannedSetting, first: float | None) -> tuple[float, float] | None:
+def waists_like(own: PlannedSetting, first: float | None) -> tuple[float, float] | None:
+    """Waists in mm of which the first axis has `first`, in the ratio that `own` has."""
     if first is None or own.waists_mm is None:
         return None
     x, y = own.waists_mm
-    return first, first if x == y else _rounded(first * y / x, 4)
+    return first, first if x == y else rounded_mm(first * y / x, 4)
 
 
-def _rounded(value: float, digits: int = 3) -> float:
+def rounded_mm(value: float, digits: int = 3) -> float:
     """What the bench file will say is what is judged."""
     return float(f"{value:.{digits}g}")
 
@@ -247,8 +243,8 @@ def _rounded(value: float, digits: int = 3) -> float:
 # --- one setting -----------------------------------------------------------------------------
 
 
-def evaluated(fixed: Fixed, setting: PlannedSetting) -> Outcome:
-    """The bounds of all targets at a setting, and what else it decides."""
+def evaluated(fixed: Fixed, setting: PlannedSetting, *, certified: bool = True) -> Outcome:
+    """The bounds of all targets at a setting, proven or estimated, and what else it decides."""
     try:
         bench = with_setting(fixed.bench, setting)
         setup = benches.setup(bench, fixed.basis)
@@ -260,21 +256,28 @@ def evaluated(fixed: Fixed, setting: PlannedSetting) -> Outcome:
     if hot is not None:
         return Refused(setting, hot)
     problems = [Problem(launch, target, bench.design.purity) for target in fixed.targets]
-    limits = [fixed.device.holding(partial(quick_bound, one)) for one in problems]
+    work = _proven if certified else on_blocks
+    limits = [fixed.device.holding(partial(work, one)) for one in problems]
     names = [target.name for target in fixed.targets]
     zero_order, conjugate = order_distances(launch, benches.carrier(bench).frequency)
     density = peak_density(replace(light, power=1.0), panel)
     assert density is not None
     return PlannedBounds(
         setting=setting,
-        bounds=tuple((n, limit.efficiency) for n, limit in zip(names, limits, strict=True)),
-        faint=tuple(n for n, limit in zip(names, limits, strict=True) if not limit.worthwhile),
+        bounds=tuple((n, limit) for n, (limit, _) in zip(names, limits, strict=True)),
+        faint=tuple(n for n, (_, worth) in zip(names, limits, strict=True) if not worth),
         fringe=launch.scale / (launch.core_radius * max(panel.pitch_seen)),
         zero_order=zero_order,
         conjugate=conjugate,
         density=density,
         share=benches.share_on_mask(bench),
+        certified=certified,
     )
+
+
+def _proven(problem: Problem) -> tuple[float, bool]:
+    limit = quick_bound(problem)
+    return limit.efficiency, limit.worthwhile
 
 
 def order_distances(launch: Launch, frequency: tuple[float, float]) -> tuple[float, float]:
@@ -297,10 +300,14 @@ def order_distances(launch: Launch, frequency: tuple[float, float]) -> tuple[flo
 
 @dataclass(frozen=True)
 class Row:
-    """One lens and carrier: what the grid's waists give, and those tried between them."""
+    """One lens and carrier: what the grid's waists give, and those tried between them.
+
+    `proven`: the best of them and its neighbours again, where they are estimated.
+    """
 
     grid: tuple[Outcome, ...]
     between: tuple[Outcome, ...] = ()
+    proven: tuple[Outcome, ...] = ()
 
     @property
     def key(self) -> tuple[float, float]:
@@ -320,9 +327,10 @@ class Plan:
     fine: bool = True
 
     def best(self, row: Row) -> PlannedBounds | None:
-        """A row's waist of most merit; None: all are refused."""
-        asked = [*row.grid, *row.between, *([self.own] if self._has_own(row) else [])]
-        found = [outcome for outcome in asked if isinstance(outcome, PlannedBounds)]
+        """A row's waist of most merit, its bounds proven; None: all are refused."""
+        own = [self.own] if self._has_own(row) else []
+        asked = [*row.grid, *row.between, *row.proven, *own]
+        found = [one for one in asked if isinstance(one, PlannedBounds) and one.certified]
         return max(found, key=lambda one: one.merit(self.by), default=None)
 
     def choice(self) -> PlannedBounds:
@@ -347,56 +355,3 @@ class Plan:
         waists = [one.setting.waists_mm for one in row.grid]
         fits = self.fine or self.own.setting.waists_mm in waists
         return fits and self.own.setting.row == row.key
-
-
-def explored(
-    fixed: Fixed, rows: Sequence[Sequence[PlannedSetting]], by: str, *, fine: bool, jobs: int = 1
-) -> Generator[Row, None, None]:
-    """Every row as it gets done, over `jobs` processes on one thread each.
-
-    `fine`: look between the waists of a row for the best one.
-    """
-    start = partial(_starting, fixed.bench, fixed.device.name, by, fine)
-    yield from spread(start, lambda: partial(_row, fixed, by, fine), rows, jobs)
-
-
-def _starting(
-    bench: Bench, device: str, by: str, fine: bool
-) -> Callable[[Sequence[PlannedSetting]], Row]:
-    """What a process works on rows with."""
-    return partial(_row, fixed_of(bench, device), by, fine)
-
-
-def _row(fixed: Fixed, by: str, fine: bool, settings: Sequence[PlannedSetting]) -> Row:
-    grid = tuple(evaluated(fixed, setting) for setting in settings)
-    merits = [one.merit(by) if isinstance(one, PlannedBounds) else 0.0 for one in grid]
-    best = int(np.argmax(merits))
-    low, high = (settings[k] for k in (max(best - 1, 0), min(best + 1, len(grid) - 1)))
-    if not fine or low == high or not merits[best]:
-        return Row(grid)
-    return Row(grid, refined(fixed, by, low, high))
-
-
-def refined(
-    fixed: Fixed, by: str, low: PlannedSetting, high: PlannedSetting
-) -> tuple[Outcome, ...]:
-    """The waists tried on the way to the best between those of two settings of a row.
-
-    Golden sections and parabolas (Brent, Algorithms for Minimization without Derivatives, 1973).
-    """
-    assert low.waists_mm is not None
-    assert high.waists_mm is not None
-    own = setting_of(fixed.bench)
-    tried: dict[PlannedSetting, Outcome] = {}
-
-    def missed(logarithm: float) -> float:
-        waists = _waists(own, _rounded(math.exp(logarithm)))
-        setting = replace(low, waists_mm=waists)
-        if setting not in tried:
-            tried[setting] = evaluated(fixed, setting)
-        outcome = tried[setting]
-        return -outcome.merit(by) if isinstance(outcome, PlannedBounds) else 0.0
-
-    bounds = math.log(low.waists_mm[0]), math.log(high.waists_mm[0])
-    minimize_scalar(missed, bounds=bounds, options={"xatol": FINEST, "maxiter": MOST_TRIALS})
-    return tuple(tried.values())

@@ -27,7 +27,7 @@ from maskforge.methods import design
 from maskforge.methods.problem import Problem
 from maskforge.report import FORMATS
 from maskforge.report.figures.plan import CHOSEN, cells_of, plan_figure
-from maskforge.study import plan, plan_file
+from maskforge.study import plan, plan_file, plan_search
 from maskforge.study.plan import Plan, PlannedBounds, PlannedSetting, Refused, Row
 from tests.commands import ran
 from tests.reference.optics_values import LEVELS_FIRST_ORDER, gaussian_coupling
@@ -297,7 +297,7 @@ def row_of_lp01() -> tuple[Row, float]:
         design={"purity": 0.51},
     )
     fixed = plan.fixed_of(bench)
-    (row,) = plan.explored(fixed, plan.rows_of(fixed, (8.0,)), "worst", fine=True)
+    (row,) = plan_search.explored(fixed, plan.rows_of(fixed, (8.0,)), "worst", fine=True)
     return row, 1e3 * WAVELENGTH * 8e-3 / (math.pi * gaussian_waist(fixed.basis))
 
 
@@ -327,7 +327,7 @@ def test_waists_between_those_of_the_grid() -> None:
     low, high = (row.grid[k].setting.waists_mm for k in (best - 1, best + 1))
     assert low is not None
     assert high is not None
-    assert 3 <= len(row.between) <= plan.MOST_TRIALS + 2
+    assert 3 <= len(row.between) <= plan_search.MOST_TRIALS + 2
     for outcome in row.between:
         assert outcome.setting.waists_mm is not None
         waist = outcome.setting.waists_mm[0]
@@ -411,7 +411,7 @@ def test_the_45_mode_preset_planned_again(by: str) -> None:
     assert isinstance(own, PlannedBounds)
     assert own.setting == PlannedSetting(16.0, (2.7, 2.7), 0.0)
     rows = plan.rows_of(fixed, (16.0,), (1.8, 2.2, 2.6))
-    (row,) = plan.explored(fixed, rows, by, fine=True)
+    (row,) = plan_search.explored(fixed, rows, by, fine=True)
     choice = Plan((row,), own, by).choice()
     assert choice.merit(by) >= own.merit(by)
     if by == "worst":
@@ -439,6 +439,7 @@ def test_table_and_files(capsys: pytest.CaptureFixture[str]) -> None:
     lines = [line.rstrip() for line in out.splitlines()]
     rows = list(csv.DictReader(io.StringIO(Path("map.csv").read_text("utf-8"))))
     assert len(rows) == 2 * 3 + 1
+    assert {row["proven"] for row in rows} == {"yes", ""}
     assert [row["kind"] for row in rows if row["refused"]] == ["grid", "grid"]
     (choice,) = (row for row in rows if row["kind"].endswith("chosen"))
     (line,) = (line for line in lines if line.endswith("chosen"))
@@ -536,7 +537,7 @@ def test_a_bench_that_cannot_be_changed_is_told_before_the_work(
         raise BenchError("small.toml: [lens] focal_length_mm: cannot be changed")
 
     monkeypatch.setattr(plan_file, "with_keys", refused)
-    monkeypatch.setattr(plan, "explored", None)
+    monkeypatch.setattr(plan_search, "explored", None)
     code, _, err = ran(capsys, "plan", *QUICK, "--write", "new.toml")
     assert code == 2
     assert err == "error: small.toml: [lens] focal_length_mm: cannot be changed\n"
@@ -570,10 +571,32 @@ def test_robust_benches_are_planned_where_they_are_aligned(
 
 
 @pytest.mark.long
+def test_estimates_find_the_best_beam_of_a_large_panel(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, here: Path
+) -> None:
+    """As good as when every beam is proven, and what is listed is proven."""
+    grid = ("small.toml", "--focal", "8", "--labels", "LP01,LP21", "--jobs", "1", "--csv")
+    proven = _chosen(capsys, *grid, "proven.csv")
+    monkeypatch.setattr(plan_search, "LARGE", 0)
+    found = _chosen(capsys, *grid, "estimated.csv")
+    rows = list(csv.DictReader(io.StringIO((here / "estimated.csv").read_text("utf-8"))))
+    kinds = [row["kind"] for row in rows if row["proven"] == "yes"]
+    assert sorted(kinds) == ["as it is", "best", "best", "best", "best, chosen"]
+    assert found == pytest.approx(proven, rel=plan.EQUAL)
+
+
+def _chosen(capsys: pytest.CaptureFixture[str], *words: str) -> float:
+    """The worst bound of the choice."""
+    assert ran(capsys, "plan", *words)[0] == 0
+    rows = csv.DictReader(io.StringIO(Path(words[-1]).read_text("utf-8")))
+    (choice,) = (row for row in rows if row["kind"].endswith("chosen"))
+    return float(choice["worst_bound"])
+
+
 def test_processes_do_not_change_the_plan() -> None:
     fixed = plan.fixed_of(small(targets={"labels": ["LP01", "LP21"]}))
     rows = plan.rows_of(fixed, (6.0, 8.0), (0.4, 0.5))
-    one, two = (tuple(plan.explored(fixed, rows, "mean", fine=True, jobs=n)) for n in (1, 2))
+    one, two = (tuple(plan_search.explored(fixed, rows, "mean", fine=True, jobs=n)) for n in (1, 2))
     assert one == two
 
 
