@@ -14,7 +14,10 @@ import pytest
 import maskforge as mf
 from maskforge import bench as benches
 from maskforge.report.page.set_page import page_of_set
+from maskforge.report.page.sweep_page import sweep_page
 from maskforge.sets.reading import read_set
+from maskforge.sweep.answer import Question, answered
+from tests.sweep.sweeps import diagonal, launches, readings
 
 webdriver = pytest.importorskip("selenium.webdriver")
 
@@ -378,6 +381,27 @@ def test_without_scripts(started: Any, page: Path) -> None:
         assert not any(control.is_displayed() for control in controls)
     finally:
         started.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+def test_the_page_of_a_sweep(started: Any, tmp_path: Path) -> None:
+    """Sorts, turns dark, and complains of nothing."""
+    launched = launches(3, 2)
+    device = diagonal(launched.basis, [[0.9, 0.5, 0.1], [0.1, 0.4, 0.8]])
+    answer = answered(readings(device, launched, 5), launched, Question(draws=2))
+    place = tmp_path / "sweep.html"
+    place.write_text(sweep_page(answer, "a sweep", None), "utf-8")
+    started.get(place.as_uri())
+    assert started.get_log("browser") == []
+    assert len(started.find_elements(By.CSS_SELECTOR, ".spark path.curve")) >= 4
+    head = started.find_element(By.CSS_SELECTOR, "#groups th button")
+    groups = "return [...document.querySelectorAll('#groups tbody tr')].map(r => r.innerText)"
+    before = started.execute_script(groups)
+    head.click()
+    head.click()
+    assert started.execute_script(groups) == before[::-1]
+    light = paper(started)
+    started.find_element(By.ID, "theme").click()
+    assert paper(started) != light
 
 
 @pytest.mark.parametrize("width", [390, 420, 820, 1280])

@@ -79,6 +79,8 @@ def test_a_sweep_is_told_and_written(here: Path, capsys: pytest.CaptureFixture[s
     assert (pair["first_group"], pair["second_port"]) == ("1", "B")
     page = (here / "sweep.html").read_text("utf-8")
     assert "Simulated, invented data." in page
+    assert page.count('<figure class="spark">') == 3 * 4
+    assert '<a href="#label-LP11">2</a>' in page
     assert not re.search(r"(src|href)=\"(?!#)", page.replace('xlink:href="#', ""))
 
 

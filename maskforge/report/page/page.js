@@ -1,7 +1,5 @@
-"use strict";
 /* Rows that sort, filter and enlarge.  Without it the page is the same, in play order. */
 const data = JSON.parse(document.getElementById("data").textContent);
-const byId = (id) => document.getElementById(id);
 const COLUMN = {
   name: 0, label: 1, group: 2, orientation: 3, purity: 4, shared: 5, loss: 6, bound: 7, gap: 8,
   page: 9, hash: 10, status: 11, unwanted: 4,
@@ -11,26 +9,6 @@ const list = byId("list");
 const rows = [...list.tBodies[0].rows];
 const shownRows = () => [...list.tBodies[0].rows].filter((row) => !row.hidden);
 const numberOf = (row) => Number(row.id.slice(1));
-const compare = new Intl.Collator("en", { numeric: true }).compare;
-
-/* --- theme --------------------------------------------------------------------------------- */
-const themeButton = byId("theme");
-const prefersDark = matchMedia("(prefers-color-scheme: dark)");
-const isDark = () => {
-  const asked = document.documentElement.dataset.theme;
-  return asked ? asked === "dark" : prefersDark.matches;
-};
-function nameTheme() {
-  themeButton.textContent = isDark() ? "Light page" : "Dark page";
-  dispatchEvent(new Event("themed"));
-}
-themeButton.addEventListener("click", () => {
-  document.documentElement.dataset.theme = isDark() ? "light" : "dark";
-  nameTheme();
-});
-prefersDark.addEventListener("change", nameTheme);
-themeButton.hidden = false;
-nameTheme();
 
 /* --- sorting ------------------------------------------------------------------------------- */
 function sortBy(head) {

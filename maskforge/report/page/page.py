@@ -29,7 +29,7 @@ from maskforge.report.page.colour_maps import STEPS
 from maskforge.report.page.light_bar import NAMES, Part, parts_of
 from maskforge.report.page.looks import Look
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, PngPalette
-from maskforge.report.page.templates import environment, source
+from maskforge.report.page.templates import environment
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
 from maskforge.sets.manifest import Record, RobustFigures
 from maskforge.sets.mask_columns import NO_DIGITS
@@ -266,9 +266,7 @@ def _mode_groups(launch: Launch) -> list[tuple[int, list[tuple[str, float, str]]
 def _environment() -> jinja2.Environment:
     """The templates with what the page of a set writes its values by."""
     found = environment()
-    # styles and scripts have no place for a value, so that nothing in them needs escaping
     found.globals |= {
-        "part": lambda file: Markup(source(file)),
         "counted": counted,
         "percent": facts.percent,
         "share_text": share_text,

@@ -3,17 +3,21 @@
 from importlib.resources import files
 
 import jinja2
+from markupsafe import Markup
 
 
 def environment() -> jinja2.Environment:
     """Where templates are found by name; all text is escaped, and a value left out is an error."""
-    return jinja2.Environment(
+    found = jinja2.Environment(
         loader=jinja2.FunctionLoader(source),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    # styles and scripts have no place for a value, so that nothing in them needs escaping
+    found.globals["part"] = lambda file: Markup(source(file))
+    return found
 
 
 def source(file: str) -> str:
