@@ -18,8 +18,8 @@ Made = TypeVar("Made")
 DEVICES = ("auto", "cpu", "cuda")
 
 LARGE, MANY = 2**20, 2**23
-"""Pixels of a mask, and of all masks, from which on a GPU is worth its start: 8 of 1920 x 1080.
-Masks of 512 x 512 take the processors of a host no longer (benchmarks/gpu.py)."""
+"""Pixels of a mask, and of all masks, from which on a GPU is worth its start: 4 of 1920 x 1080 take
+a core 6 s.  Of 512 x 512 eight cores design as fast (benchmarks/gpu.py)."""
 
 
 @dataclass(frozen=True)

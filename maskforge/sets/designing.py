@@ -29,6 +29,10 @@ FEW_MASKS, USUAL_PIXELS = 40, 2**18
 MOST_PROCESSES = 8
 """Each takes about 200 MiB for 512 x 512 pixels and 45 modes."""
 
+MOST_OF_A_GPU = 2
+"""They take turns on it: 4 were no faster than 2, for 96 masks of 1920 x 1080 pixels and for 245 of
+512 x 512 (benchmarks/gpu.py)."""
+
 LONGEST_CHAIN = 12
 """Masks that one process makes in a row: they wait for the earlier ones in memory."""
 
@@ -74,10 +78,9 @@ class Memory:
 
 def processes_for(count: int, device: Device = CPU, *, pixels: int = USUAL_PIXELS) -> int:
     """Processes worth starting for `count` masks of `pixels`: one a core, but one for a few masks,
-    and one for a GPU, on which those of several take turns."""
-    if device != CPU:
-        return 1
-    return min(os.cpu_count() or 1, MOST_PROCESSES) if _is_much(count, pixels) else 1
+    and MOST_OF_A_GPU on a GPU."""
+    most = MOST_PROCESSES if device == CPU else MOST_OF_A_GPU
+    return min(os.cpu_count() or 1, most) if _is_much(count, pixels) else 1
 
 
 def _is_much(count: int, pixels: int) -> bool:

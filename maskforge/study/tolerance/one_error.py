@@ -60,6 +60,9 @@ MOST_HALVED = 6
 WORTH_A_PROCESS = 2**22
 """Pixels of all masks together; fewer take less time than a process to start."""
 
+MOST_OF_A_GPU = 4
+"""Processes; most of the work there is to make the disturbed benches, on the host."""
+
 SLOWEST = ("crosstalk", "defocus", "flatness", "dead_pixels")
 """Fields of the causes that take longest: they are begun first."""
 
@@ -151,9 +154,10 @@ def device_for(study: Study, name: str) -> Device:
 
 
 def processes_for(study: Study, device: Device = CPU) -> int:
-    """Processes worth starting for a sweep: one a core, but one for a few small masks or a GPU."""
-    pixels = 0 if device != CPU else int(np.prod(study.store.shape))
-    return min(os.cpu_count() or 1, MOST_PROCESSES) if pixels > WORTH_A_PROCESS else 1
+    """Processes worth starting for a sweep: one a core, but one for a few small masks."""
+    pixels = int(np.prod(study.store.shape))
+    most = MOST_PROCESSES if device == CPU else MOST_OF_A_GPU
+    return min(os.cpu_count() or 1, most) if pixels > WORTH_A_PROCESS else 1
 
 
 def worked(
