@@ -4,6 +4,7 @@ import dataclasses
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -251,13 +252,28 @@ def _field(
     return RadialField(order, w / a, mesh.edges * a, pieces / a, float(vector[-1]) / a, tail)
 
 
+@cache
+def _tail_nodes() -> tuple[Array, Array]:
+    """Chebyshev points (17,) on [-1, 1], and the matrix from values there to coefficients."""
+    nodes = np.asarray(chebyshev.chebpts1(TAIL_DEGREE + 1), dtype=np.float64)
+    inverse = np.linalg.inv(chebyshev.chebvander(nodes, TAIL_DEGREE))
+    return nodes, np.asarray(inverse, dtype=np.float64)
+
+
+@cache
+def _tail_rule() -> tuple[Array, Array, Array]:
+    """Gauss points and weights (32,) on [-1, 1], and the polynomials (17, 32) there."""
+    points, weights = gauss_rule(2 * TAIL_DEGREE)
+    polynomials = chebyshev.chebvander(points, TAIL_DEGREE).T
+    return points, weights, np.asarray(polynomials, dtype=np.float64)
+
+
 def _tail(order: int, w: float) -> Array:
     """Chebyshev coefficients (t, 17) of log K_l(w exp y)/K_l(w), panels of width 1 from y = 0."""
     count = math.ceil(math.log1p(TAIL_REACH / w))
-    nodes = chebyshev.chebpts1(TAIL_DEGREE + 1)
+    nodes, inverse = _tail_nodes()
     y = np.arange(count)[:, None] + 0.5 * (1.0 + nodes)
     values = log_k(order, w * np.exp(y)) - float(log_k(order, np.array(w)))
-    inverse = np.linalg.inv(chebyshev.chebvander(nodes, TAIL_DEGREE))
     out: Array = values @ inverse.T
     return out
 
@@ -269,8 +285,8 @@ def _moments(
     x, weights = mesh.points, mesh.weights
     fourth = float(np.sum(weights * x * samples**4))
     square = float(np.sum(weights * x**3 * samples**2))
-    points, gauss = gauss_rule(2 * TAIL_DEGREE)
-    logs = tail @ chebyshev.chebvander(points, TAIL_DEGREE).T
+    points, gauss, polynomials = _tail_rule()
+    logs = tail @ polynomials
     y = np.arange(len(tail))[:, None] + 0.5 * (1.0 + points)
     log_x = math.log(mesh.edges[-1]) + y
     with np.errstate(under="ignore"):

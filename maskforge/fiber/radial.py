@@ -48,6 +48,11 @@ MEAN_FLOOR = 1e-8
 """A mean of s below this, either sign, counts as this in the cut-offs of l = 0. About the square
 root of rounding, where the shift and the rounding error of dividing by it are equal."""
 
+DARK = 40.0
+"""Inside of x = l/V the field of order l falls towards the axis, by WKB at least as
+exp(-l (arccosh(1/u) - sqrt(1 - u^2))), u = V x/l. Elements where that is below exp(-DARK) = 4e-18
+are left out; their entries, of order l^2/x^2, would only add rounding."""
+
 ROUNDING = 1e-13
 """Levels below this share of V^2 are rounding of the dense eigenvalue problem, not modes."""
 
@@ -175,9 +180,9 @@ def values_at_points(mesh: Discretisation, vector: Array) -> Array:
     return out
 
 
-def ratio(order: int, x: Array) -> Array:
+def ratio(order: int, x: float) -> float:
     """K_{l-1}(x)/K_l(x) for order l >= 0, x > 0, by upward recurrence, which is stable for K."""
-    out: Array = kve(0, x) / kve(1, x)
+    out = float(kve(0, x)) / float(kve(1, x))
     if order == 0:
         return 1.0 / out
     for j in range(1, order):
@@ -197,7 +202,7 @@ def log_k(order: int, x: Array) -> Array:
 
 def edge_slope(order: int, w: float) -> float:
     """delta = w K_{l-1}(w)/K_l(w): what the logarithmic slope at the edge has beyond -l."""
-    return w * float(ratio(order, np.array(w)))
+    return w * ratio(order, w)
 
 
 def tail_power(order: int, w: float) -> float:
@@ -206,9 +211,18 @@ def tail_power(order: int, w: float) -> float:
     return 0.5 * (delta * (delta + 2.0 * order) - w * w)
 
 
+def _first(mesh: Discretisation, order: int) -> int:
+    """The first node at which the field is not 0: on the axis it is for l > 0, and see DARK."""
+    if order == 0:
+        return 0
+    u = np.clip(mesh.v * mesh.edges[1:-1] / order, None, 1.0)
+    dark = order * (np.arccosh(1.0 / u) - np.sqrt(1.0 - u * u)) > DARK
+    return int(mesh.offsets[np.count_nonzero(dark)]) + 1
+
+
 def _stiffness(mesh: Discretisation, order: int) -> tuple[slice, Array]:
-    """Active nodes (the field is 0 on the axis for l > 0) and K on them."""
-    active = slice(1 if order else 0, None)
+    """Active nodes and K on them."""
+    active = slice(_first(mesh, order), None)
     matrix = mesh.stiffness[active, active] + order**2 * mesh.centrifugal[active, active]
     matrix[-1, -1] += order
     return active, matrix

@@ -29,25 +29,39 @@ def gloge(v: float, order: int, u: mpmath.mpf) -> mpmath.mpf:
     return inner + w * mpmath.besselk(order - 1, w) * mpmath.besselj(order, u)
 
 
+def check_label(mode: RadialMode, v: float) -> None:
+    fiber = normalised(v)
+    cladding, aperture = mpmath.mpf(fiber.cladding_index), mpmath.mpf(fiber.na)
+    with mpmath.workdps(30):
+        sides = [mpmath.mpf(mode.n_eff) + shift for shift in (-1e-12, 1e-12)]
+        u = [v * mpmath.sqrt(1 - (n**2 - cladding**2) / aperture**2) for n in sides]
+        assert gloge(v, mode.l, u[0]) * gloge(v, mode.l, u[1]) < 0, mode.label
+        cutoff = bessel_zero(mode.l - 1, mode.p) if mode.l else bessel_zero(1, mode.p - 1)
+        assert cutoff < u[1] < u[0] < bessel_zero(mode.l, mode.p), mode.label
+    assert mode.cutoff_v == pytest.approx(cutoff, abs=1e-9 * v)
+
+
 @pytest.mark.parametrize("v", [1.6, 2.405, 3.9, 6.38, 10.0, 25.0])
 def test_n_eff_of_every_label(v: float) -> None:
     """The equation changes sign within 1e-12 of n_eff, between the Bessel zeros of the label.
 
     U of LPlp lies between its cut-off, j_{l-1,p} (j_{1,p-1} for l = 0), and j_{l,p}.
     """
-    fiber = normalised(v)
-    modes = solve(fiber)
-    cladding, aperture = mpmath.mpf(fiber.cladding_index), mpmath.mpf(fiber.na)
-    with mpmath.workdps(30):
-        for mode in modes:
-            sides = [mpmath.mpf(mode.n_eff) + shift for shift in (-1e-12, 1e-12)]
-            u = [v * mpmath.sqrt(1 - (n**2 - cladding**2) / aperture**2) for n in sides]
-            assert gloge(v, mode.l, u[0]) * gloge(v, mode.l, u[1]) < 0, mode.label
-            cutoff = bessel_zero(mode.l - 1, mode.p) if mode.l else bessel_zero(1, mode.p - 1)
-            assert cutoff < u[1] < u[0] < bessel_zero(mode.l, mode.p), mode.label
+    modes = solve(normalised(v))
+    for mode in modes:
+        check_label(mode, v)
     for order in range(max(m.l for m in modes) + 2):
         zeros = jn_zeros(order - 1, 20) if order else np.append(0.0, jn_zeros(1, 20))
         assert sum(m.l == order for m in modes) == np.count_nonzero(zeros < v)
+
+
+def test_high_orders() -> None:
+    """Where the field is as good as 0 over the inner part of the core, which is left out there."""
+    modes = solve(normalised(90.0))
+    assert sum(2 if mode.l else 1 for mode in modes) == pytest.approx(90.0**2 / 4, rel=0.02)
+    for mode in modes:
+        if mode.l in (60, 80):
+            check_label(mode, 90.0)
 
 
 @pytest.mark.parametrize("v", ref.STEP_B)
