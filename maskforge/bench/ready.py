@@ -1,6 +1,7 @@
 """A bench made ready: its modes, its launches and its targets."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -12,7 +13,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import scenarios
-from maskforge.fiber.modes import RadialMode, solve
+from maskforge.fiber.modes import RadialMode, first_groups, solve
 from maskforge.launch.basis import Basis, basis_of
 from maskforge.launch.couplings import Launch, Scenario, on_device, prepare
 from maskforge.launch.targets import Target
@@ -40,11 +41,32 @@ class Prepared:
         )
 
 
-def guided_modes(bench: Bench, groups: int | None = None) -> Sequence[RadialMode]:
-    """The modes that a bench's fibre guides, of its first `groups`; BenchError for none."""
+def guided_modes(
+    bench: Bench,
+    groups: int | None = None,
+    told: Callable[[RadialMode], object] = lambda mode: None,
+) -> Sequence[RadialMode]:
+    """The modes that a bench's fibre guides, of its first `groups`; BenchError for none.
+
+    `told` gets every label as it is found.
+    """
     guide = benches.fiber(bench)
+    with _named(bench):
+        return solve(guide, groups=groups, told=told)
+
+
+def counted_modes(bench: Bench, every: Sequence[RadialMode]) -> Sequence[RadialMode]:
+    """Of all guided modes those that a bench counts; BenchError where it asks for more groups."""
+    if bench.fiber.groups is None:
+        return every
+    with _named(bench):
+        return first_groups(every, bench.fiber.groups)
+
+
+@contextmanager
+def _named(bench: Bench) -> Iterator[None]:
     try:
-        return solve(guide, groups=groups)
+        yield
     except BenchError as error:
         text = str(error).removeprefix("fiber: ")
         raise BenchError(one_line(f"{bench.source}: [fiber] {text}")) from None

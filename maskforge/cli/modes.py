@@ -10,12 +10,16 @@ from maskforge.base.columns import csv_table
 from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
 from maskforge.base.wording import counted
-from maskforge.cli.common import BenchName, TableFile, check_files
+from maskforge.cli.common import BenchName, TableFile, check_files, interruptible, progress_bar
 from maskforge.report import format_of
 
 if TYPE_CHECKING:
+    from maskforge.bench import Bench
     from maskforge.fiber.modes import RadialMode
     from maskforge.fiber.profile import Fiber
+
+MANY = 2000
+"""Modes that take more than a second or two to solve."""
 
 
 def modes(
@@ -41,7 +45,7 @@ def modes(
     """
     # its help is printed without what it computes with
     from maskforge import bench as benches
-    from maskforge.bench.ready import guided_modes
+    from maskforge.bench.ready import counted_modes
     from maskforge.cli.last_lines import say_next, typed
     from maskforge.cli.print_modes import COLUMNS, fields_of, print_modes
     from maskforge.cli.terminal import say
@@ -54,9 +58,9 @@ def modes(
         raise BenchError(f"--fields = {fields}: the name must end in .npz")
     bench = benches.load(bench_name)
     guide, limit = benches.fiber(bench), bench.fiber.groups
-    every = guided_modes(bench)
-    # solved again where limited: that tells when fewer groups are guided than asked
-    kept = every if limit is None else guided_modes(bench, limit)
+    with interruptible("interrupted; nothing is written"):
+        every = _counted(bench, guide)
+        kept = counted_modes(bench, every)
     summary = (
         f"{counted(sum(fields_of(mode) for mode in kept), 'mode')}, "
         f"{counted(len(kept), 'label')}, {counted(kept[-1].group, 'group')}; "
@@ -82,6 +86,25 @@ def modes(
         f"{typed('plan', bench_name)} for lens and waist, or {typed('design', bench_name)} for the "
         "masks"
     )
+
+
+def _counted(bench: "Bench", guide: "Fiber") -> "Sequence[RadialMode]":
+    """All guided modes, counted by a progress bar, and said ahead where they are many."""
+    from maskforge.bench.ready import guided_modes
+    from maskforge.cli.print_modes import fields_of
+    from maskforge.fiber.modes import about_how_many
+
+    total = about_how_many(guide)
+    if total >= MANY:
+        digits = 10 ** (len(str(total)) - 2)
+        typer.echo(
+            f"about {round(total / digits) * digits} modes: 6000 take some 10 s of one processor, "
+            "twice as many four times as long",
+            err=True,
+        )
+    with progress_bar("solving") as progress:
+        task = progress.add_task("", total=total)
+        return guided_modes(bench, told=lambda mode: progress.advance(task, fields_of(mode)))
 
 
 def _picture(

@@ -2,7 +2,7 @@
 
 import dataclasses
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -165,28 +165,55 @@ class RadialMode:
         return self.cutoff_margin < NEAR_CUTOFF
 
 
-def solve(fiber: Fiber, *, groups: int | None = None) -> tuple[RadialMode, ...]:
+def about_how_many(fiber: Fiber) -> int:
+    """Modes (cos and sin apart) that a fibre guides, to a few per cent where they are many.
+
+    V^2/2 times the integral of s x dx over where s > 0, x in core radii: the cells of phase space
+    (Gloge and Marcatili, Bell Syst. Tech. J. 52, 1563, 1973, without the two polarisations).
+    """
+    edges = np.array((0.0, *fiber.profile.edges)) / fiber.profile.core_radius
+    half = 0.5 * np.diff(edges)[:, None]
+    points, weights = gauss_rule(64)
+    x = edges[:-1, None] + half * (1.0 + points)
+    s = np.maximum(fiber.profile.shape(x * fiber.profile.core_radius), 0.0)
+    return max(1, round(0.5 * fiber.v**2 * float(np.sum(half * weights * x * s))))
+
+
+def solve(
+    fiber: Fiber,
+    *,
+    groups: int | None = None,
+    told: Callable[[RadialMode], object] = lambda mode: None,
+) -> tuple[RadialMode, ...]:
     """Every guided label, by (group, falling n_eff, l); only the first `groups` groups if given.
 
     Scalar weakly guiding equation by the method of `maskforge.fiber.radial`; group index by
     the Hellmann-Feynman theorem, n_g n_eff = int n N R^2 r dr with N the glass's group index
     (Snyder and Love, Optical Waveguide Theory, 1983, ch. 13 and 14). BenchError when nothing is
-    guided or fewer groups are guided than asked.
+    guided or fewer groups are guided than asked.  `told` gets every label as it is found.
     """
     if groups is not None and groups < 1:
         raise BenchError(f"fiber: groups = {groups}; it must be at least 1")
     # on several threads small matrices take longer, and the other cores' time
     with threadpool_limits(1):
-        modes = list(_every_mode(fiber))
+        modes = []
+        for mode in _every_mode(fiber):
+            modes.append(mode)
+            told(mode)
     if not modes:
         raise BenchError(f"fiber: V = {fiber.v:.4g} guides no mode")
-    highest = max(mode.group for mode in modes)
-    if groups is not None and groups > highest:
-        raise BenchError(f"fiber: groups = {groups}, but only {highest} groups are guided")
     first = modes[0].group_index
-    kept = (m for m in modes if groups is None or m.group <= groups)
-    ordered = sorted(kept, key=lambda m: (m.group, -round(m.n_eff, DEGENERATE), m.l))
-    return tuple(replace(m, delay=(m.group_index - first) / constants.c) for m in ordered)
+    ordered = sorted(modes, key=lambda m: (m.group, -round(m.n_eff, DEGENERATE), m.l))
+    found = tuple(replace(m, delay=(m.group_index - first) / constants.c) for m in ordered)
+    return found if groups is None else first_groups(found, groups)
+
+
+def first_groups(modes: Sequence[RadialMode], groups: int) -> tuple[RadialMode, ...]:
+    """Those of all guided labels that `solve` gives with `groups`; BenchError where it does."""
+    highest = max(mode.group for mode in modes)
+    if groups > highest:
+        raise BenchError(f"fiber: groups = {groups}, but only {highest} groups are guided")
+    return tuple(mode for mode in modes if mode.group <= groups)
 
 
 def _every_mode(fiber: Fiber) -> Iterator[RadialMode]:
