@@ -18,6 +18,7 @@ from maskforge.base.arrays import (
     beside,
     conj,
     flat,
+    is_real,
     namespace,
     on_host,
     picked,
@@ -142,6 +143,8 @@ def undecided(launch: Launch, back: Array, states: Array, count: int, residual: 
     alphabet = launch.modulator.alphabet
     xp = namespace(back)
     values = beside(alphabet.values.astype(np.complex64), back)
+    # where what the states follow is real, so are they
+    values = xp.real(values) if is_real(back) else values
     first = alphabet.support(back)
     other = xp.where(states == first, alternatives(alphabet, back), first)
     moved = picked(values, other) - picked(values, states)

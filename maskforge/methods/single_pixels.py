@@ -11,7 +11,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, as_complex, beside, namespace, on_host, picked, single
+from maskforge.base.arrays import (
+    Array,
+    as_complex,
+    beside,
+    namespace,
+    on_host,
+    parts,
+    picked,
+    single,
+)
 from maskforge.launch.couplings import Launch, pixel_field
 from maskforge.launch.mode_samples import mode_samples
 from maskforge.methods.draft import DRAFT_TAIL, draft_of, sent_from
@@ -77,20 +86,22 @@ def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     if launch.incident.size * len(launch.basis) <= MOST_KEPT:
         return picked(_all_pixels(launch), pixels)
     table, xp = table_of(launch), namespace(pixels)
-    order, is_sin, label = (beside(a, pixels) for a in (table.order, table.is_sin, table.label))
+    # among 1, 0, cos, sin, cos 2, sin 2 ...
+    part = 2 * table.order + table.is_sin
+    part, label = (beside(a, pixels) for a in (part, table.label))
     row, column = pixels // launch.x.size, pixels % launch.x.size
     x = picked(beside(launch.x, pixels), column) + launch.lens_offset[0]
     y = picked(beside(launch.y, pixels), row) + launch.lens_offset[1]
     radius = xp.hypot(x, y)
     size = xp.maximum(radius, xp.full_like(radius, 1e-12))
     turn = single((as_complex(x) + 1j * as_complex(y)) / size)
-    most = xp.broadcast_to(turn, (int(table.order.max()), turn.shape[0]))
-    turns = xp.cumulative_prod(most, axis=0, include_initial=True)
-    imag, real = picked(xp.imag(turns), order), picked(xp.real(turns), order)
-    angular = xp.where(is_sin[:, None], imag, real)
+    # a row a pixel, so that no product runs across rows
+    most = xp.broadcast_to(turn[:, None], (turn.shape[0], int(table.order.max())))
+    turns = xp.cumulative_prod(most, axis=1, include_initial=True)
+    angular = xp.take(parts(turns), part, axis=1)
     near = xp.astype(xp.round(radius / table.step), xp.int64)
     radial = xp.take(picked(table.radial, near), label, axis=1)
-    return picked(table.light, pixels)[:, None] * radial * angular.T
+    return picked(table.light, pixels)[:, None] * radial * angular
 
 
 @kept
