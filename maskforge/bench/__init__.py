@@ -48,6 +48,7 @@ __all__ = [
     "Bench",
     "Safety",
     "carrier",
+    "changed_keys",
     "fiber",
     "focal_length",
     "from_dict",
@@ -56,6 +57,7 @@ __all__ = [
     "lens_offset",
     "light",
     "load",
+    "load_changed",
     "modulator",
     "override",
     "power_warning",
@@ -100,10 +102,25 @@ def load(
 
     Raises BenchError, one line, for whatever cannot be used.
     """
+    changes = changed_keys(method=method, labels=labels, orientations=orientations)
+    return load_changed(name_or_path, changes)
+
+
+def load_changed(
+    name_or_path: str | Path,
+    changes: Mapping[tuple[str, str], object],
+    *,
+    name: str | None = None,
+    told: str = "",
+) -> Bench:
+    """The same with any keys (section, key) replaced; `name`: what the bench is called instead.
+
+    `told`: what error lines say of the changes behind the name of the file.
+    """
     source = bench_source(name_or_path)
-    raw = parsed(source.text, source.shown_as)
-    raw = _replaced(raw, method=method, labels=labels, orientations=orientations)
-    return _made(raw, source.name, source.shown_as, source.folder)
+    raw = _replaced(parsed(source.text, source.shown_as), changes)
+    shown_as = f"{source.shown_as} with {told}" if told else source.shown_as
+    return _made(raw, source.name if name is None else name, shown_as, source.folder)
 
 
 def override(
@@ -116,7 +133,8 @@ def override(
 ) -> Bench:
     """The bench with some keys replaced, checked again; None keeps a key. Raises BenchError."""
     raw = {name: keys_of(getattr(bench, name)) for name in SECTIONS}
-    raw = _replaced(raw, method=method, labels=labels, orientations=orientations, purity=purity)
+    changes = changed_keys(method=method, labels=labels, orientations=orientations, purity=purity)
+    raw = _replaced(raw, changes)
     return _made(raw, bench.name, bench.source, bench.folder)
 
 
@@ -137,12 +155,20 @@ def from_written(data: Mapping[str, Any], name: str, folder: Path) -> Bench:
     return from_dict(data, name, folder)
 
 
-def _replaced(raw: Mapping[str, Any], **changes: Any) -> dict[str, Any]:
+def changed_keys(**values: object) -> dict[tuple[str, str], object]:
+    """Keys of [design] and [targets] by (section, key), without those that are None."""
+    return {
+        ("design" if key in DesignSection.model_fields else "targets", key): value
+        for key, value in values.items()
+        if value is not None
+    }
+
+
+def _replaced(raw: Mapping[str, Any], changes: Mapping[tuple[str, str], object]) -> dict[str, Any]:
     out = dict(raw)
-    for key, value in changes.items():
-        section = "design" if key in DesignSection.model_fields else "targets"
+    for (section, key), value in changes.items():
         old = out.get(section, {})
-        if value is not None and isinstance(old, dict):
+        if isinstance(old, dict):
             out[section] = old | {key: value}
     return out
 

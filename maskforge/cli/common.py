@@ -55,6 +55,15 @@ BenchName = Annotated[
     ),
 ]
 
+BenchNames = Annotated[
+    list[str],
+    typer.Argument(
+        metavar="BENCH...",
+        help="Presets' names (see maskforge presets), TOML files, or folders of them.",
+        autocompletion=bench_names,
+    ),
+]
+
 SetFolder = Annotated[Path, typer.Argument(metavar="SET", help="Folder of a finished set.")]
 
 TableFile = Annotated[
@@ -91,8 +100,11 @@ def label_list(text: str) -> str | list[str]:
     return found
 
 
-def progress_bar(doing: str = "designing") -> "Progress":
-    """A bar that goes away when done, and is not there where nobody looks."""
+def progress_bar(doing: str = "designing", *more: str) -> "Progress":
+    """A bar that goes away when done, and is not there where nobody looks.
+
+    `doing` stands before it, `more` behind; both may name fields of a task, as rich writes them.
+    """
     from rich.progress import (
         BarColumn,
         MofNCompleteColumn,
@@ -113,6 +125,7 @@ def progress_bar(doing: str = "designing") -> "Progress":
         TimeElapsedColumn(),
         TextColumn("left"),
         TimeRemainingColumn(),
+        *map(TextColumn, more),
         console=plain_console(stderr=True),
         transient=True,
         disable=not sys.stderr.isatty(),

@@ -1,6 +1,6 @@
 """maskforge compare."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from operator import attrgetter
 from pathlib import Path
@@ -25,6 +25,7 @@ from maskforge.cli.common import (
     label_list,
     progress_bar,
 )
+from maskforge.cli.compare_campaigns import are_campaigns, compare_campaigns
 from maskforge.cli.compare_sets import are_sets, compare_sets
 from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import as_options, some_words
@@ -69,7 +70,8 @@ def compare(
         list[str],
         typer.Argument(
             metavar="BENCH...",
-            help="Presets' names (see maskforge presets) or TOML files; or two finished sets.",
+            help="Presets' names (see maskforge presets) or TOML files; or two finished sets, or "
+            "one or two campaigns.",
             autocompletion=bench_names,
         ),
     ],
@@ -99,14 +101,16 @@ def compare(
     last.
 
     Two folders of finished sets are compared as they are: the masks of each target and orientation,
-    what only one of them has, and what changed in the bench.
+    what only one of them has, and what changed in the bench.  Of a campaign the sets are compared
+    with each other, of two campaigns the sets of the same name.
     """
     check_files(f"--csv, --figure = {csv}", csv, figure)
-    if are_sets(bench_names):
+    finished = _of_finished(bench_names)
+    if finished is not None:
         for option, value in (("--labels", labels), ("--figure", figure), ("--jobs", jobs)):
             if value is not None:
                 raise BenchError(f"{option} = {value}: goes with benches, not with finished sets")
-        compare_sets(bench_names, csv)
+        finished(bench_names, csv)
         return
     chosen = _methods(methods)
     kind = None if figure is None else format_of(figure)
@@ -130,6 +134,13 @@ def compare(
         write_text(csv, csv_table(IN_FILE, entries))
     one = bench_names[0] if len(bench_names) == 1 else "BENCH"
     say_next(f"{typed('design', one)}, with --method for another one than the bench's")
+
+
+def _of_finished(names: Sequence[str]) -> Callable[[Sequence[str], Path | None], None] | None:
+    """What compares what the names are of; None for benches."""
+    if are_campaigns(names):
+        return compare_campaigns
+    return compare_sets if are_sets(names) else None
 
 
 def _methods(text: str) -> tuple[str, ...]:

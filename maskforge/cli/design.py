@@ -1,48 +1,45 @@
 """maskforge design."""
 
-from collections.abc import Generator
-from contextlib import closing
-from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
-from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
 from maskforge.base.errors import MaskforgeError
-from maskforge.base.files import replacing
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
-from maskforge.bench.ready import Prepared, prepared
+from maskforge.bench.campaign import campaign_of, is_campaign
 from maskforge.cli.common import (
-    BenchName,
+    BenchNames,
     DeviceName,
-    closable,
     label_list,
     progress_bar,
     whole,
 )
 from maskforge.cli.exits import INTERRUPTED, SHORT, failed
 from maskforge.cli.last_lines import say_caution, say_next, typed
-from maskforge.cli.option_values import as_options
 from maskforge.cli.print_masks import print_masks
 from maskforge.cli.terminal import say
+from maskforge.cli.whole_set import Watch, set_written
 from maskforge.report import PAGE
-from maskforge.report.page.looks import Look, leaves_with_looks
 from maskforge.sets import journal as progress
-from maskforge.sets.designing import Memory, chains_of, made_of_masks, processes_for
-from maskforge.sets.digests import add_files
-from maskforge.sets.names import SET
-from maskforge.sets.reading import WrittenSet, read_set, robust_in
-from maskforge.sets.writing import Head, Leaf, head_of, write_leaves
+from maskforge.sets.reading import WrittenSet, robust_in
 
 
 def design(
-    bench_name: BenchName,
+    bench_names: BenchNames,
     out: Annotated[
         Path | None,
         typer.Option(help="Folder of the set.", show_default="out/<name of the bench>"),
+    ] = None,
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="KEY=LIST",
+            help="A set for each value of a key, as in light.wavelength_nm=1530,1550; repeated: "
+            "all combinations.",
+        ),
     ] = None,
     method: Annotated[
         str | None, typer.Option(help=f"Instead of the bench's: {' or '.join(benches.METHODS)}.")
@@ -78,8 +75,20 @@ def design(
     without it a run starts anew.
     Up to 40 masks are listed one by one; of more, the worst and the median of each label.
     The exit code is 1 where a mask is less pure than asked: the set is written and whole.
+
+    Several benches, a folder of bench files or --vary make a campaign: a folder with a folder for
+    each set, index.csv and index.html over them.  --resume takes the sets that are finished.
     """
     wanted = None if labels is None else label_list(labels)
+    if is_campaign(bench_names, vary or []):
+        from maskforge.cli.design_campaign import design_campaign
+
+        changes = benches.changed_keys(method=method, labels=wanted, orientations=orientations)
+        design_campaign(
+            campaign_of(bench_names, vary or [], changes), out, jobs, device, resume=resume
+        )
+        return
+    (bench_name,) = bench_names
     bench = benches.load(bench_name, method=method, labels=wanted, orientations=orientations)
     place = Path("out") / bench.name if out is None else out
     written = _designed(bench, place, jobs, device, resume=resume)
@@ -98,7 +107,15 @@ def _designed(
     """Designs and writes the set, and reads it back."""
     journal = progress.journal_of(out, bench)
     try:
-        written = _written(bench, out, journal, jobs, device, resume=resume)
+        with progress_bar() as bar:
+
+            def begun(count: int) -> Watch:
+                task = bar.add_task("", total=count)
+                return lambda mask: bar.advance(task)
+
+            written = set_written(
+                bench, out, journal, jobs, device, resume=resume, begun=begun, say=say
+            )
     except KeyboardInterrupt:
         hint = _hint(journal, ", ")
         text = f"interrupted; the earlier set is untouched{hint}"
@@ -113,71 +130,3 @@ def _hint(journal: progress.Journal, before: str) -> str:
     """What to do after a run that did not end well, as the end of a sentence."""
     kept = progress.kept_masks(journal)
     return f"{before}--resume goes on from {counted(kept, 'mask')}" if kept else ""
-
-
-def _written(
-    bench: Bench,
-    out: Path,
-    journal: progress.Journal,
-    jobs: int | None,
-    device: str,
-    *,
-    resume: bool,
-) -> WrittenSet:
-    # the folder comes first: that it cannot be written is better known before the work
-    with replacing(out, SET) as folder:
-        with as_options():
-            ready = prepared(bench, device)
-        head = head_of(ready, out)
-        with progress.opened(journal, resume=resume) as earlier:
-            memory = _memory(ready, journal, earlier)
-            known = 0 if memory is None else sum(len(chain) for chain in memory.known)
-            if resume:
-                say(_found(earlier, known, head))
-            jobs = jobs or processes_for(
-                len(ready.targets) - known,
-                ready.launch.setup.device,
-                pixels=ready.launch.incident.size,
-            )
-            looks: list[Look] = []
-            # several threads would wait for each other on the pictures' small products
-            with threadpool_limits(1), closing(_watched(ready, jobs, memory, looks)) as leaves:
-                write_leaves(folder, head, leaves)
-        from maskforge.report.page.set_page import page_of_set
-
-        written = read_set(folder)
-        add_files(folder, {PAGE: page_of_set(written, ready, looks)})
-    return written
-
-
-def _memory(ready: Prepared, journal: progress.Journal, earlier: progress.Earlier) -> Memory | None:
-    """What the journal gives to the run and takes from it; None where it is not ours."""
-    if earlier is progress.Earlier.BUSY:
-        return None
-    return Memory(
-        progress.finished_chains(journal, chains_of(ready)),
-        partial(progress.recalled, journal, ready.targets),
-        partial(progress.keep, journal),
-    )
-
-
-def _found(earlier: progress.Earlier, known: int, head: Head) -> str:
-    """What --resume found, as a line."""
-    if known:
-        return f"{known} of {counted(head.count, 'mask')} from the earlier run\n"
-    nothing = earlier is progress.Earlier.SAME
-    reason = progress.Earlier.NOTHING if nothing else earlier
-    return f"{head.out}: {reason.value}: all masks are designed\n"
-
-
-def _watched(
-    ready: Prepared, jobs: int, memory: Memory | None, looks: list[Look]
-) -> Generator[Leaf, None, None]:
-    """The masks as they get done, counted by a progress bar; how each looks goes into `looks`."""
-    made = closable(made_of_masks(ready, leaves_with_looks, jobs=jobs, memory=memory))
-    with progress_bar() as bar, closing(made) as masks:
-        task = bar.add_task("", total=len(ready.targets))
-        for leaf, look in masks:
-            looks.append(look)
-            yield leaf
-            bar.advance(task)

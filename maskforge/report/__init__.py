@@ -7,6 +7,9 @@ from maskforge.base.errors import BenchError
 PAGE = "report.html"
 """The page of a set, in its folder."""
 
+INDEX = "index.html"
+"""The page of a campaign, in its folder."""
+
 FORMATS = ("png", "svg", "pdf")
 """What a figure can be written as."""
 

@@ -19,7 +19,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import LostProcessError
 from maskforge.base.safety import BRIEF, CAUTION
 from maskforge.bench.ready import Prepared
-from maskforge.cli import common, design, presets
+from maskforge.cli import common, presets, whole_set
 from maskforge.cli import main as cli
 from maskforge.cli.exits import SHORT
 from maskforge.cli.print_masks import print_masks
@@ -52,7 +52,7 @@ def tiny(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.mark.parametrize(
     ("arguments", "line"),
     [
-        ("design", "error: Missing argument 'BENCH'."),
+        ("design", "error: Missing argument 'BENCH...'."),
         ("unknown", "error: No such command 'unknown'."),
         ("modes tiny.toml --bad", "error: No such option: --bad"),
         ("design tiny.toml --jobs 0", "error: --jobs = 0: must be a whole number from 1"),
@@ -237,7 +237,7 @@ def test_an_interrupt_leaves_the_earlier_set(
         yield next(made_of_masks(ready, making))
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(design, "made_of_masks", interrupted)
+    monkeypatch.setattr(whole_set, "made_of_masks", interrupted)
     found = ran(capsys, "design", "tiny.toml", "--orientations", "5")
     assert found == (130, "", "interrupted; the earlier set is untouched\n")
     assert {path.name: path.read_bytes() for path in Path("out/tiny").iterdir()} == before
@@ -278,7 +278,7 @@ def test_too_little_memory_is_one_line(
     def full(bench: benches.Bench, device: str) -> Prepared:
         raise error
 
-    monkeypatch.setattr(design, "prepared", full)
+    monkeypatch.setattr(whole_set, "prepared", full)
     line = f"error: {reason}; fewer pixels or fewer --jobs need less\n"
     assert ran(capsys, "design", "tiny.toml") == (2, "", line)
     assert [path.name for path in tiny.iterdir()] == ["tiny.toml"]

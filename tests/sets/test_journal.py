@@ -16,7 +16,7 @@ from unfinished import GREYS, UNFINISHED, contents, masks_of, ran, write, write_
 
 from maskforge import bench as benches
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.cli import design
+from maskforge.cli import whole_set
 from maskforge.cli.exits import SHORT
 from maskforge.cli.main import main
 from maskforge.sets import journal as progress
@@ -42,7 +42,7 @@ def interrupted_at(count: int) -> Iterator[None]:
             yield made
 
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(design, "made_of_masks", until)
+        patched.setattr(whole_set, "made_of_masks", until)
         yield
 
 
