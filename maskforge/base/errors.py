@@ -17,6 +17,10 @@ class LostProcessError(MaskforgeError):
     """A process of ours was ended from outside."""
 
 
+class ClusterError(MaskforgeError):
+    """A cluster cannot be worked with, or was lost."""
+
+
 class PurityWarning(UserWarning):
     """Masks are less pure than was asked; the message says which."""
 

@@ -17,10 +17,15 @@ from typing import Any, TypeVar
 
 from threadpoolctl import threadpool_limits
 
+from maskforge.base import cluster
+from maskforge.base.cluster import Cluster
 from maskforge.base.errors import LostProcessError
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
+
+Workers = int | Cluster
+"""How many processes of this machine, or those of a cluster."""
 
 AHEAD = 2
 """Tasks a process that are begun before the results of earlier ones are taken."""
@@ -42,12 +47,16 @@ def spread(
     start: Callable[[], Callable[[Task], Result]],
     here: Callable[[], Callable[[Task], Result]],
     tasks: Sequence[Task],
-    jobs: int,
+    jobs: Workers,
 ) -> Generator[Result, None, None]:
-    """Results of `tasks` in their order, over `jobs` processes of one thread each, or in this one.
+    """Results of `tasks` in their order, over `jobs` processes of one thread each, or in this one,
+    or over a cluster.
 
     `start` (which must pickle) and `here` give what works on a task, there and here.
     """
+    if isinstance(jobs, Cluster):
+        yield from cluster.in_order(jobs, start, tasks)
+        return
     if jobs > 1 and len(tasks) > 1:
         yield from in_order(start, tasks, min(jobs, len(tasks)))
         return

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
+from maskforge.base.cluster import Cluster
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place
+from maskforge.base.processes import Workers
 from maskforge.cli.exits import INTERRUPTED, failed
 
 if TYPE_CHECKING:
@@ -158,6 +160,25 @@ Jobs = Annotated[
         parser=whole("--jobs"),
     ),
 ]
+
+
+ClusterAddress = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster",
+        metavar="ADDRESS",
+        help="Work with the workers of this Dask scheduler instead, as in tcp://host:8786.",
+    ),
+]
+
+
+def workers(jobs: int | None, cluster: str | None) -> Workers | None:
+    """What --jobs and --cluster ask for; BenchError for both."""
+    if cluster is None:
+        return jobs
+    if jobs is not None:
+        raise BenchError(f"--jobs = {jobs}: goes without --cluster, which has workers of its own")
+    return Cluster(cluster)
 
 
 def check_files(options: str, *paths: Path | None) -> None:

@@ -13,9 +13,11 @@ from maskforge import bench as benches
 from maskforge.base.columns import UNKNOWN, Column, csv_table, named, of_part
 from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
+from maskforge.base.processes import Workers
 from maskforge.base.wording import counted, some_of
 from maskforge.bench.ready import Prepared
 from maskforge.cli.common import (
+    ClusterAddress,
     DeviceName,
     Jobs,
     TableFile,
@@ -24,6 +26,7 @@ from maskforge.cli.common import (
     interruptible,
     label_list,
     progress_bar,
+    workers,
 )
 from maskforge.cli.compare_campaigns import are_campaigns, compare_campaigns
 from maskforge.cli.compare_sets import are_sets, compare_sets
@@ -91,6 +94,7 @@ def compare(
         Path | None, typer.Option(help="Draw masks and fields into this file: .png, .svg or .pdf.")
     ] = None,
     jobs: Jobs = None,
+    cluster: ClusterAddress = None,
 ) -> None:
     """Compare what the methods launch, target by target.
 
@@ -107,7 +111,12 @@ def compare(
     check_files(f"--csv, --figure = {csv}", csv, figure)
     finished = _of_finished(bench_names)
     if finished is not None:
-        for option, value in (("--labels", labels), ("--figure", figure), ("--jobs", jobs)):
+        for option, value in (
+            ("--labels", labels),
+            ("--figure", figure),
+            ("--jobs", jobs),
+            ("--cluster", cluster),
+        ):
             if value is not None:
                 raise BenchError(f"{option} = {value}: goes with benches, not with finished sets")
         finished(bench_names, csv)
@@ -122,7 +131,7 @@ def compare(
         with as_options():
             ready = comparison.entrants(asked, device)
         shown = set() if figure is None else _places(ready, len(chosen))
-        entries = _compared(ready, chosen, shown, jobs)
+        entries = _compared(ready, chosen, shown, workers(jobs, cluster))
         picture = None if kind is None else _picture(ready, entries, kind)
     _print_entries(entries)
     _print_not_everywhere(entries)
@@ -166,7 +175,7 @@ def _places(ready: Sequence[Prepared], methods: int) -> set[Place]:
 
 
 def _compared(
-    ready: Sequence[Prepared], methods: Sequence[str], shown: set[Place], jobs: int | None
+    ready: Sequence[Prepared], methods: Sequence[str], shown: set[Place], jobs: Workers | None
 ) -> list[ComparedMask]:
     """The entries, counted by a progress bar as they get done."""
     total = len(methods) * sum(len(each.targets) for each in ready)

@@ -7,15 +7,18 @@ import typer
 
 from maskforge import bench as benches
 from maskforge.base.errors import MaskforgeError
+from maskforge.base.processes import Workers
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.bench.campaign import campaign_of, is_campaign
 from maskforge.cli.common import (
     BenchNames,
+    ClusterAddress,
     DeviceName,
     label_list,
     progress_bar,
     whole,
+    workers,
 )
 from maskforge.cli.exits import INTERRUPTED, SHORT, failed
 from maskforge.cli.last_lines import say_caution, say_next, typed
@@ -61,6 +64,7 @@ def design(
             parser=whole("--jobs"),
         ),
     ] = None,
+    cluster: ClusterAddress = None,
     device: DeviceName = "auto",
     resume: Annotated[
         bool, typer.Option("--resume", help="Go on with a run that was killed or interrupted.")
@@ -79,19 +83,20 @@ def design(
     Several benches, a folder of bench files or --vary make a campaign: a folder with a folder for
     each set, index.csv and index.html over them.  --resume takes the sets that are finished.
     """
+    crew = workers(jobs, cluster)
     wanted = None if labels is None else label_list(labels)
     if is_campaign(bench_names, vary or []):
         from maskforge.cli.design_campaign import design_campaign
 
         changes = benches.changed_keys(method=method, labels=wanted, orientations=orientations)
         design_campaign(
-            campaign_of(bench_names, vary or [], changes), out, jobs, device, resume=resume
+            campaign_of(bench_names, vary or [], changes), out, crew, device, resume=resume
         )
         return
     (bench_name,) = bench_names
     bench = benches.load(bench_name, method=method, labels=wanted, orientations=orientations)
     place = Path("out") / bench.name if out is None else out
-    written = _designed(bench, place, jobs, device, resume=resume)
+    written = _designed(bench, place, crew, device, resume=resume)
     print_masks(written.masks, bench.design.purity, robust_in(written))
     count = counted(len(written.masks), "mask")
     say(f"\n{count} in {place} (all of them in masks.csv)")
@@ -102,7 +107,7 @@ def design(
 
 
 def _designed(
-    bench: Bench, out: Path, jobs: int | None, device: str, *, resume: bool
+    bench: Bench, out: Path, jobs: Workers | None, device: str, *, resume: bool
 ) -> WrittenSet:
     """Designs and writes the set, and reads it back."""
     journal = progress.journal_of(out, bench)

@@ -12,7 +12,7 @@ from maskforge import bench as benches
 from maskforge.base.device import CPU, device_of
 from maskforge.base.errors import MaskforgeError
 from maskforge.base.files import telling
-from maskforge.base.processes import spread
+from maskforge.base.processes import Workers, spread
 from maskforge.base.wording import counted
 from maskforge.bench.campaign import Campaign, Member
 from maskforge.bench.ready import guided_basis
@@ -61,7 +61,7 @@ class Planned:
 
 
 def design_campaign(
-    campaign: Campaign, out: Path | None, jobs: int | None, device: str, *, resume: bool
+    campaign: Campaign, out: Path | None, jobs: Workers | None, device: str, *, resume: bool
 ) -> None:
     """Designs every set that is not finished, then writes the table and the page over them."""
     folder = Path("out") / campaign.name if out is None else out
@@ -154,9 +154,11 @@ def _kept(folder: Path) -> str:
 # --- the sets --------------------------------------------------------------------------------
 
 
-def _design(left: Sequence[Planned], folder: Path, jobs: int, device: str, *, resume: bool) -> None:
+def _design(
+    left: Sequence[Planned], folder: Path, jobs: Workers, device: str, *, resume: bool
+) -> None:
     """Each process makes whole sets where there are enough of them, else all make one set."""
-    across = len(left) >= jobs > 1
+    across = isinstance(jobs, int) and len(left) >= jobs > 1
     start = partial(_starting, folder, device, resume)
     with progress_bar("{task.description}", "{task.fields[short]}") as bar:
         every = bar.add_task("all sets", total=sum(one.masks for one in left), short="")
@@ -203,7 +205,9 @@ def _starting(folder: Path, device: str, resume: bool) -> Callable[[Member], int
     return lambda member: _made(member, folder, 1, device, resume, lambda _: lambda mask: None)
 
 
-def _made(member: Member, folder: Path, jobs: int, device: str, resume: bool, begun: Begun) -> int:
+def _made(
+    member: Member, folder: Path, jobs: Workers, device: str, resume: bool, begun: Begun
+) -> int:
     """Designs and writes one set; how many of its masks fell short."""
     bench = member.loaded()
     journal = progress.journal_of(folder / member.name, bench)

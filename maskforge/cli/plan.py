@@ -10,6 +10,7 @@ from maskforge import bench as benches
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import write_bytes, write_text
+from maskforge.base.processes import Workers
 from maskforge.bench import Bench
 from maskforge.bench.files import BenchText, bench_source
 from maskforge.bench.section import Metres
@@ -17,12 +18,14 @@ from maskforge.bench.sections import LensSection
 from maskforge.bench.values import carrier as carrier_period
 from maskforge.cli.common import (
     BenchName,
+    ClusterAddress,
     DeviceName,
     Jobs,
     check_files,
     interruptible,
     label_list,
     progress_bar,
+    workers,
 )
 from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.option_values import Rule, as_options, numbers
@@ -81,6 +84,7 @@ def plan(
     ] = None,
     device: DeviceName = "auto",
     jobs: Jobs = None,
+    cluster: ClusterAddress = None,
 ) -> None:
     """Find the lens, waist and carrier that launch most light.
 
@@ -113,9 +117,11 @@ def plan(
         None if waist is None else numbers("--waist", waist, Metres),
         None if carrier is None else numbers("--carrier", carrier, carrier_period),
     )
-    jobs = jobs or processes_for(sum(map(len, rows)) * len(fixed.targets), fixed.device)
+    crew = workers(jobs, cluster) or processes_for(
+        sum(map(len, rows)) * len(fixed.targets), fixed.device
+    )
     with interruptible("interrupted; nothing is written"):
-        found = _planned(fixed, rows, by, fine=waist is None, jobs=jobs)
+        found = _planned(fixed, rows, by, fine=waist is None, jobs=crew)
     print_plan(found, bench)
     _written(found, bench, source, (write, csv, figure, kind))
     say_caution()
@@ -141,7 +147,7 @@ def _planned(
     by: str,
     *,
     fine: bool,
-    jobs: int,
+    jobs: Workers,
 ) -> Plan:
     """The plan; a progress bar counts its settings, then its rows as they get done."""
     done: list[planning.Row] = []

@@ -8,6 +8,7 @@ from pathlib import Path
 from threadpoolctl import threadpool_limits
 
 from maskforge.base.files import replacing
+from maskforge.base.processes import Workers
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
@@ -34,7 +35,7 @@ def set_written(
     bench: Bench,
     out: Path,
     journal: progress.Journal,
-    jobs: int | None,
+    jobs: Workers | None,
     device: str,
     *,
     resume: bool,
@@ -96,7 +97,7 @@ def _found(earlier: progress.Earlier, known: int, head: Head) -> str:
 
 
 def _watched(
-    ready: Prepared, jobs: int, memory: Memory | None, looks: list[Look], watch: Watch
+    ready: Prepared, jobs: Workers, memory: Memory | None, looks: list[Look], watch: Watch
 ) -> Generator[Leaf, None, None]:
     """The masks as they get done; how each looks goes into `looks`."""
     made = closable(made_of_masks(ready, leaves_with_looks, jobs=jobs, memory=memory))

@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from maskforge.base.device import CPU, Device
 from maskforge.base.errors import BenchError
-from maskforge.base.processes import spread
+from maskforge.base.processes import Workers, spread
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.launch.couplings import Prediction
@@ -89,7 +89,7 @@ def _is_much(count: int, pixels: int) -> bool:
 
 
 def finished_masks(
-    ready: Prepared, *, jobs: int = 1, memory: Memory | None = None
+    ready: Prepared, *, jobs: Workers = 1, memory: Memory | None = None
 ) -> Iterator[Finished]:
     """Every mask in play order as it gets done, over `jobs` processes; the same for any number."""
     return made_of_masks(ready, _themselves, jobs=jobs, memory=memory)
@@ -100,14 +100,14 @@ def _themselves(ready: Prepared) -> Callable[[Iterable[Finished]], Iterator[Fini
 
 
 def made_of_masks(
-    ready: Prepared, making: Making[Made], *, jobs: int = 1, memory: Memory | None = None
+    ready: Prepared, making: Making[Made], *, jobs: Workers = 1, memory: Memory | None = None
 ) -> Iterator[Made]:
     """The same of what is made of each mask.
 
     Each process works on one thread: the result of a threaded product could depend on their number.
     With a `memory` the chains that it knows are not designed again.
     """
-    if jobs < 1:
+    if isinstance(jobs, int) and jobs < 1:
         raise BenchError(f"jobs = {jobs}: at least 1 process")
     keep = None if memory is None else memory.keep
     known = frozenset[range]() if memory is None else memory.known
@@ -124,7 +124,7 @@ def made_of_masks(
 
 
 def _designed(
-    ready: Prepared, making: Making[Made], chains: Sequence[range], jobs: int, keep: Keep | None
+    ready: Prepared, making: Making[Made], chains: Sequence[range], jobs: Workers, keep: Keep | None
 ) -> Generator[Iterable[Made], None, None]:
     """What is made of the masks of each of the chains, designed."""
 

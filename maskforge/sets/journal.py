@@ -11,7 +11,6 @@ ends.
 import hashlib
 import json
 import os
-import platform
 import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
@@ -20,15 +19,13 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
-import numpy as np
-import scipy
 from pydantic import BaseModel
 from threadpoolctl import threadpool_info
 
-import maskforge
 from maskforge import bench as benches
 from maskforge.base.errors import OutputError
 from maskforge.base.files import write_bytes
+from maskforge.base.program import program
 from maskforge.bench import Bench
 from maskforge.bench.files import DataFile
 from maskforge.launch.targets import Target
@@ -220,16 +217,11 @@ def _program() -> list[object]:
 
     The libraries' code for this processor is told too: on another machine it may round otherwise.
     """
-    folder = Path(maskforge.__file__).parent
-    text = hashlib.sha256()
-    for path in sorted(folder.rglob("*.py")):
-        text.update(path.read_bytes())
     kernels = {
         (str(library["internal_api"]), str(library["version"]), str(library.get("architecture")))
         for library in threadpool_info()
     }
-    libraries = [module.__version__ for module in (maskforge, np, scipy)]
-    return [platform.python_version(), text.hexdigest(), libraries, sorted(kernels)]
+    return [*program(), sorted(kernels)]
 
 
 # --- the masks of a chain --------------------------------------------------------------------

@@ -13,7 +13,7 @@ import numpy as np
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.base.processes import spread
+from maskforge.base.processes import Workers, spread
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, guided_basis, prepared
 from maskforge.launch.basis import Basis, sampled
@@ -134,7 +134,7 @@ def compared(
     ready: Sequence[Prepared],
     methods: Sequence[str],
     shown: Collection[Place] = (),
-    jobs: int = 1,
+    jobs: Workers = 1,
 ) -> Generator[tuple[ComparedMask, ...], None, None]:
     """Every target's masks, one a method, as they get done; bench after bench, in play order.
 

@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 from scipy.optimize import minimize_scalar
 
-from maskforge.base.processes import spread
+from maskforge.base.processes import Workers, spread
 from maskforge.bench import Bench
 from maskforge.study.plan import (
     Fixed,
@@ -49,7 +49,7 @@ def explored(
     by: str,
     *,
     fine: bool,
-    jobs: int = 1,
+    jobs: Workers = 1,
     advanced: Callable[[], None] = lambda: None,
 ) -> Generator[Row, None, None]:
     """Every row as it gets done, over `jobs` processes on one thread each.

@@ -1,0 +1,183 @@
+"""Processes of other machines that work for this one, through a scheduler of Dask that is there.
+
+What bulky inputs are made of goes to each worker once, as a task's result that the scheduler can
+make again; each worker makes the inputs once.  A worker that is lost costs its tasks only: the
+scheduler gives them to others.  A worker that comes later gets some.
+"""
+
+import logging
+import pickle
+import re
+import socket
+import time
+import uuid
+from collections import deque
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from functools import cache
+from threading import Lock
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from threadpoolctl import threadpool_limits
+
+from maskforge.base.errors import ClusterError
+from maskforge.base.wording import one_line
+
+if TYPE_CHECKING:
+    from distributed import Client, Future
+
+Task = TypeVar("Task")
+Result = TypeVar("Result")
+
+AHEAD = 2
+"""Tasks a worker that are begun before the results of earlier ones are taken."""
+
+ADDRESS = re.compile(r"(?:(?:tcp|tls)://)?(\[[0-9A-Fa-f:]+\]|[^\s/:\[\]]+):([0-9]{1,5})")
+
+REACHED = 3.0
+"""Seconds for a connection to be made."""
+
+PATIENCE = 6.0
+"""Seconds for a scheduler to answer, and for it to have a worker."""
+
+LOOK = 2.0
+"""Seconds between two looks at how many workers there are, and whether there is a scheduler."""
+
+
+@dataclass(frozen=True)
+class Cluster:
+    """A scheduler, by its address such as "tcp://10.0.0.1:8786"."""
+
+    address: str
+
+
+def in_order(
+    cluster: Cluster, start: Callable[[], Callable[[Task], Result]], tasks: Sequence[Task]
+) -> Generator[Result, None, None]:
+    """Results of `tasks` in their order; see `processes.in_order`, which this one stands in for.
+
+    Raises ClusterError, one line, where the scheduler is not there, goes away or has no worker,
+    where a worker runs another program, or tasks are lost with every worker that gets them.
+    """
+    waiting: deque[Future] = deque()
+    with _client(cluster) as client:
+        own = _program()
+        bulky = client.submit(_same, pickle.dumps(start), pure=False)
+        run, seen, count = uuid.uuid4().hex, 0.0, 1
+        try:
+            for place, task in enumerate(tasks):
+                waiting.append(
+                    client.submit(
+                        _answer, run, own, bulky, pickle.dumps(task), pure=False, priority=-place
+                    )
+                )
+                if time.monotonic() - seen > LOOK:
+                    seen, count = time.monotonic(), max(1, len(client.nthreads()))
+                if len(waiting) > AHEAD * count:
+                    yield _taken(cluster, client, waiting.popleft())
+            while waiting:
+                yield _taken(cluster, client, waiting.popleft())
+        finally:
+            with suppress(Exception):
+                client.cancel([*waiting, bulky])
+
+
+def _check_address(cluster: Cluster) -> None:
+    """ClusterError at once where nothing listens; Dask's own client tries for long."""
+    where = f"--cluster = {cluster.address}"
+    found = ADDRESS.fullmatch(cluster.address)
+    if found is None:
+        raise ClusterError(one_line(f"{where}: must be like tcp://host:8786"))
+    try:
+        socket.create_connection((found[1].strip("[]"), int(found[2])), REACHED).close()
+    except (OSError, OverflowError, UnicodeError):
+        raise ClusterError(one_line(f"{where}: no scheduler answers there")) from None
+
+
+@contextmanager
+def _client(cluster: Cluster) -> Iterator["Client"]:
+    _check_address(cluster)
+    try:
+        from distributed import Client
+    except ImportError:
+        raise ClusterError(
+            "--cluster needs Dask's distributed: pip install 'maskforge[cluster]'"
+        ) from None
+    # what it has to say of lost connections and workers is told in our own line, or made good
+    for name in [*logging.root.manager.loggerDict]:
+        if name.partition(".")[0] in ("distributed", "tornado", "asyncio"):
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    where = f"--cluster = {cluster.address}"
+    try:
+        client = Client(cluster.address, timeout=PATIENCE, set_as_default=False)
+    except Exception:  # of many kinds: an address that is none, no answer, another protocol
+        raise ClusterError(one_line(f"{where}: no scheduler answers there")) from None
+    try:
+        deadline = time.monotonic() + PATIENCE
+        while not client.nthreads():
+            if time.monotonic() > deadline:
+                raise ClusterError(f"{where}: the scheduler has no worker (dask worker ADDRESS)")
+            time.sleep(0.1)
+        yield client
+    finally:
+        with suppress(Exception):
+            client.close(timeout=2)
+
+
+def _taken(cluster: Cluster, client: "Client", future: "Future") -> Any:
+    from distributed import KilledWorker
+
+    where = f"--cluster = {cluster.address}"
+    while True:
+        try:
+            return pickle.loads(future.result(timeout=LOOK))
+        except TimeoutError:
+            if client.status == "running" and future.status == "pending":
+                continue
+            raise ClusterError(f"{where}: the scheduler went away") from None
+        except KilledWorker:
+            raise ClusterError(
+                f"{where}: workers were lost, one after the other, with the same task, perhaps for "
+                "lack of memory"
+            ) from None
+        except Exception:
+            if future.status in ("cancelled", "lost") or client.status != "running":
+                raise ClusterError(f"{where}: the scheduler went away") from None
+            raise
+
+
+# --- in the workers --------------------------------------------------------------------------
+
+_own: dict[str, Callable[[Any], Any]] = {}
+"""Of a worker: what works on tasks, of the last run."""
+
+_one = Lock()
+"""What is kept with a launch is for one thread: a worker of several takes turns."""
+
+
+@cache
+def _program() -> list[str]:
+    # the libraries that it asks take long to load
+    from maskforge.base.program import program
+
+    return program()
+
+
+def _same(content: bytes) -> bytes:
+    return content
+
+
+def _answer(run: str, wanted: list[str], bulky: bytes, task: bytes) -> bytes:
+    found = _program()
+    if found != wanted:
+        raise ClusterError(
+            f"a worker runs another program: Python {found[0]}, maskforge {found[2]} (text "
+            f"{found[1][:8]}), numpy {found[3]}, scipy {found[4]}; here it is Python {wanted[0]}, "
+            f"maskforge {wanted[2]} (text {wanted[1][:8]}), numpy {wanted[3]}, scipy {wanted[4]}"
+        )
+    with _one, threadpool_limits(1):
+        if run not in _own:
+            _own.clear()
+            _own[run] = pickle.loads(bulky)()
+        return pickle.dumps(_own[run](pickle.loads(task)))

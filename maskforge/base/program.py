@@ -1,0 +1,20 @@
+"""Which program this is: its text and the libraries that compute, so that two can be told apart."""
+
+import hashlib
+import platform
+from pathlib import Path
+
+import numpy as np
+import scipy
+
+import maskforge
+
+
+def program() -> list[str]:
+    """Versions of Python, of maskforge and of what it computes with, and a hash of its text."""
+    folder = Path(maskforge.__file__).parent
+    text = hashlib.sha256()
+    for path in sorted(folder.rglob("*.py")):
+        text.update(path.read_bytes())
+    libraries = [str(module.__version__) for module in (maskforge, np, scipy)]
+    return [platform.python_version(), text.hexdigest(), *libraries]
