@@ -173,7 +173,7 @@ def _timed(
 
     out.mkdir()
     write_set(out, head_of(ready, out), designed())
-    page_of_set(read_set(out), ready, "zoo")
+    page_of_set(read_set(out), ready)
     return time.process_time() - start, designing
 
 
