@@ -106,12 +106,12 @@ class Pixels(Protocol):
         """The `count` pixels whose other state costs least for what it moves."""
 
 
-def alternatives(alphabet: Alphabet, direction: Array) -> Array:
+def alternatives(alphabet: Alphabet, direction: Array, *, far: bool = False) -> Array:
     """The state to take instead of the supporting one: the next, or the opposite, or one aside.
 
     The next one where it costs less than half of what the opposite costs, that is near a boundary
     of two states; in the middle of a state the next would all lie on one side.  Of many states only
-    where it is a tie, else one aside.
+    where it is a tie, else one aside; if `far` the opposite one, which moves most.
     """
     if alphabet.is_line:
         return alphabet.runner_up(direction)
@@ -125,6 +125,8 @@ def alternatives(alphabet: Alphabet, direction: Array) -> Array:
     if len(alphabet.hull) > FEW_CORNERS:
         side = xp.abs(best_value - following_value)
         tied = (side > LONG) & (near <= TIE * xp.abs(direction) * side)
+        if far:
+            return xp.where(tied, following, opposite)
         turn = xp.sign(xp.imag(conj(best_value) * following_value))
         aside = alphabet.support(
             direction * (math.cos(ASIDE) + as_complex(turn) * 1j * math.sin(ASIDE))
@@ -146,7 +148,9 @@ def undecided(launch: Launch, back: Array, states: Array, count: int, residual: 
     # where what the states follow is real, so are they
     values = xp.real(values) if is_real(back) else values
     first = alphabet.support(back)
-    other = xp.where(states == first, alternatives(alphabet, back), first)
+    # so few may change for very many modes that each has to move much
+    far = MOST_NUMBERS // (2 * len(launch.basis)) < FEW * first.shape[0] * first.shape[1]
+    other = xp.where(states == first, alternatives(alphabet, back, far=far), first)
     moved = picked(values, other) - picked(values, states)
     cost = -xp.real(conj(back) * moved)
     pixels = cheapest(cost, table_of(launch).weight * (xp.abs(moved) / 2), count, residual)
