@@ -38,8 +38,10 @@ class OwnLaunch:
     def found(self, states: Array) -> Real:
         return real_of(couplings(self.launch, emitted(self.launch.modulator, states)))
 
-    def undecided(self, back: Array, states: Array, count: int, residual: float) -> Undecided:
-        return undecided(self.launch, back, states, count, residual)
+    def undecided(
+        self, back: Array, states: Array, count: int, residual: float, *, aside: bool = False
+    ) -> Undecided:
+        return undecided(self.launch, back, states, count, residual, aside=aside)
 
     def purity(self, found: Real) -> float:
         return judged(self.launch.basis, self.target, complex_of(found)).purity

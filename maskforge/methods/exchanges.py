@@ -101,7 +101,7 @@ def _in_pairs(
     best, kept = (states, found), _judged(side, found)
     there = beside(states.copy(), back)
     for _ in range(ROUNDS):
-        some = pixels.undecided(back, there, FEW, np.inf)
+        some = pixels.undecided(back, there, FEW, np.inf, aside=True)
         made = exchanged(side, found, on_host(some.change))
         if not np.any(made):
             break

@@ -42,7 +42,7 @@ PASSES = 12
 """Each begins with the full model's couplings, since single pixels are known to 1 % only."""
 
 FEW_CORNERS = 8
-"""With more corners the next state is too near to matter, and one further aside is tried."""
+"""With more corners the next state is too near to matter, and one further off is tried."""
 
 LONG, TIE = 0.3, 0.03
 """A side of the hull that is as long as a move is worth; and rad from its normal: a tie."""
@@ -102,16 +102,19 @@ class Pixels(Protocol):
     def found(self, states: Array) -> Real:
         """Couplings by the full model."""
 
-    def undecided(self, back: Array, states: Array, count: int, residual: float) -> Undecided:
+    def undecided(
+        self, back: Array, states: Array, count: int, residual: float, *, aside: bool = False
+    ) -> Undecided:
         """The `count` pixels whose other state costs least for what it moves."""
 
 
-def alternatives(alphabet: Alphabet, direction: Array, *, far: bool = False) -> Array:
+def alternatives(alphabet: Alphabet, direction: Array, *, aside: bool = False) -> Array:
     """The state to take instead of the supporting one: the next, or the opposite, or one aside.
 
     The next one where it costs less than half of what the opposite costs, that is near a boundary
     of two states; in the middle of a state the next would all lie on one side.  Of many states only
-    where it is a tie, else one aside; if `far` the opposite one, which moves most.
+    where it is a tie, else the opposite one, which moves most, or if `aside` one that moves less
+    and costs less for it.
     """
     if alphabet.is_line:
         return alphabet.runner_up(direction)
@@ -125,20 +128,26 @@ def alternatives(alphabet: Alphabet, direction: Array, *, far: bool = False) -> 
     if len(alphabet.hull) > FEW_CORNERS:
         side = xp.abs(best_value - following_value)
         tied = (side > LONG) & (near <= TIE * xp.abs(direction) * side)
-        if far:
+        if not aside:
             return xp.where(tied, following, opposite)
         turn = xp.sign(xp.imag(conj(best_value) * following_value))
-        aside = alphabet.support(
-            direction * (math.cos(ASIDE) + as_complex(turn) * 1j * math.sin(ASIDE))
-        )
-        aside = xp.where(aside == best, following, aside)
-        return xp.where(tied, following, aside)
+        turned = direction * (math.cos(ASIDE) + as_complex(turn) * 1j * math.sin(ASIDE))
+        beyond = alphabet.support(turned)
+        return xp.where(tied | (beyond == best), following, beyond)
     far = first - xp.real(conj(direction) * picked(values, opposite))
     return xp.where(near < 0.499 * far, following, opposite)
 
 
-def undecided(launch: Launch, back: Array, states: Array, count: int, residual: float) -> Undecided:
-    """The `count` pixels whose other state costs least for what it moves.
+def undecided(
+    launch: Launch,
+    back: Array,
+    states: Array,
+    count: int,
+    residual: float,
+    *,
+    aside: bool = False,
+) -> Undecided:
+    """The `count` pixels whose other state costs least for what it moves; see `alternatives`.
 
     Where there is a choice, those whose change suits a `residual` of this length.
     """
@@ -148,9 +157,7 @@ def undecided(launch: Launch, back: Array, states: Array, count: int, residual: 
     # where what the states follow is real, so are they
     values = xp.real(values) if is_real(back) else values
     first = alphabet.support(back)
-    # so few may change for very many modes that each has to move much
-    far = MOST_NUMBERS // (2 * len(launch.basis)) < FEW * first.shape[0] * first.shape[1]
-    other = xp.where(states == first, alternatives(alphabet, back, far=far), first)
+    other = xp.where(states == first, alternatives(alphabet, back, aside=aside), first)
     moved = picked(values, other) - picked(values, states)
     cost = -xp.real(conj(back) * moved)
     pixels = cheapest(cost, table_of(launch).weight * (xp.abs(moved) / 2), count, residual)

@@ -121,11 +121,13 @@ class Together:
     def found(self, states: Array) -> Real:
         return np.concatenate([real_of(c) for c in self.each(states)])
 
-    def undecided(self, back: Array, states: Array, count: int, residual: float) -> Undecided:
+    def undecided(
+        self, back: Array, states: Array, count: int, residual: float, *, aside: bool = False
+    ) -> Undecided:
         """The pixels whose other state costs least for what it moves in all scenarios."""
         palette, xp = self.palette, namespace(back)
         first = palette.support(back)
-        other = xp.where(states == first, self._other(back, first), first)
+        other = xp.where(states == first, self._other(back, first, aside), first)
         cost = palette.gain(back, states) - palette.gain(back, other)
         weight = xp.sqrt(sum(table_of(launch).weight ** 2 for launch in self.launches))
         pixels = cheapest(cost, weight, count, residual)
@@ -138,13 +140,13 @@ class Together:
         costs = single(picked(flat(cost), pixels))
         return Undecided(pixels, new, xp.concat(changes, axis=1), costs)
 
-    def _other(self, back: Array, first: Array) -> Array:
+    def _other(self, back: Array, first: Array, aside: bool) -> Array:
         """The state to take instead of the supporting one, never the same."""
         palette = self.palette
         if palette.alphabet.size == 2:
             return 1 - first
         direction = palette.direction(back, first)
-        other = alternatives(palette.alphabet, direction)
+        other = alternatives(palette.alphabet, direction, aside=aside)
         xp = namespace(back)
         return xp.where(other == first, palette.alphabet.support(-direction), other)
 
