@@ -29,9 +29,8 @@ from threadpoolctl import threadpool_limits
 from maskforge import bench as benches
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.launch import couplings, facet
+from maskforge.launch import couplings, facet, mode_samples
 from maskforge.launch.targets import lp_target
-from maskforge.methods import draft
 from maskforge.methods.draft import draft_of
 from maskforge.methods.dual import dual
 from maskforge.methods.problem import Problem
@@ -103,8 +102,8 @@ def counted() -> Iterator[Counts]:
     def of_product(one: Any, other: Any) -> float:
         return 4.0 * max(one.size, other.size)
 
-    wrapped = [(facet, "folded_transform", "transforms", of_transform)]
-    for module in (couplings, draft):
+    wrapped = [(facet, "transform", "transforms", of_transform)]
+    for module in (couplings, mode_samples):
         wrapped += [(module, name, "products", of_product) for name in ("real_times", "times_real")]
     with ExitStack() as after:
         for module, name, kind, cost in wrapped:

@@ -16,7 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from maskforge.launch.fourier import axis, folded
 from maskforge.launch.planned import Planned, planned
-from maskforge.launch.transform import padded_length, side_of
+from maskforge.launch.transform import fast_length, side_of
 
 APERTURES = 512, 1024, 2048
 WINDOWS = 16, 32, 64, 128, 256, 384, 512
@@ -40,7 +40,7 @@ def main() -> None:
     print(f"{platform.machine()}, numpy {np.__version__}")
     print("aperture  window  product us  FFT us  chosen")
     for count in APERTURES:
-        length = padded_length(count, 2.0)
+        length = fast_length(2.0 * count)
         shape = count, LINES
         field = (rng.normal(size=shape) + 1j * rng.normal(size=shape)).astype(np.complex64)
         for window in WINDOWS:

@@ -31,7 +31,7 @@ Task = TypeVar("Task")
 Result = TypeVar("Result")
 
 AHEAD = 2
-"""Tasks a worker that are begun before the results of earlier ones are taken."""
+"""Tasks a worker, or process, that are begun before the results of earlier ones are taken."""
 
 ADDRESS = re.compile(r"(?:(?:tcp|tls)://)?(\[[0-9A-Fa-f:]+\]|[^\s/:\[\]]+):([0-9]{1,5})")
 

@@ -9,7 +9,7 @@ import array_api_compat.numpy as array_api_numpy
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, on_host
+from maskforge.base.arrays import Array
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
 
@@ -34,10 +34,6 @@ class Device:
         if self.namespace is array_api_numpy or not isinstance(array, np.ndarray):
             return array
         return self.namespace.asarray(array)
-
-    def fetch(self, array: Array) -> NDArray[Any]:
-        """An array from there on the host."""
-        return on_host(array)
 
     def holding(self, work: Callable[[], Made]) -> Made:
         """What `work` there gives; done again with all memory freed where that ran out.

@@ -1,11 +1,9 @@
 """What a GPU needs beyond the array libraries' own functions."""
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
-Array = Any
+from maskforge.base.arrays import Array
 
 RANGE = 2.0**62
 """Of whole numbers that stand for a sum: it is then the same in any order."""

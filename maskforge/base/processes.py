@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 from threadpoolctl import threadpool_limits
 
 from maskforge.base import cluster
-from maskforge.base.cluster import Cluster
+from maskforge.base.cluster import AHEAD, Cluster
 from maskforge.base.errors import LostProcessError
 
 Task = TypeVar("Task")
@@ -26,9 +26,6 @@ Result = TypeVar("Result")
 
 Workers = int | Cluster
 """How many processes of this machine, or those of a cluster."""
-
-AHEAD = 2
-"""Tasks a process that are begun before the results of earlier ones are taken."""
 
 FORKED = sys.platform == "linux"
 """Whether processes are copies of one that has loaded what they need and done nothing yet.

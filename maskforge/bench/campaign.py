@@ -13,7 +13,6 @@ from maskforge.base.errors import BenchError
 from maskforge.base.wording import nearest, one_line, shortened, shown
 from maskforge.bench import Bench
 from maskforge.bench.files import bench_source
-from maskforge.bench.ready import guided_basis
 from maskforge.bench.sections import SECTIONS
 
 MOST_SETS = 10_000
@@ -231,14 +230,3 @@ def _title(names: Sequence[str], sources: Sequence[str], keys: Sequence[Varied])
     more = f"-and-{len(names) - 1}-more" if len(names) > 1 else ""
     by = "-by-" + "-".join(_short(keys)) if keys else ""
     return re.sub(r"[^\w.+-]+", "-", f"{first}{more}{by}", flags=re.ASCII)[:LONGEST_NAME]
-
-
-# --- before the work -------------------------------------------------------------------------
-
-
-def masks_in(member: Member) -> int:
-    """How many masks a bench asks for; BenchError where it, its fibre or its targets are wrong."""
-    bench = member.loaded()
-    basis = guided_basis(bench)
-    benches.setup(bench, basis)
-    return len(benches.targets(bench, basis))

@@ -100,7 +100,7 @@ def mode_samples(modes: Sequence[Mode], u: Real, tail: float) -> ModeSamples:
 
     In two parts where that is worth it, the first as far out as its modes have `tail` beyond.
     """
-    middle, step = u.size // 2, (u[-1] - u[0]) / (u.size - 1)
+    step = (u[-1] - u[0]) / (u.size - 1)
     reach = np.array([reach_of(mode.radial, tail) for mode in modes])
     spared = (u.size - np.minimum(2 * np.ceil(reach / step) + 1, u.size)).astype(int) // 2
     # in the order of their reach, the first `near` modes are held on the samples of the last one
@@ -110,7 +110,7 @@ def mode_samples(modes: Sequence[Mode], u: Real, tail: float) -> ModeSamples:
     held = near * sizes + (len(modes) - near) * u.size**2
     best = int(np.argmin(held))
     whole = np.arange(len(modes))
-    if middle == 0 or held[best] > WORTH * len(modes) * u.size**2:
+    if held[best] > WORTH * len(modes) * u.size**2:
         return ModeSamples(u.size, (_part(modes, whole, u, 0),))
     first, rest = np.sort(order[: best + 1]), np.sort(order[best + 1 :])
     parts = [_part(modes, first, u, int(spared[order[best]]))]

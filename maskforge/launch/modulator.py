@@ -280,9 +280,9 @@ def emitted(modulator: Modulator, states: Array) -> Array:
 
     Neighbour crosstalk blurs the phase as it stands on the panel (edges as they are).
     """
-    if modulator.crosstalk == 0.0:
-        return picked(beside(modulator.alphabet.values, states), states)
     values = picked(beside(modulator.alphabet.values, states), states)
+    if modulator.crosstalk == 0.0:
+        return values
     xp = namespace(states)
     phase = blurred(xp.remainder(angle(values), 2 * np.pi), modulator.crosstalk)
     return xp.abs(values) * xp.exp(1j * as_complex(phase))

@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 from scipy.special import erfc, j1
 
 from maskforge.launch.basis import sampled
-from maskforge.launch.beam_in_pixels import Layer, Pair, layers_of
+from maskforge.launch.beam_in_pixels import Pair
 from maskforge.launch.couplings import Launch, facet_at, gap_field, standing_at
-from maskforge.launch.facet import Facet, slant_of
+from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import axis, times_real
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.lit_panel import panel_axes
-from maskforge.launch.transform import Side, fast_length, side_of, transform
+from maskforge.launch.transform import fast_length
 
 FINER = 4
 """Samples of the finest detail in a disc.  The detail of the power is half as long; what remains
@@ -68,25 +68,19 @@ class Discs:
 class OwnOrder:
     """One period of the pixels' spectrum about the fibre, by an FFT of the whole mask.
 
-    `layers`, `dark` and `slant` (1: none) on its samples as those of a `Facet`; the window `near`
-    holds the `modes` (K, rows, columns); `weights` (rows, columns) in m^2 of the area.
+    `facet` and `dark` as in `Discs`; the window `near` of its samples holds the `modes` (K, rows,
+    columns); `weights` (rows, columns) in m^2 of the area.
     """
 
-    layers: tuple[Layer, ...]
-    over_y: Side
-    over_x: Side
+    facet: Facet
     dark: Complex | float
-    slant: Complex | float
     near: tuple[slice, slice]
     modes: Real
     weights: Real
 
     def power(self, factors: NDArray[Any], found: Complex) -> float:
         """As `Discs.powers`."""
-        field: Any = 0.0
-        for layer in self.layers:
-            field = field + layer.field * transform(layer.light * factors, self.over_y, self.over_x)
-        field = field * self.slant + self.dark
+        field = self.facet.field(factors) + self.dark
         guided = times_real(1j * found, self.modes.reshape(len(found), -1))
         field[self.near] -= guided.reshape(self.modes.shape[1:])
         return float(np.sum((field.real**2 + field.imag**2) * self.weights))
@@ -154,23 +148,13 @@ def own_order_of(launch: Launch, taken: Sequence[tuple[Pair, float]]) -> OwnOrde
     It reaches half of the way to the carrier's next orders; without a carrier, and across it, half
     a period of the pixels' spectrum to each side.  At its edges a sample counts by its part within.
     """
-    # what few commands need is loaded where they do
-
-    area, scale = float(np.prod(launch.modulator.pitch_seen)), launch.scale
-    pitch_x, pitch_y = (
-        pitch * nearer
-        for pitch, nearer in zip(launch.modulator.pitch_seen, launch.beam.nearer, strict=True)
-    )
-    detail = detail_of(launch)
-    # two samples of each detail hold the power of the field as well
-    columns, rows = (
-        fast_length(2 * scale / (pitch * d))
-        for pitch, d in zip((pitch_x, pitch_y), detail, strict=True)
-    )
-    u, v = (
-        axis(count, scale / (count * pitch))
-        for count, pitch in ((columns, pitch_x), (rows, pitch_y))
-    )
+    scale, axes = launch.scale, []
+    sides = zip(launch.modulator.pitch_seen, launch.beam.nearer, detail_of(launch), strict=True)
+    for pitch, nearer, detail in sides:
+        # two samples of each detail hold the power of the field as well
+        count = fast_length(2 * scale / (pitch * nearer * detail))
+        axes.append(axis(count, scale / (count * pitch * nearer)))
+    u, v = axes
     dark = gap_field(launch, u, v)
     near = tuple(np.flatnonzero(np.abs(z) <= launch.u[-1]) for z in (v, u))
     over_v, over_u = (slice(some[0], some[-1] + 1) for some in near)
@@ -178,11 +162,8 @@ def own_order_of(launch: Launch, taken: Sequence[tuple[Pair, float]]) -> OwnOrde
     for (x, y), radius in taken:
         weights *= 1 - _in_disc(u - x, v - y, radius)
     return OwnOrder(
-        layers=layers_of(launch.beam, area, scale, u, v),
-        over_y=side_of(axis(launch.y.size, pitch_y), v, scale),
-        over_x=side_of(axis(launch.x.size, pitch_x), u, scale),
+        facet=facet_at(launch, u, v),
         dark=0.0 if dark is None else dark,
-        slant=slant_of(launch.lens_offset, scale, u, v) if any(launch.lens_offset) else 1.0,
         near=(over_v, over_u),
         modes=sampled(launch.basis, u[over_u], v[over_v]),
         weights=weights,

@@ -6,7 +6,6 @@ index.csv      a row a set: the worst and the median of its figures
 index.html     the same to look at
 """
 
-import hashlib
 import json
 import re
 from collections.abc import Mapping, Sequence
@@ -19,6 +18,7 @@ from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import one_line, shown
 from maskforge.bench.campaign import Campaign
 from maskforge.bench.values import plain
+from maskforge.sets.digests import digest_of
 from maskforge.sets.names import MANIFEST, STACK
 from maskforge.sets.reading import entry_of, read_header
 
@@ -65,7 +65,7 @@ def list_of(campaign: Campaign) -> CampaignList:
 
 def mark_finished(folder: Path, name: str, digest: str) -> None:
     """Leaves word that a set, which lies in the folder, is finished; OutputError if it cannot."""
-    mark = {"digest": digest, "manifest": _sum(folder / name / MANIFEST)}
+    mark = {"digest": digest, "manifest": digest_of(folder / name / MANIFEST)}
     write_text(_mark_of(folder, name), json.dumps(mark) + "\n")
 
 
@@ -98,14 +98,10 @@ def _mark_of(folder: Path, name: str) -> Path:
 def is_there(folder: Path, one: Entry) -> bool:
     """Whether a set that was finished lies in the folder as it was written."""
     try:
-        whole = one.manifest is not None and _sum(folder / one.name / MANIFEST) == one.manifest
+        whole = one.manifest is not None and digest_of(folder / one.name / MANIFEST) == one.manifest
         return whole and (folder / one.name / STACK).is_file()
     except OSError:
         return False
-
-
-def _sum(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 # --- the list as a file ----------------------------------------------------------------------

@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from maskforge.base.errors import BenchError
+from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import one_line, shown
 from maskforge.bench import Bench, resolved
-from maskforge.bench.files import DataFile
+from maskforge.bench.files import LARGEST_FILE, DataFile
 from maskforge.bench.sections import SECTIONS
 from maskforge.sets.names import INPUTS
 
@@ -55,7 +56,7 @@ def _files(bench: Bench) -> Iterator[tuple[str, str, DataFile]]:
 def _content(bench: Bench, section: str, key: str, file: DataFile) -> bytes:
     where = f"{bench.source}: [{section}] {key} = {shown(file.path)}"
     try:
-        content = (bench.folder / file.path).read_bytes()
+        content = read_regular(bench.folder / file.path, LARGEST_FILE)
     except OSError as error:
         raise BenchError(one_line(f"{where}: cannot be read ({error.strerror})")) from None
     if hashlib.sha256(content).hexdigest() != file.sha256:

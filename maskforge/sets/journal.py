@@ -26,6 +26,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import OutputError
 from maskforge.base.files import write_bytes
 from maskforge.base.program import program
+from maskforge.base.regular_files import open_regular, read_regular
 from maskforge.bench import Bench
 from maskforge.bench.files import DataFile
 from maskforge.launch.targets import Target
@@ -128,7 +129,7 @@ def _earlier(journal: Journal) -> Earlier:
 
 def _digest_in(folder: Path) -> str | None:
     try:
-        content = json.loads((folder / RUN).read_bytes())
+        content = json.loads(read_regular(folder / RUN))
     except (OSError, ValueError, RecursionError):
         return None
     return content.get("digest") if isinstance(content, dict) else None
@@ -268,7 +269,8 @@ def _read(journal: Journal, chain: range) -> bytes | None:
     """The archive of a chain; None where there is none that is whole."""
     path = _path(journal, chain)
     try:
-        found = path.read_bytes()
+        with open_regular(path) as file:
+            found = file.read()
     except OSError:
         return None
     content = found[SUM_BYTES:]

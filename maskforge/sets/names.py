@@ -3,6 +3,7 @@
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 from maskforge.base.files import Kind
 from maskforge.base.regular_files import read_regular
@@ -21,13 +22,18 @@ def is_manifest(path: Path, form: str = FORMAT) -> bool:
 
     Raises OSError only where it cannot be read.
     """
+    return _content(path, form) is not None
+
+
+def _content(path: Path, form: str) -> dict[str, Any] | None:
+    """What a file of the format `form` holds; None where it is none."""
     if not path.is_file():
-        return False
+        return None
     try:
         content = json.loads(read_regular(path))
     except (ValueError, RecursionError):
-        return False
-    return isinstance(content, dict) and content.get("format") == form
+        return None
+    return content if isinstance(content, dict) and content.get("format") == form else None
 
 
 STACK = "masks.tif"
@@ -80,10 +86,7 @@ def inputs_in(folder: Path) -> frozenset[str]:
 
     Of a manifest that is damaged: none.  Raises OSError only where it cannot be read.
     """
-    path = folder / MANIFEST
-    if not is_manifest(path):
-        return frozenset()
-    bench = json.loads(path.read_bytes()).get("bench")
+    bench = (_content(folder / MANIFEST, FORMAT) or {}).get("bench")
     sections = bench.values() if isinstance(bench, dict) else ()
     values = [value for keys in sections if isinstance(keys, dict) for value in keys.values()]
     own = re.compile(rf"{INPUTS}/[^/\n]+")

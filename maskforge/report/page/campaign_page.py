@@ -6,19 +6,19 @@ from functools import cache
 from pathlib import Path
 
 import jinja2
-from markupsafe import Markup
 
-from maskforge.base.columns import UNKNOWN, Column
+from maskforge.base.columns import Column
 from maskforge.base.csv_text import Cell
 from maskforge.base.files import write_text
 from maskforge.base.wording import counted, some_of
 from maskforge.report import INDEX, PAGE
-from maskforge.report.page.templates import environment, source
+from maskforge.report.page.templates import environment
 from maskforge.sets.campaign import TABLE, CampaignList
 from maskforge.sets.campaign_table import (
     SetFigures,
     all_figures,
     columns_of,
+    printed_columns,
     table_text,
     value_text,
 )
@@ -63,9 +63,8 @@ def write_index(folder: Path, known: CampaignList) -> list[SetFigures]:
 def page_text(name: str, known: CampaignList, rows: Sequence[SetFigures]) -> str:
     """The page of the campaign called `name`."""
     several = len({one.bench for one in known.entries}) > 1
-    columns = [one for one in columns_of(known.keys, several=several) if one.heading]
     first = columns_of(known.keys)[0]
-    shown = [first, *(one for one in columns if one.name != first.name)]
+    shown = [first, *(one for one in printed_columns(known) if one.name != first.name)]
     return (
         _environment()
         .get_template("campaign_page.html.jinja")
@@ -177,12 +176,10 @@ WORST = (
 def _environment() -> jinja2.Environment:
     found = environment()
     found.globals |= {
-        "part": lambda file: Markup(source(file)),
         "counted": counted,
         "some_of": some_of,
         "PAGE": PAGE,
         "TABLE": TABLE,
-        "UNKNOWN": UNKNOWN,
         "ink": lambda shade: f"{PALEST + shade * (DARKEST - PALEST):.0f}%",
     }
     return found

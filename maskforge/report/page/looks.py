@@ -54,7 +54,7 @@ def leaves_with_looks(
             return leaf_of(launch.modulator, mask), seen
 
         # beside a GPU a core is free for them; one thread keeps their order
-        return map(one, masks) if launch.setup.device is CPU else in_turn(one, masks, 1)
+        return map(one, masks) if launch.setup.device == CPU else in_turn(one, masks, 1)
 
     return made
 

@@ -55,9 +55,10 @@ def page_problems(claims: Claims) -> Iterator[str]:
     blank = [Look(Shot("", "", "", ""))] * len(written.masks)
     try:
         # a table of tolerances may have come after the page
+        tolerance = tolerance_of(written.folder)
         pages = [
-            written_page(written, claims.bench, claims.launch, blank, tolerance)
-            for tolerance in (None, tolerance_of(written.folder))
+            written_page(written, claims.bench, claims.launch, blank, table)
+            for table in ([None] if tolerance is None else [None, tolerance])
         ]
     except BenchError:
         # what it is made from cannot be used, which other lines tell
