@@ -1,9 +1,10 @@
 """The bench of runs that do not end, and the command that checks a set."""
 
+import shutil
 from pathlib import Path
 
 import pytest
-from spoiling import Check
+from spoiling import Check, write
 from unfinished import write_small
 
 from tests.commands import ran
@@ -26,3 +27,15 @@ def check(capsys: pytest.CaptureFixture[str]) -> Check:
         return code, out + err
 
     return run
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small set; one for a module, not to be written to."""
+    return write(tmp_path_factory.mktemp("good") / "set")
+
+
+@pytest.fixture
+def spoilt(good: Path, tmp_path: Path) -> Path:
+    """A copy of the good one to spoil."""
+    return Path(shutil.copytree(good, tmp_path / "set"))

@@ -1,6 +1,5 @@
 """A set that proves itself: a good one passes, and every way to spoil it is told with its cause."""
 
-import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -23,17 +22,6 @@ from maskforge.sets.stack import page_of, pixel_hash, stack
 Page = tuple[NDArray[Any], str]
 
 SET_DISAGREES = "! 5 masks: what the files say of the whole set disagrees"
-
-
-@pytest.fixture(scope="module")
-def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write(tmp_path_factory.mktemp("good") / "set")
-
-
-@pytest.fixture
-def spoilt(good: Path, tmp_path: Path) -> Path:
-    """A copy to spoil."""
-    return Path(shutil.copytree(good, tmp_path / "set"))
 
 
 def repage(folder: Path, change: Callable[[list[Page]], Sequence[Page]]) -> None:

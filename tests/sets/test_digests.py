@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from spoiling import Check, write
+from spoiling import Check
 
 from maskforge.cli import main as cli
 from maskforge.playing.playlist_file import TABLE, WHOLE
@@ -17,17 +17,6 @@ from maskforge.sets.check.files import file_problems
 from maskforge.sets.digests import read_sums
 
 FLIPS = 500
-
-
-@pytest.fixture(scope="module")
-def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write(tmp_path_factory.mktemp("good") / "set")
-
-
-@pytest.fixture
-def spoilt(good: Path, tmp_path: Path) -> Path:
-    """A copy to spoil."""
-    return Path(shutil.copytree(good, tmp_path / "set"))
 
 
 def lines(folder: Path) -> dict[str, str]:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from spoiling import SMALL, Check, edit, lines_of, mask_start, write
+from spoiling import SMALL, Check, edit, lines_of, mask_start
 
 from maskforge import bench as benches
 from maskforge.bench.ready import Prepared, prepared
@@ -44,11 +44,6 @@ def put(folder: Path, ready: Prepared, masks: list[Finished]) -> Path:
 
 
 @pytest.fixture(scope="module")
-def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write(tmp_path_factory.mktemp("good") / "set")
-
-
-@pytest.fixture(scope="module")
 def lowered(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Masks designed for 0.9 where 0.99 was asked, with the proofs of both."""
     asked, lower = bench(), bench(design={"purity": 0.9})
@@ -66,12 +61,6 @@ def lowered(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for low, high in zip(finished_masks(lower), finished_masks(asked), strict=True)
     ]
     return put(tmp_path_factory.mktemp("lowered") / "set", asked, masks)
-
-
-@pytest.fixture
-def spoilt(good: Path, tmp_path: Path) -> Path:
-    """A copy to spoil."""
-    return Path(shutil.copytree(good, tmp_path / "set"))
 
 
 @pytest.fixture
