@@ -49,7 +49,7 @@ LABELS = (
 )
 """One without and 19 with orientations, all within nine groups."""
 
-COUNTS = {"small": (1, 2, 4, 8, 16), "large": (1, 8, 16)}
+COUNTS = {"small": (1, 2, 4, 8, 16), "large": (1, 2, 8, 16)}
 """Of processes; those that exceed the cores are left out, but for the smallest two."""
 
 
