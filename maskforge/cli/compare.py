@@ -64,6 +64,9 @@ PRINTED = named(
     "short",
 )
 
+ALL_METHODS = ",".join(benches.METHODS)
+ANY_DEVICE = "auto"
+
 NAMED = 6
 """Targets that a line names."""
 
@@ -80,7 +83,7 @@ def compare(
     ],
     methods: Annotated[
         str, typer.Option(metavar="LIST", help=f"Of {', '.join(benches.METHODS)}.")
-    ] = ",".join(benches.METHODS),
+    ] = ALL_METHODS,
     labels: Annotated[
         str | None,
         typer.Option(
@@ -88,7 +91,7 @@ def compare(
             help="Targets instead of the benches', as in LP01,LP21; or all.",
         ),
     ] = None,
-    device: DeviceName = "auto",
+    device: DeviceName = ANY_DEVICE,
     csv: TableFile = None,
     figure: Annotated[
         Path | None, typer.Option(help="Draw masks and fields into this file: .png, .svg or .pdf.")
@@ -111,13 +114,15 @@ def compare(
     check_files(f"--csv, --figure = {csv}", csv, figure)
     finished = _of_finished(bench_names)
     if finished is not None:
-        for option, value in (
-            ("--labels", labels),
-            ("--figure", figure),
-            ("--jobs", jobs),
-            ("--cluster", cluster),
+        for option, value, default in (
+            ("--methods", methods, ALL_METHODS),
+            ("--labels", labels, None),
+            ("--device", device, ANY_DEVICE),
+            ("--figure", figure, None),
+            ("--jobs", jobs, None),
+            ("--cluster", cluster, None),
         ):
-            if value is not None:
+            if value != default:
                 raise BenchError(f"{option} = {value}: goes with benches, not with finished sets")
         finished(bench_names, csv)
         return

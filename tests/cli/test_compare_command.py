@@ -232,6 +232,8 @@ def test_two_sets_are_compared_as_they_stand(capsys: pytest.CaptureFixture[str])
         ("a a.toml", "a.toml: is no set, a is one; compare two sets, or benches"),
         ("a b a", "3 sets: two are compared"),
         ("a b --labels LP01", "--labels = LP01: goes with benches, not with finished sets"),
+        ("a b --methods dual", "--methods = dual: goes with benches, not with finished sets"),
+        ("a b --device cpu", "--device = cpu: goes with benches, not with finished sets"),
     ):
         assert ran(capsys, f"compare {words}") == (2, "", f"error: {line}\n")
 
