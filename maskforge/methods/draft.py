@@ -12,6 +12,7 @@ from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import fourier_rows
 from maskforge.launch.light import Real
 from maskforge.launch.mode_samples import ModeSamples, mode_samples
+from maskforge.methods.coupling_matrix import CouplingMatrix, matrix_of
 from maskforge.methods.per_launch import kept
 
 Fast = NDArray[np.complex64]
@@ -35,7 +36,7 @@ class Draft:
     its device.
 
     `facet` has the layers that count here, and `kernels` for each of them the modes with its
-    envelope, as `beam_in_pixels.Layer` has it.
+    envelope, as `beam_in_pixels.Layer` has it.  `matrix`: instead of all that, where it is small.
     """
 
     facet: Facet
@@ -43,16 +44,22 @@ class Draft:
     values: Array
     """The alphabet's; real where these and the light are, and so is `back`."""
     gaps: NDArray[np.complex128]
+    matrix: CouplingMatrix | None
 
     def couplings(self, states: Array) -> NDArray[np.complex128]:
         """c (K,) of the pixels' states (rows, columns)."""
-        found, sent = self.gaps, self.facet.sent(picked(self.values, states))
+        factors = picked(self.values, states)
+        if self.matrix is not None:
+            return np.asarray(self.gaps + self.matrix.couplings(factors))
+        found, sent = self.gaps, self.facet.sent(factors)
         for layer, kernel, there in zip(self.facet.layers, self.kernels, sent, strict=True):
             found = found - 1j * layer.turn * kernel.overlaps(there)
         return np.asarray(found)
 
     def back(self, vector: NDArray[np.complex128]) -> Array:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
+        if self.matrix is not None:
+            return self.matrix.back(vector, real=is_real(self.values))
         facets = (
             kernel.mixed(1j * np.conj(layer.turn) * vector)
             for layer, kernel in zip(self.facet.layers, self.kernels, strict=True)
@@ -84,10 +91,11 @@ def draft_of(launch: Launch) -> Draft:
     modes, area = mode_samples(launch.basis, u, DRAFT_TAIL), (u[1] - u[0]) ** 2
     whole = facet_at(launch, u, u)
     layers = tuple(layer for layer in whole.layers if layer.size > DRAFT_LEFT_OUT)
-    device = launch.setup.device
+    device, matrix = launch.setup.device, matrix_of(launch)
     return Draft(
         facet=replace(whole, layers=layers).single.on(device),
         kernels=tuple(modes.weighted(area, layer.envelope).on(device) for layer in layers),
         values=device.put(single_values(launch)),
         gaps=launch.gaps,
+        matrix=None if matrix is None else matrix.single,
     )
