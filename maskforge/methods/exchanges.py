@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from maskforge.base.arrays import Array, beside, on_host
 from maskforge.launch.modulator import Levels
 from maskforge.methods.dual_function import Conditions, FastReal, Real
-from maskforge.methods.last_pixels import SHORT, Pixels, refined, with_changes
+from maskforge.methods.last_pixels import EXACT, SHORT, Pixels, refined, with_changes
 
 FEW = 300
 """Changes of which all pairs are tried."""
@@ -121,7 +121,8 @@ def _in_pairs(
 def _judged(side: Conditions, found: Real) -> tuple[float, float]:
     """(PURE, or less for what is not; the target's coupling): the better, the larger."""
     _, missed, wanted = side.split(found)
-    return min(PURE, -float(missed[0] / (side.kappa * wanted[0]))), float(wanted[0])
+    allowed = side.kappa * float(wanted[0]) * EXACT
+    return min(PURE, -float(missed[0]) / allowed), float(wanted[0])
 
 
 def exchanged(side: Conditions, found: Real, changes: FastReal) -> NDArray[np.bool_]:

@@ -12,7 +12,15 @@ import numpy as np
 
 from maskforge.base.arrays import Array
 from maskforge.launch.modulator import Levels
-from maskforge.methods.dual_function import FAR, FARTHEST, Conditions, Real, Smooth, newton
+from maskforge.methods.dual_function import (
+    FAR,
+    FARTHEST,
+    Conditions,
+    Real,
+    Smooth,
+    kappa_of,
+    newton,
+)
 from maskforge.methods.exchanges import decided
 from maskforge.methods.last_pixels import Pixels
 
@@ -49,6 +57,10 @@ SMALL_TURN = 0.01
 
 TINY_TURN = 1e-6
 """rad: as far as single precision tells."""
+
+FAR_OFF, HARDLY = 1.5, 0.01
+"""Of the unwanted coupling that the purity allows: more is not a matter of the last few pixels; and
+by what share of it another aim has to come nearer there."""
 
 HALVINGS = 8
 """Of the interval in which the highest purity worth having is looked for."""
@@ -226,6 +238,12 @@ def _updated(inverse: Real, step: Real, change: Real) -> Real:
     return np.asarray(inverse - (cross + cross.T) / along + scale * np.outer(step, step))
 
 
+def is_stuck(before: float, now: float) -> bool:
+    """Whether aims lead no nearer to a purity that is far off: unwanted couplings, in the allowed
+    one, the least so far and the last one."""
+    return now > FAR_OFF and now > (1 - HARDLY) * before
+
+
 def settled(
     view: SearchView[Given], side: Given, point: Real, inverse: Real
 ) -> tuple[Given, Real, Levels, Real]:
@@ -236,6 +254,7 @@ def settled(
     """
     proof: tuple[Given, Real] | None = None
     purest: tuple[float, Levels, Real] | None = None
+    least = math.inf
     for spare, patient in view.aims:
         tight = side.with_kappa(side.kappa * (1 - spare))
         tight, lowest, best = corrected(view, tight, point, inverse)
@@ -258,6 +277,10 @@ def settled(
             purest = purity, states, found
         if purity >= 1 / (1 + side.kappa**2) - 1e-15:
             break
+        missed = kappa_of(max(purity, 1e-12)) / side.kappa
+        if is_stuck(least, missed):
+            break
+        least = min(least, missed)
     assert proof is not None
     assert purest is not None
     return *proof, *purest[1:]
