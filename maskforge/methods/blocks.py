@@ -23,9 +23,9 @@ from maskforge.methods.dual_function import BlockModel, Real, real_of
 from maskforge.methods.polygon_blocks import CornerModel
 from maskforge.methods.turns import directions
 
-ROUND, MOST_CORNERS = 0.01, 24
-"""Of the radius: a hull whose width varies by less is a disc.  Corners that a polygon keeps: of 24
-on a circle the middle of a side lies 1 % inside."""
+ROUND, MOST_CORNERS = 0.01, 16
+"""Of the radius: a hull whose width varies by less is a disc.  Corners that a polygon keeps: of 16
+on a circle the middle of a side lies 2 % inside."""
 
 MOST_NUMBERS = 2**26
 """Of a model on single pixels: 256 MiB."""
