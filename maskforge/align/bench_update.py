@@ -1,13 +1,14 @@
 """What a fit changes in a bench file."""
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from maskforge import bench as benches
 from maskforge.align.fit import Changes, Fit, GreyTable
-from maskforge.align.grey_fits import filled, measured_at
+from maskforge.align.grey_fits import SAME, filled, measured_at
 from maskforge.align.stack import Stack
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
@@ -35,8 +36,7 @@ def changes(bench: Bench, stack: Stack, fit: Fit, table: str | None) -> Changes:
         }
     if stack.step.changes is None:
         raise BenchError(f"no key of the bench file holds the result of {fit.step}")
-    found = {value.name: (value.value, value.uncertainty) for value in fit.values}
-    return stack.step.changes(bench, stack, found)
+    return stack.step.changes(bench, stack, fit.results)
 
 
 # --- the table, and what else differs --------------------------------------------------------
@@ -44,14 +44,29 @@ def changes(bench: Bench, stack: Stack, fit: Fit, table: str | None) -> Changes:
 
 def table_text(bench: Bench, table: GreyTable) -> str:
     """The table as the bench file takes it: every grey of the panel between those measured."""
-    greys = benches.modulator(bench).alphabet.greys
-    full = filled(table, greys) if greys.size <= MOST_GREYS else table
+    many = benches.modulator(bench).alphabet.size > MOST_GREYS
+    full = with_amplitudes(bench, table) if many else whole_table(bench, table)
     columns = [full.greys.tolist(), np.round(full.phase_deg, 4).tolist()]
     header = ["grey", "phase_deg"]
     if full.amplitude is not None:
         header.append("amplitude")
         columns.append(np.round(full.amplitude, 6).tolist())
     return csv_text(header, [list(row) for row in zip(*columns, strict=True)])
+
+
+def whole_table(bench: Bench, table: GreyTable) -> GreyTable:
+    """The table with every grey of the panel."""
+    return with_amplitudes(bench, filled(table, benches.modulator(bench).alphabet.greys))
+
+
+def with_amplitudes(bench: Bench, table: GreyTable) -> GreyTable:
+    """The table with the bench's amplitudes, where none were measured and not all are 1."""
+    alphabet = benches.modulator(bench).alphabet
+    own = np.abs(alphabet.values)
+    if table.amplitude is not None or np.ptp(own) < SAME:
+        return table
+    size_of = dict(zip(alphabet.greys.tolist(), own.tolist(), strict=True))
+    return replace(table, amplitude=np.array([size_of[int(grey)] for grey in table.greys]))
 
 
 def differing(bench: Bench, other: Bench) -> tuple[str, ...]:

@@ -17,7 +17,7 @@ from maskforge.launch.couplings import facet_axis, finest_detail
 from maskforge.launch.fourier import axis, fourier_rows
 from maskforge.launch.light import Light, Real, illumination, pixel_envelope
 from maskforge.launch.lit_panel import active_width
-from maskforge.launch.modulator import Complex, emitted
+from maskforge.launch.modulator import Complex, emitted, gaps_beside_pixels
 from maskforge.launch.panel import Picture, states_of
 
 MOST_BLOCKS = 96
@@ -66,8 +66,7 @@ def view_of(scene: Scene, detector: Detector, pictures: Iterable[Picture]) -> Bl
     middle_x, middle_y = (_means(z, size) for z in (x, y))
     off_x, off_y = (z - np.repeat(m, size)[: z.size] for z, m in ((x, middle_x), (y, middle_y)))
     # light from the gaps joins that of the pixels: as much, per pixel, as their areas say
-    fill = scene.whole.fill_factor
-    gaps = np.sqrt(scene.whole.gap_reflectance) * (1 - fill) / fill
+    gaps = gaps_beside_pixels(scene.whole)
     flatness = scene.whole.flatness
     bent = 1.0 if flatness is None else np.exp(2j * np.pi * flatness)
     found = []

@@ -26,6 +26,7 @@ STEPS = (
         scanned="x_mm",
         by="y_mm",
         after="beam-edge",
+        left=beam_fits.beam_left,
     ),
     Step(
         name="beam-edge",
@@ -38,6 +39,7 @@ STEPS = (
         scanned="edge_mm",
         by="axis",
         after="phase-depth",
+        left=beam_fits.beam_left,
     ),
     Step(
         name="phase-depth",

@@ -32,9 +32,9 @@ class Value:
 
 @dataclass(frozen=True, eq=False)
 class GreyTable:
-    """Measured greys: phase in deg with its uncertainty, amplitude from 0 to 1 (None: taken as 1).
+    """Measured greys: phase in deg with its uncertainty, amplitude from 0 to 1 (None: the bench's).
 
-    Each (greys,), the greys ascending and the first one's phase 0.
+    Each (greys,), the greys ascending and the first one's phase that of the bench.
     """
 
     greys: NDArray[np.intp]
@@ -103,6 +103,11 @@ class Fit:
     curves: tuple[FittedCurve, ...]
     table: GreyTable | None
     wavefront: Wavefront | None
+
+    @property
+    def results(self) -> Results:
+        """Values with their uncertainties by name."""
+        return {value.name: (value.value, value.uncertainty) for value in self.values}
 
 
 def fitted(stack: Stack, readings: Readings, saturation: float | None = None) -> Fit:

@@ -1,7 +1,8 @@
 """Fits of the greys: phases, and amplitudes, from stripes of one against another.
 
-In the first order a pair's power is K |v_a - v_b|^2, in the zero order K |v_a + v_b|^2 (stripes
-equally wide: Goodman, Introduction to Fourier Optics, sec. 4.4, orders 0 and 1 of a square wave).
+In the first order a pair's power is K |v_a - v_b|^2, in the zero order K |v_a + v_b + 2 g|^2
+(stripes equally wide: Goodman, Introduction to Fourier Optics, sec. 4.4, orders 0 and 1 of a square
+wave), with g the light of the gaps.
 """
 
 from dataclasses import dataclass, replace
@@ -9,6 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
+from scipy.ndimage import gaussian_filter1d
+from scipy.optimize import minimize_scalar
 
 from maskforge import bench as benches
 from maskforge.align.fit import (
@@ -23,10 +26,11 @@ from maskforge.align.fit import (
 )
 from maskforge.align.readings import Readings
 from maskforge.align.regression import Solution, solve
-from maskforge.align.stack import Stack
+from maskforge.align.stack import Stack, pictures
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
 from maskforge.launch.light import Real
+from maskforge.launch.modulator import gaps_beside_pixels
 
 SCALES = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0, 1.05, 1.1, 1.2, 1.4, 1.8, 2.5, 4.0, 8.0)
 """K tried for starting values, in that of half a wave at the highest reading; below 1: that reading
@@ -35,30 +39,54 @@ may be a wild one."""
 STARTS = 3
 """Of them, the best, that the fit starts from."""
 
+SAME = 1e-9
+"""Amplitudes of a panel that differ by less are one."""
+
 SURE = 30.0
-"""Degrees from 0 and 180 beyond which the phase of two states is told well."""
+"""Degrees from the phase of two states at which stripes are darkest, and from half a wave beside
+it, beyond which the phase is told well."""
+
+NEARLY = 0.999
+"""A cosine of nearly 1, for a tangent there."""
 
 
 @dataclass(frozen=True, eq=False)
 class Greys:
-    """The pairs of a stack.
+    """The pairs of a stack, and what else of the bench is in their powers.
 
-    `greys` (greys,) ascending, `nominal`: their phases (rad, unwrapped); `one`, `other` (pages,):
-    places of each page's two in them; `sign`: -1 in the first order, +1 in the zero order.
+    `greys` (greys,) ascending, `nominal` their phases (rad, unwrapped) and `amplitude`; `one`,
+    `other` (pages,): places of each page's two in them; `sign`: -1 in the first order, +1 in the
+    zero order.  `gap`: the amplitude of the gaps' light there, against a pixel of value 1, in phase
+    with it; `blur`: of the phase, in pixels (standard deviation), over stripes of `period` pixels.
     """
 
     greys: NDArray[np.intp]
     nominal: Real
+    amplitude: Real
     one: NDArray[np.intp]
     other: NDArray[np.intp]
     sign: int
+    gap: float
+    blur: float
+    period: int
+
+    @property
+    def same(self) -> NDArray[np.bool_]:
+        """Pages of one grey alone."""
+        return np.asarray(self.one == self.other)
+
+    @property
+    def turns_alike(self) -> bool:
+        """Whether powers stay as they are where all phases change their sign."""
+        return not self.blur and (not self.gap or abs(np.sin(self.nominal[0])) < 1e-9)
 
 
 def greys_of(stack: Stack) -> Greys:
     """BenchError where the bench has not the greys of the stack."""
     pair = [column(stack, key) for key in ("grey_a", "grey_b")]
     greys, places = np.unique(np.stack(pair), return_inverse=True)
-    alphabet = benches.modulator(stack.bench).alphabet
+    panel = benches.modulator(stack.bench)
+    alphabet = panel.alphabet
     state_of = {int(grey): state for state, grey in reversed(list(enumerate(alphabet.greys)))}
     wrong = [grey for grey in greys if grey not in state_of]
     if wrong:
@@ -66,33 +94,78 @@ def greys_of(stack: Stack) -> Greys:
     order = np.argsort(alphabet.greys, kind="stable")
     every = np.unwrap(np.angle(alphabet.values[order]))
     phases = dict(zip(alphabet.greys[order].tolist(), every.tolist(), strict=True))
-    nominal = np.array([phases[int(grey)] for grey in greys])
     one, other = places.reshape(2, -1)
-    sign = -1 if any(stack.detector.order) else 1
-    return Greys(greys.astype(np.intp), nominal - nominal[0], one, other, sign)
+    zero = not any(stack.detector.order)
+    return Greys(
+        greys=greys.astype(np.intp),
+        nominal=np.array([phases[int(grey)] for grey in greys]),
+        amplitude=np.array([abs(alphabet.values[state_of[int(grey)]]) for grey in greys]),
+        one=one,
+        other=other,
+        sign=1 if zero else -1,
+        gap=gaps_beside_pixels(panel) if zero else 0.0,
+        blur=panel.crosstalk,
+        period=_period(stack, one != other) if panel.crosstalk else 2,
+    )
 
 
-def power_of(greys: Greys, values: NDArray[np.complexfloating]) -> Real:
-    """|v_a + sign v_b|^2 of every page."""
-    return np.asarray(np.abs(values[greys.one] + greys.sign * values[greys.other]) ** 2)
+def _period(stack: Stack, striped: NDArray[np.bool_]) -> int:
+    """Pixels of a stripe of each of two greys, from the first picture that has some."""
+    for shown, picture in zip(striped, pictures(stack), strict=True):
+        changes = np.flatnonzero(picture[0] != picture[0, 0])
+        if shown and changes.size:
+            return 2 * int(changes[0])
+    raise BenchError(f"{stack.folder}: no picture has stripes of two greys")
+
+
+def power_of(greys: Greys, sizes: Real, phases: Real) -> Real:
+    """Power of every page, of any common scale; amplitudes, and phases in rad, (greys,)."""
+    if greys.blur:
+        return _blurred_power(greys, sizes, phases)
+    values = sizes * np.exp(1j * phases)
+    light = values[greys.one] + greys.sign * values[greys.other] + 2 * greys.gap
+    return np.asarray(np.abs(light / 2) ** 2)
+
+
+def _blurred_power(greys: Greys, sizes: Real, phases: Real) -> Real:
+    """The same, pixel by pixel of a period: what neighbours do to the phase blurs the stripes."""
+    half, period = greys.period // 2, greys.period
+    repeats = 2 * int(np.ceil(greys.blur * 4 / period)) + 1
+    within, place = np.mod(phases, 2 * np.pi), np.arange(period)
+    first = np.where(place < half, 1.0, 0.0)
+    share = gaussian_filter1d(np.tile(first, repeats), greys.blur, mode="wrap")[:period]
+    mixed = np.multiply.outer(within[greys.one], share)
+    mixed += np.multiply.outer(within[greys.other], 1 - share)
+    size = np.where(first > 0, sizes[greys.one][:, None], sizes[greys.other][:, None])
+    light = size * np.exp(1j * mixed)
+    if greys.sign > 0:
+        return np.asarray(np.abs(light.mean(axis=1) + greys.gap) ** 2)
+    # as high as without a blur, so that starting values hold
+    wave = np.exp(-2j * np.pi * place / period)
+    return np.asarray(np.abs(light @ wave / np.sum(wave[:half]) / 2) ** 2)
+
+
+def scaled(greys: Greys, sizes: Real) -> Real:
+    """Amplitudes whose largest is the bench's: the gaps' light is told against it."""
+    return np.asarray(sizes * (greys.amplitude.max() / sizes.max()))
 
 
 # --- three greys and more --------------------------------------------------------------------
 
 
 def phase_depth(stack: Stack, readings: Readings) -> FitResult:
-    """Phase of each grey; two greys: see `two_states`."""
+    """Phase of each grey, the amplitudes as the bench has them; two greys: see `two_states`."""
     greys = greys_of(stack)
     if greys.greys.size == 2:
         return two_states(greys, stack, readings)
 
     def signal(theta: Real) -> Real:
-        return power_of(greys, np.exp(1j * np.concatenate([[0.0], theta])))
+        return power_of(greys, greys.amplitude, _phases(greys, theta))
 
     starts = [*_starts(greys, page_means(readings, len(stack.frames))), greys.nominal]
     count = greys.greys.size - 1
-    solution = solve(readings, signal, [start[1:].tolist() for start in starts], [1.0] * count)
-    return _found(greys, solution, None)
+    tried = [(start[1:] - start[0]).tolist() for start in starts]
+    return _found(greys, solve(readings, signal, tried, [1.0] * count), None)
 
 
 def grey_amplitude(stack: Stack, readings: Readings) -> FitResult:
@@ -102,24 +175,31 @@ def grey_amplitude(stack: Stack, readings: Readings) -> FitResult:
         return two_states(greys, stack, readings)
     count = greys.greys.size - 1
     means = page_means(readings, len(stack.frames))
-    phases = _starts(greys, means)[0][1:]
     alone = _alone(greys, means)
-    sizes = np.sqrt(alone[1:] / alone[0])
+    # with the gaps' light, which is in every reading, and then without
+    begun = np.sqrt(alone / alone[0]) * np.exp(1j * _starts(greys, means)[0])
+    first = greys.amplitude.max() * np.exp(1j * greys.nominal[0])
+    values = begun * (first + greys.gap) - greys.gap
+    phases = np.unwrap(np.angle(values))
 
     def signal(theta: Real) -> Real:
-        amplitude = np.concatenate([[1.0], theta[count:]])
-        return power_of(greys, amplitude * np.exp(1j * np.concatenate([[0.0], theta[:count]])))
+        sizes = scaled(greys, np.concatenate([[1.0], np.abs(theta[count:])]))
+        return power_of(greys, sizes, _phases(greys, theta[:count]))
 
-    start = np.concatenate([phases, sizes])
+    start = np.concatenate([phases[1:] - phases[0], np.abs(values[1:] / values[0])])
     solution = solve(readings, signal, [start.tolist()], [1.0] * start.size)
     return _found(greys, solution, np.abs(np.concatenate([[1.0], solution.theta[count:]])))
+
+
+def _phases(greys: Greys, beyond: Real) -> Real:
+    """Phases (greys,) of those beyond the first one's, which is as the bench has it."""
+    return np.asarray(np.concatenate([[0.0], beyond]) + greys.nominal[0])
 
 
 def _alone(greys: Greys, means: Real) -> Real:
     """Reading of each grey alone on the panel, between its neighbours' where it is missing."""
     out = np.full(greys.greys.size, np.nan)
-    same = greys.one == greys.other
-    out[greys.one[same]] = means[same]
+    out[greys.one[greys.same]] = means[greys.same]
     seen = np.isfinite(out) & (out > 0)
     if not np.any(seen):
         raise BenchError("no readings of one grey alone; amplitudes need them")
@@ -136,8 +216,13 @@ def _starts(greys: Greys, means: Real) -> list[Real]:
             2 * sizes[greys.one] * sizes[greys.other]
         )
         return [_told(greys, cosines)[0]]
-    least = np.nanmax(means) / 4
-    tried = [(_told(greys, 1 - means / (2 * least * scale)), scale) for scale in SCALES]
+    one, other = greys.amplitude[greys.one], greys.amplitude[greys.other]
+    half_wave = np.nanmax(means) / np.max(one + other) ** 2
+    squares = (one**2 + other**2) / (2 * one * other)
+    tried = [
+        (_told(greys, squares - means / (2 * half_wave * scale * one * other)), scale)
+        for scale in SCALES
+    ]
     # the misfit in powers: in cosines a large K alone would make it small
     tried.sort(key=lambda found: found[0][1] * found[1])
     return [found[0] for found, _ in tried[:STARTS]]
@@ -181,21 +266,22 @@ def _unfolded(greys: Greys, phases: Real) -> Real:
 def _found(greys: Greys, solution: Solution, amplitude: Real | None) -> FitResult:
     count = greys.greys.size - 1
     phases = np.concatenate([[0.0], solution.theta[:count]])
-    unfolded = np.rad2deg(_unfolded(greys, phases))
+    own = _unfolded(greys, phases) if greys.turns_alike else np.unwrap(phases)
+    unfolded = np.rad2deg(own)
     wide = np.rad2deg(np.concatenate([[0.0], solution.half_widths[:count]]))
     values = [Value("phase of the last grey", float(unfolded[-1]), float(wide[-1]), "deg")]
+    notes: tuple[str, ...] = ()
     if amplitude is not None:
         # the dimmest or the brightest of many would be so by chance, too
         ratio = float(amplitude[-1] / amplitude[0])
         values.append(Value("amplitude, last to first", ratio, float(solution.half_widths[-1]), ""))
-        amplitude = amplitude / amplitude.max()
-    table = GreyTable(greys.greys, unfolded, wide, amplitude)
+        amplitude = scaled(greys, amplitude)
+    elif np.ptp(greys.amplitude) > SAME:
+        notes = ("the amplitudes are those of the bench's table, not measured here",)
+    table = GreyTable(greys.greys, unfolded + np.rad2deg(greys.nominal[0]), wide, amplitude)
     back = np.diff(unfolded) * np.sign(unfolded[-1]) < 0
-    notes = (
-        ("the phase does not rise from each grey to the next; see the table",)
-        if np.any(back & (np.abs(np.diff(unfolded)) > wide[1:]))
-        else ()
-    )
+    if np.any(back & (np.abs(np.diff(unfolded)) > wide[1:])):
+        notes += ("the phase does not rise from each grey to the next; see the table",)
     return FitResult(tuple(values), solution, notes, table)
 
 
@@ -205,38 +291,79 @@ def _found(greys: Greys, solution: Solution, amplitude: Real | None) -> FitResul
 def two_states(greys: Greys, stack: Stack, readings: Readings) -> FitResult:
     """The phase between two states, and the second one's amplitude against the first one's.
 
-    By the cosine of the phase: it stays well defined where the phase itself does not, at 180 deg.
-    Whether the step is above 180 deg the readings do not tell; it is as the bench has it.
+    By the cosine of the phase beyond the one at which stripes are darkest (180 deg, or near it
+    where neighbours blur the phase): it stays well defined where the phase itself does not.  Which
+    side of that the phase is on the readings do not tell; it is as the bench has it.
     """
-    same = greys.one == greys.other
+    step = float(greys.nominal[1] - greys.nominal[0]) % (2 * np.pi)
+    darkest = _darkest(greys)
+    side = 1.0 if step > darkest else -1.0
+
+    def phase_of(cosine: float) -> float:
+        return darkest + side * float(np.arccos(np.clip(cosine, -1, 1)))
 
     def signal(theta: Real) -> Real:
-        cosine, size = theta
-        alone = np.where(greys.one == 0, 1.0, size**2)
-        both = (1 + size**2 + 2 * size * cosine) / 4
-        return np.asarray(np.where(same, alone, both))
+        sizes = greys.amplitude[0] * np.array([1.0, abs(theta[1])])
+        cosine = float(theta[0])
 
-    start = [float(np.cos(greys.nominal[1])), 1.0]
+        def power(phase: float) -> Real:
+            return power_of(greys, sizes, _phases(greys, np.array([phase])))
+
+        if cosine <= 1:
+            return power(phase_of(cosine))
+        # noise may lead beyond: on along the tangent
+        here, near = power(darkest), power(phase_of(NEARLY))
+        return here + (near - here) * (cosine - 1) / (NEARLY - 1)
+
+    start = [float(np.cos(step - darkest)), 1.0]
     solution = solve(readings, signal, [start], [1.0, 1.0])
-    cosine, wide = float(solution.theta[0]), float(solution.half_widths[0])
-    phase, low, high = (
-        float(np.rad2deg(np.arccos(np.clip(z, -1, 1))))
-        for z in (cosine, cosine + wide, cosine - wide)
+    found, wide = float(solution.theta[0]), float(solution.half_widths[0])
+    phase, *ends = (float(np.rad2deg(phase_of(z))) for z in (found, found + wide, found - wide))
+    error = max(abs(end - phase) for end in ends)
+    return _of_two(greys, stack, solution, phase, error, float(np.rad2deg(darkest)))
+
+
+def _darkest(greys: Greys) -> float:
+    """Phase between two greys, equally bright, at which their stripes are darkest."""
+    page = int(np.flatnonzero(~greys.same)[0])
+
+    def power(phase: float) -> float:
+        return float(power_of(greys, greys.amplitude, _phases(greys, np.array([phase])))[page])
+
+    found = minimize_scalar(power, bounds=(np.pi / 2, 3 * np.pi / 2), method="bounded")
+    return float(found.x)
+
+
+def _of_two(
+    greys: Greys, stack: Stack, solution: Solution, phase: float, error: float, darkest: float
+) -> FitResult:
+    """The result of two greys; `phase` from the lower to the higher, in deg as all angles."""
+    alphabet = benches.modulator(stack.bench).alphabet
+    binary = stack.bench.modulator.alphabet == "binary"
+    up = -1 if binary and alphabet.greys[0] > alphabet.greys[1] else 1
+    ratio, wide = abs(float(solution.theta[1])), float(solution.half_widths[1])
+    values = (
+        Value("phase step", up * phase % 360, error, "deg"),
+        Value("amplitude, last to first", ratio, wide, ""),
     )
-    error = max(high - phase, phase - low)
-    first, second = benches.modulator(stack.bench).alphabet.values
-    beyond = np.angle(second / first) < 0
-    step = Value("phase step", 360 - phase if beyond else phase, error, "deg")
-    size = Value(
-        "amplitude, last to first", float(solution.theta[1]), float(solution.half_widths[1]), ""
-    )
-    notes: tuple[str, ...] = (
-        f"near 0 and 180 deg the power hardly depends on the phase; {360 - step.value:.2f} deg "
-        "explains the readings as well",
-    )
-    if SURE < phase < 180 - SURE:
-        notes = ()
-    return FitResult((step, size), solution, notes)
+    notes: tuple[str, ...] = ()
+    beside = abs(phase - darkest)
+    if not SURE < beside < 180 - SURE:
+        notes = (
+            f"near {darkest % 360:.3g} deg and half a wave beside the power hardly depends on the "
+            f"phase; {up * (2 * darkest - phase) % 360:.2f} deg explains the readings as well",
+        )
+    if binary:
+        if abs(ratio - 1) > wide:
+            notes += (
+                'the two states differ in brightness, which alphabet = "binary" does not hold; '
+                'alphabet = "table" does',
+            )
+        return FitResult(values, solution, notes)
+    phases = np.rad2deg(greys.nominal[0]) + np.array([0.0, phase])
+    sizes = scaled(greys, np.array([1.0, ratio]))
+    table = GreyTable(greys.greys, phases, np.array([0.0, error]), sizes)
+    return FitResult(values, solution, notes, table)
 
 
 # --- for the bench file ----------------------------------------------------------------------

@@ -216,10 +216,15 @@ def lp11_lobe(stack: Stack, readings: Readings) -> FitResult:
         seen = seen_by(turned(case.view, theta[0]))
         return signals(case.view, lit(case.view, widened(case.scene.light, theta[1])), seen)
 
-    start = np.deg2rad(peak(case, "angle_deg") or 0.0)
+    # half a turn away the pinhole is on the other lobe, which is not quite the same
+    start = np.deg2rad(_within_half_a_turn(peak(case, "angle_deg") or 0.0))
     solution = solve(case.readings, signal, [[start, 0.0]], [np.deg2rad(20.0), WIDER])
     angle = value_of(solution, 0, "zero of the orientation", "deg", 180 / np.pi)
-    return FitResult((replace(angle, value=(angle.value + 90) % 180 - 90),), solution)
+    return FitResult((replace(angle, value=_within_half_a_turn(angle.value)),), solution)
+
+
+def _within_half_a_turn(degrees: float) -> float:
+    return (degrees + 90) % 180 - 90
 
 
 # --- the wavefront ---------------------------------------------------------------------------

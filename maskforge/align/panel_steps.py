@@ -86,8 +86,9 @@ def grey_amplitude(scene: Scene, choices: Choices) -> Shots:
         f"One grey fills the panel, or stripes of {period // 2} pixels of one grey against "
         "another. The detector stands in the zero order, which the stripes darken: nothing is left "
         "of it where the greys are half a wave apart and equally bright.",
-        "Light that the pixels do not change (gaps, the cover glass) is in the zero order too and "
-        "passes for a different amplitude: where that is much, use phase-depth.",
+        "Light that the pixels do not change is in the zero order too. The fit knows that of the "
+        "gaps, if [modulator] has fill_factor and gap_reflectance; that of a cover glass passes "
+        "for a different amplitude: where it is much, use phase-depth.",
         GREY_WATCH,
         GREY_GOOD,
     )

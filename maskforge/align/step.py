@@ -99,7 +99,8 @@ class Step:
     a choice cannot be.  `fit` takes what the readings tell of them, and `changes` what that does to
     the bench file (None: no key of it holds the result); both raise BenchError.  `allowed`: the
     choices that it knows; `unit`: of the span.  `scanned`: the key of a frame's values that runs;
-    `by`: the one that tells scans apart.  `after`: the step that follows.
+    `by`: the one that tells scans apart.  `after`: the step that follows.  `left`: what of the
+    result stays as the bench had it, in lines.
     """
 
     name: str
@@ -112,6 +113,7 @@ class Step:
     scanned: str
     by: str
     after: str
+    left: "Callable[[Bench, Results], tuple[str, ...]] | None" = None
 
 
 def spread(middle: float, span: float, count: int) -> Real:

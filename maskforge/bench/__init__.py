@@ -48,6 +48,7 @@ __all__ = [
     "Bench",
     "Safety",
     "carrier",
+    "changed",
     "changed_keys",
     "fiber",
     "focal_length",
@@ -132,10 +133,14 @@ def override(
     purity: float | None = None,
 ) -> Bench:
     """The bench with some keys replaced, checked again; None keeps a key. Raises BenchError."""
-    raw = {name: keys_of(getattr(bench, name)) for name in SECTIONS}
     changes = changed_keys(method=method, labels=labels, orientations=orientations, purity=purity)
-    raw = _replaced(raw, changes)
-    return _made(raw, bench.name, bench.source, bench.folder)
+    return changed(bench, changes)
+
+
+def changed(bench: Bench, changes: Mapping[tuple[str, str], object]) -> Bench:
+    """The same with any keys (section, key) replaced, or taken away where the value is None."""
+    raw = {name: keys_of(getattr(bench, name)) for name in SECTIONS}
+    return _made(_replaced(raw, changes), bench.name, bench.source, bench.folder)
 
 
 def from_dict(data: Mapping[str, Any], name: str, folder: Path = Path()) -> Bench:

@@ -1,13 +1,15 @@
 """maskforge readings: what comes back from the bench."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from maskforge import bench as benches
-from maskforge.align.bench_update import changes, differing, relative, table_text
-from maskforge.align.fit import Fit, fitted
+from maskforge.align.alignment import StepFit, fitted_in_order
+from maskforge.align.fit import Fit
+from maskforge.align.new_bench import greys_text, write_bench
 from maskforge.align.readings import read_readings
 from maskforge.align.stack import Stack
 from maskforge.align.stack_file import read_stack
@@ -15,8 +17,6 @@ from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
-from maskforge.bench.edit import moved_paths, with_keys
-from maskforge.bench.files import bench_source, parsed
 from maskforge.cli.common import bench_names, interruptible
 from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.option_values import number
@@ -28,11 +28,12 @@ LIMIT = Range(1e-12, 1e6, "mW")
 
 
 def fit(
-    folder: Annotated[Path, typer.Argument(metavar="STACK", help="Folder of a bring-up stack.")],
-    path: Annotated[
-        Path,
+    paths: Annotated[
+        list[Path],
         typer.Argument(
-            metavar="READINGS", help="CSV with the columns time_s, page, power_mw (or power_dbm)."
+            metavar="STACK READINGS [STACK READINGS]...",
+            help="Folders of bring-up stacks, each followed by its CSV with the columns time_s, "
+            "page, power_mw (or power_dbm).",
         ),
     ],
     saturation: Annotated[
@@ -42,7 +43,11 @@ def fit(
         ),
     ] = None,
     figure: Annotated[
-        Path | None, typer.Option(help="Draw data, fit and residuals: .png, .svg or .pdf.")
+        Path | None,
+        typer.Option(
+            help="Draw data, fit and residuals: .png, .svg or .pdf; of several stacks a file each, "
+            "the step in its name."
+        ),
     ] = None,
     table: Annotated[
         Path | None,
@@ -64,107 +69,112 @@ def fit(
     """Fit a bring-up's readings: what the bench is really like.
 
     Uncertainties are half-widths of 95 % intervals.  Saturated readings and outliers are left out
-    and counted; a row that cannot be read is an error.
+    and counted; a row that cannot be read is an error.  Several stacks are fitted in the order of
+    the bring-up, each on the bench that those before it found.
     """
     if saturation is not None:
         number("--saturation", saturation, LIMIT)
+    kind = None if figure is None else format_of(figure)
+    stacks = _stacks(paths)
+    figures = _figures(figure, [stack for stack, _ in stacks])
+    if table is not None:
+        _check_greys(table, [stack for stack, _ in stacks])
+    _check_update(update, write)
+    for output in (*figures.values(), table, write):
+        if output is not None:
+            check_place(output)
+    parts = [(stack, read_readings(path, len(stack.frames))) for stack, path in stacks]
+    with interruptible("interrupted; nothing is written"):
+        try:
+            found = fitted_in_order(parts, saturation)
+        except BenchError as problem:
+            # with one stack the step is in no doubt, and which file is
+            where = f"{paths[1]}: " if len(parts) == 1 else ""
+            raise BenchError(f"{where}{problem}") from None
+    pictures = _drawn(found, figures, kind) if kind is not None else {}
+    # what was found is on the screen, whatever becomes of the files
+    for each in found:
+        if len(found) > 1:
+            above = "" if each is found[0] else "\n"
+            say(f"{above}{each.fit.step}: {each.stack.step.purpose}")
+        _tell(each.fit)
+    for note in _written(found, table, update, write):
+        say(note)
+    for place, picture in pictures.items():
+        write_bytes(place, picture)
+    if write is not None:
+        say_caution(benches.power_warning(benches.load(write)))
+    say_next(_next(found, write))
+
+
+def _check_update(update: str | None, write: Path | None) -> None:
+    """What is known before a fit: both are given, the bench is one, its new file is not there."""
     if (update is None) != (write is None):
         one, other = ("--update", "--write") if write is None else ("--write", "--update")
         raise BenchError(f"{one}: goes with {other}, which is missing")
-    kind = None if figure is None else format_of(figure)
-    stack = read_stack(folder)
-    if update is not None and stack.step.changes is None:
-        raise BenchError(
-            f"--update: no key of the bench file holds the result of {stack.step.name}; take it "
-            "into account where orientations are used"
-        )
-    place = _table_place(stack, table, write)
-    for output in (figure, place, write):
-        if output is not None:
-            check_place(output)
-    for new in (write, place if table is None else None):
-        if new is not None and new.exists():
-            raise OutputError(f"{new}: is there already; a bench is never written over")
-    readings = read_readings(path, len(stack.frames))
-    with interruptible("interrupted; nothing is written"):
-        try:
-            found = fitted(stack, readings, saturation)
-        except BenchError as problem:
-            raise BenchError(f"{path}: {problem}") from None
-    picture = None
-    if kind is not None:
-        # the plotting library takes longer to load than the fit takes to run
-        from maskforge.report.figures.fit import fit_figure
-
-        picture = fit_figure(found, kind)
-    notes = _written(stack, found, place, update, write)
-    if figure is not None and picture is not None:
-        write_bytes(figure, picture)
-    _tell(found)
-    for note in notes:
-        say(note)
-    if write is not None:
-        say_caution(benches.power_warning(benches.load(write)))
-    say_next(_next(stack, write))
-
-
-def _next(stack: Stack, write: Path | None) -> str:
-    if write is not None:
-        return f"{typed('bringup', write)} for the next step, or {typed('design', write)}"
-    if stack.step.changes is None:
-        return "the next step; no key of the bench file holds this result"
-    return "the same with --update BENCH --write NEW.toml, for a bench file with the result"
-
-
-def _table_place(stack: Stack, table: Path | None, write: Path | None) -> Path | None:
-    """Where the greys' table goes, None where there is none to write."""
-    greys = stack.step.name in ("phase-depth", "grey-amplitude")
-    many = greys and benches.modulator(stack.bench).alphabet.size > 2
-    if table is not None and not many:
-        raise BenchError(
-            f"--table = {table}: goes with stacks of phase-depth or grey-amplitude on more than "
-            f"two greys; this is {stack.step.name}"
-        )
-    if table is None and many and write is not None:
-        return write.with_name(f"{write.stem}-greys.csv")
-    return table
+    if update is not None and write is not None:
+        benches.load(update)
+        if write.exists():
+            raise OutputError(f"{write}: is there already; a bench is never written over")
 
 
 def _written(
-    stack: Stack, found: Fit, place: Path | None, update: str | None, write: Path | None
-) -> list[str]:
+    found: Sequence[StepFit], table: Path | None, update: str | None, write: Path | None
+) -> tuple[str, ...]:
     """Writes the table and the new bench file; what to tell of it."""
-    told = []
-    new = place is not None and not place.exists()
-    if place is not None and found.table is not None:
-        write_text(place, table_text(stack.bench, found.table))
-        told.append(f"greys and their phases in {place}")
-    if update is None or write is None:
-        return told
-    try:
-        text, differs = _bench_text(stack, found, place, update, write)
-    except BaseException:
-        if new and place is not None:
-            place.unlink(missing_ok=True)
-        raise
-    write_text(write, text)
-    told.append(f"new bench file {write}")
-    if differs:
-        told.insert(0, f"! {update} is not the bench of the stack: {', '.join(differs)} differ")
-    return told
+    notes: tuple[str, ...] = ()
+    if update is not None and write is not None:
+        notes = write_bench(found, update, write, table)
+    if table is not None:
+        if write is None:
+            write_text(table, greys_text(found))
+        notes = (f"greys and their phases in {table}", *notes)
+    return notes
 
 
-def _bench_text(
-    stack: Stack, found: Fit, place: Path | None, update: str, write: Path
-) -> tuple[str, tuple[str, ...]]:
-    """The new bench file's text, loaded once, and where the bench is not that of the stack."""
-    source, bench = bench_source(update), benches.load(update)
-    table = None if place is None else relative(place, write.parent)
-    changed = moved_paths(bench, write.parent) | changes(bench, stack, found, table)
-    text = with_keys(source.text, changed, source.shown_as)
-    # loaded once: what cannot be used is better known now
-    benches.from_dict(parsed(text, str(write)), str(write), write.parent)
-    return text, differing(bench, stack.bench)
+def _stacks(paths: Sequence[Path]) -> list[tuple[Stack, Path]]:
+    """Each stack with its readings."""
+    if len(paths) % 2:
+        raise BenchError(
+            f"{paths[-1]}: a stack without readings; they come in pairs, STACK READINGS"
+        )
+    return [(read_stack(a), b) for a, b in zip(paths[::2], paths[1::2], strict=True)]
+
+
+def _figures(figure: Path | None, stacks: Sequence[Stack]) -> dict[str, Path]:
+    """Where each step's figure goes."""
+    if figure is None:
+        return {}
+    if len(stacks) == 1:
+        return {stacks[0].step.name: figure}
+    names = [stack.step.name for stack in stacks]
+    return {name: figure.with_name(f"{figure.stem}-{name}{figure.suffix}") for name in names}
+
+
+def _drawn(found: Sequence[StepFit], figures: dict[str, Path], kind: str) -> dict[Path, bytes]:
+    # the plotting library takes longer to load than the fit takes to run
+    from maskforge.report.figures.fit import fit_figure
+
+    return {figures[each.fit.step]: fit_figure(each.fit, kind) for each in found}
+
+
+def _check_greys(table: Path, stacks: Sequence[Stack]) -> None:
+    names = ("phase-depth", "grey-amplitude")
+    greys = [stack for stack in stacks if stack.step.name in names]
+    if not any(stack.bench.modulator.alphabet != "binary" for stack in greys):
+        shown = ", ".join(stack.step.name for stack in stacks)
+        raise BenchError(
+            f"--table = {table}: goes with stacks of phase-depth or grey-amplitude, and not "
+            f'with alphabet = "binary"; this is {shown}'
+        )
+
+
+def _next(found: Sequence[StepFit], write: Path | None) -> str:
+    if write is not None:
+        return f"{typed('bringup', write)} for the next step, or {typed('design', write)}"
+    if all(each.stack.step.changes is None for each in found):
+        return "the next step; no key of the bench file holds this result"
+    return "the same with --update BENCH --write NEW.toml, for a bench file with the result"
 
 
 def _tell(found: Fit) -> None:

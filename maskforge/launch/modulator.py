@@ -275,6 +275,12 @@ class Carrier:
         return float(np.cos(self.angle)) / self.period, float(np.sin(self.angle)) / self.period
 
 
+def gaps_beside_pixels(modulator: Modulator) -> float:
+    """Amplitude of the gaps' light in the zero order, against that of pixels of value 1."""
+    fill = modulator.fill_factor
+    return float(np.sqrt(modulator.gap_reflectance) * (1 - fill) / fill)
+
+
 def emitted(modulator: Modulator, states: Array) -> Array:
     """What the pixels do to the light: states (rows, columns) -> complex factors.
 

@@ -7,14 +7,13 @@ import numpy as np
 import pytest
 
 from maskforge import bench as benches
-from maskforge.align.beam_fits import changed_beam
+from maskforge.align.beam_fits import beam_left, changed_beam
 from maskforge.align.bench_update import changes, differing
 from maskforge.align.fit import Results, fitted, rounded
 from maskforge.align.grey_fits import changed_phase_step
 from maskforge.align.simulate import BenchDisturbance, disturbed, powers
 from maskforge.align.stack import Stack
 from maskforge.align.step import Choices
-from maskforge.base.errors import BenchError
 from tests.align.bench import BINARY, lab, scene, stack_of
 from tests.align.cases import EDGE, QUICK, SLOW, Case, name_of
 
@@ -84,21 +83,25 @@ def test_one_waist_stays_one() -> None:
     assert found == {("light", "offset_mm"): [0.01, 0.01], ("light", "waist_mm"): 0.302}
 
 
-@pytest.mark.parametrize(
-    ("keys", "text"),
-    [
-        (
-            {"waist_mm": None, "waist_x_mm": 0.3, "waist_y_mm": 0.2, "angle_deg": 20.0},
-            "[light] angle_deg = 20",
-        ),
-    ],
-)
-def test_a_beam_that_the_edges_do_not_measure(keys: dict[str, Any], text: str) -> None:
-    names = ("offset x", "offset y", "waist x", "waist y")
-    results = dict.fromkeys(names, (0.1, 0.001))
-    with pytest.raises(BenchError) as caught:
-        changed_beam(lab(light=keys), None, results)  # type: ignore[arg-type]
-    assert text in str(caught.value)
+@pytest.mark.parametrize("angle", [-70.0, 20.0, 45.0])
+def test_edges_across_a_turned_beam(angle: float) -> None:
+    """Variances along x and y by hand: w1^2 cos^2 + w2^2 sin^2; at 45 deg they are the same."""
+    cos, sin = np.cos(np.deg2rad(angle)), np.sin(np.deg2rad(angle))
+    seen = {"waist x": np.hypot(0.3 * cos, 0.2 * sin), "waist y": np.hypot(0.3 * sin, 0.2 * cos)}
+    results = {name: (float(value), 1e-6) for name, value in seen.items()}
+    results |= {"offset x": (0.1, 1e-6), "offset y": (-0.05, 1e-6)}
+    light = {"waist_mm": None, "waist_x_mm": 0.31, "waist_y_mm": 0.22, "angle_deg": angle}
+    bench = lab(light=light)
+    found = changed_beam(bench, None, results)  # type: ignore[arg-type]
+    assert found["light", "offset_mm"] == pytest.approx([0.1, -0.05])
+    (told,) = beam_left(bench, results)
+    assert f"angle_deg = {angle:g}" in told
+    if angle == 45.0:
+        assert len(found) == 1
+        assert "waist_x_mm and waist_y_mm are as they were" in told
+    else:
+        assert found["light", "waist_x_mm"] == pytest.approx(0.3, abs=1e-5)
+        assert found["light", "waist_y_mm"] == pytest.approx(0.2, abs=1e-5)
 
 
 @pytest.mark.parametrize(

@@ -134,6 +134,29 @@ def test_the_greys_go_into_a_table_beside_the_new_bench(
     assert files(here / "new") == {"lab.toml", "lab-greys.csv"}
 
 
+def test_several_steps_go_into_one_bench_file(
+    read: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A lobe, whose result no key holds, keeps nothing of the others back."""
+    for text in (
+        "bringup lab.toml --step lp11-lobe --points 9 --out lobe",
+        "bringup lab.toml --step phase-depth --points 5 --out grey",
+        "simulate-bench lobe --out l.csv",
+        "simulate-bench grey --out g.csv",
+    ):
+        assert ran(capsys, text)[0] == 0
+    fits = "readings fit lobe l.csv edge r.csv grey g.csv"
+    code, out, err = ran(capsys, f"{fits} --update lab.toml --write new.toml")
+    assert (code, err) == (0, "")
+    places = [out.index(name) for name in ("phase-depth: ", "beam-edge: ", "lp11-lobe: ")]
+    assert places == sorted(places)
+    assert "! lp11-lobe changes nothing: no key of the bench file holds" in out
+    new = benches.load("new.toml")
+    assert new.light.waist_mm == pytest.approx(0.33, abs=0.003)
+    assert new.modulator.alphabet == "table"
+    assert {"new.toml", "new-greys.csv"} <= files(read)
+
+
 @pytest.mark.usefixtures("read")
 def test_a_bench_that_is_not_the_stacks_is_told(capsys: pytest.CaptureFixture[str]) -> None:
     Path("other.toml").write_text(LAB.replace("4.0", "5.0"), "utf-8")
@@ -176,6 +199,8 @@ def test_a_bench_that_is_not_the_stacks_is_told(capsys: pytest.CaptureFixture[st
             "error: few-mode-1310: [modulator] 112 x 100 pixels, the panel has 512 x 512",
         ),
         ("readings fit edge none.csv", "error: none.csv: no such file"),
+        ("readings fit edge r.csv edge", "error: edge: a stack without readings; they come in"),
+        ("readings fit edge r.csv edge r.csv", "error: beam-edge: 2 stacks of this step; give"),
         ("readings fit edge lab.toml", "error: lab.toml: its first line must name the columns"),
         ("readings fit edge r.csv --saturation 0", "error: --saturation = 0: must be a number"),
         (
@@ -216,7 +241,7 @@ def test_a_bench_that_cannot_be_changed_leaves_nothing(
     def refused(*_: object) -> str:
         raise BenchError("odd.toml: [modulator] table: cannot be changed")
 
-    monkeypatch.setattr("maskforge.cli.readings.with_keys", refused)
+    monkeypatch.setattr("maskforge.align.new_bench.with_keys", refused)
     Path("odd.toml").write_text(LAB, "utf-8")
     for text in (
         "bringup odd.toml --step phase-depth --out grey",
@@ -233,9 +258,11 @@ def test_a_bench_that_cannot_be_changed_leaves_nothing(
 def test_a_step_without_a_key(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for text in ("bringup lab.toml --step lp11-lobe --out lobe", "simulate-bench lobe --out r.csv"):
         assert ran(capsys, text)[0] == 0
-    code, _, err = ran(capsys, "readings fit lobe r.csv --update lab.toml --write new.toml")
+    code, out, err = ran(capsys, "readings fit lobe r.csv --update lab.toml --write new.toml")
     assert code == 2
-    assert err.startswith("error: --update: no key of the bench file holds the result of lp11-lobe")
+    assert "zero of the orientation" in out
+    no_key = "no key of the bench file holds the result of lp11-lobe"
+    assert err == f"error: new.toml: not written: lp11-lobe changes nothing: {no_key}\n"
     assert "new.toml" not in files(here)
     code, out, _ = ran(capsys, "readings fit lobe r.csv")
     assert code == 0
