@@ -186,8 +186,12 @@ def grey_amplitude(stack: Stack, readings: Readings) -> FitResult:
         sizes = scaled(greys, np.concatenate([[1.0], np.abs(theta[count:])]))
         return power_of(greys, sizes, _phases(greys, theta[:count]))
 
-    start = np.concatenate([phases[1:] - phases[0], np.abs(values[1:] / values[0])])
-    solution = solve(readings, signal, [start.tolist()], [1.0] * start.size)
+    starts = [
+        np.concatenate([phases[1:] - phases[0], np.abs(values[1:] / values[0])]).tolist(),
+        # where neighbours blur the stripes much, these tell little by themselves
+        np.concatenate([greys.nominal[1:] - greys.nominal[0], np.ones(count)]).tolist(),
+    ]
+    solution = solve(readings, signal, starts, [1.0] * (2 * count))
     return _found(greys, solution, np.abs(np.concatenate([[1.0], solution.theta[count:]])))
 
 
