@@ -210,9 +210,15 @@ def print_spread(spread: "Spread", names: Sequence[str], limit: float) -> None:
         return
     say(
         "\nShare of each error in the variance of the purity, %: by itself (first-order index of\n"
-        "Sobol') and with all that it has to do with (total index), ± half the 90 % interval:\n"
+        "Sobol') and with all that it has to do with (total index), ± half the 95 % interval:\n"
     )
-    print_table(_shares(spread, own))
+    table, vague = _shares(spread, own)
+    print_table(table)
+    if vague:
+        say(
+            "\n? : the interval is as wide as the share itself, which is not worth reading; more "
+            "--monte-carlo tells it."
+        )
     small = [
         factor.name for factor, big in zip(spread.factors, _large(spread), strict=True) if not big
     ]
@@ -226,8 +232,10 @@ def _large(spread: "Spread") -> list[bool]:
     return [bool(share >= LEAST_SHARE) for share in total.max(axis=0)]
 
 
-def _shares(spread: "Spread", names: Sequence[str]) -> Table:
-    """A row a factor, the largest first; of each mask its indices."""
+def _shares(spread: "Spread", names: Sequence[str]) -> tuple[Table, bool]:
+    """A row a factor, the largest first; of each mask its indices.  Whether some are not told."""
+    both = (spread.first, spread.first_half), (spread.total, spread.total_half)
+    texts = [_share_texts(spread, index, half) for index, half in both]
     heads = [head for name in names for head in (f"{name}\nfirst", "\ntotal")]
     table = table_of("error", "deviation", "unit", *heads, left=("error", "unit"))
     large = _large(spread)
@@ -237,14 +245,21 @@ def _shares(spread: "Spread", names: Sequence[str]) -> Table:
         factor = spread.factors[place]
         cells = []
         for mask in range(len(names)):
-            cells += [
-                f"{round(100 * index[mask, place])} ±{round(100 * half[mask, place])}"
-                if np.isfinite(index[mask, place])
-                else "-"
-                for index, half in (
-                    (spread.first, spread.first_half),
-                    (spread.total, spread.total_half),
-                )
-            ]
+            cells += [text[mask][place] for text in texts]
         table.add_row(factor.name, f"{factor.deviation:g}", factor.causes[0].unit, *cells)
-    return table
+    return table, any("?" in cell for text in texts for row in text for cell in row)
+
+
+def _share_texts(spread: "Spread", index: Real, half: Real) -> list[list[str]]:
+    """Of each mask and factor the share in % with half its interval."""
+    return [
+        [
+            "-"
+            if not np.isfinite(value)
+            else f"{round(100 * value)} ±{round(100 * wide)}"
+            if worth
+            else "?"
+            for value, wide, worth in zip(*rows, strict=True)
+        ]
+        for rows in zip(index, half, spread.told(index, half), strict=True)
+    ]

@@ -2,6 +2,7 @@
 
 import csv as csv_files
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -24,6 +25,7 @@ from maskforge.sweep.answer import ISOLATION_DB, Answer, Question, answered
 from maskforge.sweep.deembed import DRAWS, SEED, TRUST, WAYS
 from maskforge.sweep.launched import launched_by, lookups, made_for_another, references_in
 from maskforge.sweep.passes import MOST_BAD, read_sweep
+from maskforge.sweep.together import BETWEEN
 
 TABLES = {
     "labels.csv": sweep_tables.label_cells,
@@ -106,6 +108,14 @@ def sweep(
             help="Standard deviation of the predicted powers (common practice, no source).",
         ),
     ] = 100 * TRUST,
+    mixing_percent: Annotated[
+        float,
+        typer.Option(
+            metavar="PERCENT",
+            help="Power that may go from a mode to other groups on its way; widens the intervals "
+            "(common practice, no source).",
+        ),
+    ] = 100 * BETWEEN,
     draws: Annotated[int, typer.Option(metavar="N", help="Of the bootstrap.")] = DRAWS,
     seed: Annotated[int, typer.Option(metavar="N", help="Of the bootstrap.")] = SEED,
     csv: Annotated[
@@ -121,11 +131,14 @@ def sweep(
     Of each label: power at each port, isolation of the ports (median, 5 % and 95 % over the
     passes), the orientation that gets most light at its own port (the stronger one) and its drift,
     and whether the next port goes with it or against it (polarity).  A mask seen again starts the
-    next pass.  Of each group: raw, as if every mask launched its target alone, and corrected, with
-    what the masks launch beside it taken out.  Then each port's roll-off, the groups that no port
-    separates, and the pairs of groups for two channels, the least loss first.
+    next pass.  What is uncertain has its 95 % interval.  Of each group: raw, as if every mask
+    launched its target alone, and corrected, with what the masks launch beside it taken out.  Then
+    each port's roll-off, the groups that no port separates, and the pairs of groups for two
+    channels, the least loss first.
     """
     question = _question(isolation_db, by, beam_mw, per_launched, (draws, seed), trust_percent)
+    between = number("--mixing-percent", mixing_percent, Range(0, 100, "%")) / 100
+    question = replace(question, mixing=replace(question.mixing, between=between))
     length = None if length_m is None else number("--length-m", length_m, Range(0.001, 1e7, "m"))
     kind = None if figure is None else format_of(figure)
     for place in filter(None, (figure, page)):

@@ -1,7 +1,7 @@
 """The answer of a sweep: the labels at the ports, the launch taken out, what the device does."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,11 +33,12 @@ from maskforge.sweep.groups import (
 from maskforge.sweep.labels import Figures, courses_of, decibel, figures_of
 from maskforge.sweep.launched import Launched
 from maskforge.sweep.passes import SweepReadings, blocks_of
+from maskforge.sweep.together import Mixing
 
 ISOLATION_DB = 20.0
 
-BAND = (5, 95)
-"""Per cent: the range that a bootstrap's draws are told by."""
+BAND = (2.5, 97.5)
+"""Per cent: the 95 % interval that a bootstrap's draws are told by."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,8 @@ class Question:
     `isolation` in dB that two channels need; `way` of de-embedding, one of deembed.WAYS, None: what
     the set resolves; `beam_mw`: power of the beam before the modulator, None: the bench's, or
     unknown; `per_launched`: powers of labels as shares of what is launched, else in mW; `trust`:
-    relative standard deviation of the predicted powers.
+    relative standard deviation of the predicted powers; `mixing`: what is assumed of what labels
+    do together.
     """
 
     isolation: float = ISOLATION_DB
@@ -57,6 +59,7 @@ class Question:
     draws: int = DRAWS
     seed: int = SEED
     trust: float = TRUST
+    mixing: Mixing = field(default_factory=Mixing)
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +84,15 @@ class AnswerSide:
     def own(self) -> NDArray[np.intp]:
         """The port (groups,) that gets most of each group."""
         return np.asarray(np.argmax(self.share, axis=-1))
+
+    def unsure(self) -> NDArray[np.intp]:
+        """Places of the groups whose isolation is no larger than half its interval."""
+        band = self.band(isolation=True)
+        if band is None:
+            return np.zeros(0, dtype=np.intp)
+        with np.errstate(invalid="ignore"):
+            half = (band[1] - band[0]) / 2
+        return np.flatnonzero(~(half < np.abs(self.isolation)) & np.isfinite(self.isolation))
 
     def band(self, *, isolation: bool = False) -> Real | None:
         """Low and high end (2, groups, ports), or (2, groups) of the isolation, in dB; or None."""
@@ -127,7 +139,12 @@ def answered(readings: SweepReadings, launched: Launched, question: Question) ->
     watts = beam or 1.0
     scaled = replace(blocks, total=blocks.total / watts)
     solved, drawn = deembedded(
-        model, scaled, draws=question.draws, seed=question.seed, trust=question.trust
+        model,
+        scaled,
+        draws=question.draws,
+        seed=question.seed,
+        trust=question.trust,
+        mixing=question.mixing,
     )
     groups = tuple(sorted({int(g) for g in model.groups[model.aimed]}))
     power = scaled.means(np.ones((1, len(blocks.count))))[0]

@@ -5,10 +5,11 @@ A mask launches more than its target, and the set says what.  With c the couplin
     power at a port = beam * sum over labels of c_label^H R_label c_label,
 
 R_label the label's matrix at that port, a transmission where its fields pass alike.  What several
-labels would do together is left out: their phases turn against each other along the fibre.  The
-unknowns are not negative, and found by weighted non-negative least squares (Lawson and Hanson,
-Solving Least Squares Problems, 1974, ch. 23).  A real positive matrix R is made of lobes v v^T at
-some angles with weights that are not negative, so that it is no special case.
+labels do together the readings do not tell: it is drawn for an assumed mixing (`together`), weighs
+the masks and widens what is stated.  The unknowns are not negative, and found by weighted
+non-negative least squares (Lawson and Hanson, Solving Least Squares Problems, 1974, ch. 23).  A
+real positive matrix R is made of lobes v v^T at some angles with weights that are not negative, so
+that it is no special case.
 """
 
 from collections.abc import Iterator, Sequence
@@ -22,6 +23,7 @@ from maskforge.base.errors import BenchError, ConvergenceError
 from maskforge.launch.light import Complex, Real
 from maskforge.sweep.launched import Label, Launched
 from maskforge.sweep.passes import Blocks
+from maskforge.sweep.together import Mixing, Together
 
 WAYS = ("group", "label", "mode")
 
@@ -33,8 +35,7 @@ RESOLVED = 3
 """Orientations of a label from which on its matrix is solved for."""
 
 TRUST = 0.01
-"""Relative standard deviation of a predicted power; common practice, no source.  It also stands for
-what labels do together, which the readings do not tell."""
+"""Relative standard deviation of a predicted power; common practice, no source."""
 
 FEWEST_BLOCKS = 5
 """Stretches of passes from which on a bootstrap draws from them; of fewer, from the residuals."""
@@ -52,6 +53,7 @@ class DeviceModel:
 
     `owner` (columns,): the unknown of each.  For each unknown: `names`, `labels` ("" where it is a
     group), `groups`, `modes`, how many it stands for, `aimed`, whether the set has targets of it.
+    `own` (K,): the unknown of each mode.
     """
 
     design: Real
@@ -63,6 +65,8 @@ class DeviceModel:
     modes: NDArray[np.intp]
     aimed: NDArray[np.bool_]
     coherent: bool
+    own: NDArray[np.intp]
+    together: Together | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +103,9 @@ def model_of(launched: Launched, way: str) -> DeviceModel:
     targets = {label.name for label in launched.labels}
     aims = set(launched.groups)
     coherent = False
+    of_mode = np.zeros(len(launched.basis), dtype=np.intp)
     for name, group, places in _unknowns(launched, way):
+        of_mode[list(places)] = len(names)
         own = [powers[:, list(places)].sum(axis=1)]
         share = 1.0
         if way == "label" and name in turned and len(places) == 2:
@@ -126,7 +132,16 @@ def model_of(launched: Launched, way: str) -> DeviceModel:
         modes=np.array(modes),
         aimed=np.array(aimed),
         coherent=coherent,
+        own=of_mode,
+        together=_together(launched),
     )
+
+
+def _together(launched: Launched) -> Together:
+    labels = [mode.label for mode in launched.basis]
+    places = {name: at for at, name in enumerate(dict.fromkeys(labels))}
+    groups = np.unique([mode.group for mode in launched.basis], return_inverse=True)[1]
+    return Together(launched.couplings, np.array([places[name] for name in labels]), groups)
 
 
 def _unknowns(launched: Launched, way: str) -> Iterator[tuple[str, int, tuple[int, ...]]]:
@@ -160,11 +175,13 @@ def deembedded(
     draws: int = DRAWS,
     seed: int = SEED,
     trust: float = TRUST,
+    mixing: Mixing | None = None,
 ) -> tuple[SolvedDevice, Real]:
     """The transmissions, and mean powers (draws, masks, ports) that the bootstrap drew.
 
     `blocks` in units of the beam's power; `trust`: relative standard deviation of the predicted
-    powers, which both weighs the masks and is in the draws.  Masks that were not read are left out.
+    powers; `mixing`: what is assumed of what labels do together (None: nothing).  Both weigh the
+    masks and are in the draws of the transmissions.  Masks that were not read are left out.
     Raises BenchError where none of what is aimed at was read.
     """
     power = blocks.means(np.ones((1, len(blocks.count))))[0]
@@ -173,34 +190,42 @@ def deembedded(
     design = model.design[read]
     if not np.any(design):
         raise BenchError("no mask of what was read launches anything")
-    weights = [_solution(design, power[read, port], noise[read, port]) for port in _ports(power)]
-    fit = np.full_like(power, np.nan)
-    fit[read] = np.stack([design @ weight for weight in weights], axis=1)
     chance = np.random.default_rng(seed)
+    beside = np.zeros((draws, *power.shape))
+    if mixing is not None and model.together is not None:
+        first = _all_ports(design, power[read], noise[read])
+        passed = _transmission(model, first)[model.own]
+        beside = np.array(
+            [model.together.drawn(passed, mixing, chance) for _ in range(draws)]
+        ).reshape(beside.shape)
+        # a mask that launches much beside its target tells less
+        noise = np.hypot(noise, np.sqrt(np.mean(beside**2, axis=0)))
+    weights = _all_ports(design, power[read], noise[read])
+    fit = np.full_like(power, np.nan)
+    fit[read] = design @ weights
     drawn = _drawn(blocks, power, fit, noise, (draws, np.linalg.matrix_rank(design)), chance)
     # what the readings themselves cannot tell: how far the launch is as predicted
     drawn = drawn * (1 + trust * chance.standard_normal(drawn.shape))
     found = np.array(
         [
-            [
-                _transmission(model, _solution(design, one[read, port], noise[read, port]))
-                for port in _ports(power)
-            ]
-            for one in drawn
+            _transmission(model, _all_ports(design, (one + more)[read], noise[read]))
+            for one, more in zip(drawn, beside, strict=False)
         ]
-    ).reshape(len(drawn), power.shape[1], len(model.names))
+    ).reshape(len(drawn), len(model.names), power.shape[1])
     misfit = np.sqrt(np.nanmean((power - fit) ** 2, axis=0))
     mean = np.nanmean(power, axis=0)
     solved = SolvedDevice(
-        transmission=np.stack([_transmission(model, weight) for weight in weights], axis=1),
-        draws=found.transpose(0, 2, 1),
+        transmission=_transmission(model, weights),
+        draws=found,
         residual=np.divide(misfit, mean, out=np.zeros_like(mean), where=mean > 0),
     )
     return solved, drawn
 
 
-def _ports(power: Real) -> range:
-    return range(power.shape[1])
+def _all_ports(design: Real, power: Real, noise: Real) -> Real:
+    """Weights (columns, ports) of powers (masks, ports)."""
+    each = [_solution(design, power[:, k], noise[:, k]) for k in range(power.shape[1])]
+    return np.stack(each, axis=1)
 
 
 def _noise(blocks: Blocks, power: Real, trust: float) -> Real:
@@ -232,8 +257,9 @@ def _solution(design: Real, power: Real, noise: Real) -> Real:
 
 
 def _transmission(model: DeviceModel, weights: Real) -> Real:
-    found: Real = np.zeros(len(model.names))
-    np.add.at(found, model.owner, model.part * weights)
+    """(unknowns, ports) of weights (columns, ports)."""
+    found: Real = np.zeros((len(model.names), weights.shape[1]))
+    np.add.at(found, model.owner, model.part[:, None] * weights)
     return found
 
 

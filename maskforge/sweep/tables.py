@@ -16,6 +16,9 @@ from maskforge.sweep.labels import Figures, decibel, histogram, isolation_db
 Rows = tuple[list[str], list[list[str]]]
 """Header and rows; lines of a heading are parted by line ends."""
 
+ENDS = ("low", "high")
+"""Of a 95 % interval."""
+
 MOST_DB = 99.9
 """A larger isolation or loss is shown as being beyond it."""
 
@@ -69,7 +72,7 @@ def label_rows(answer: Answer) -> Rows:
     header += ["split\n%"]
     if several:
         header += ["isolation\nmedian dB", "5 %\ndB", "95 %\ndB", "corrected\ndB"]
-    header += ["best\ndeg", "drift\ndeg/h", "depen-\ndence %", "polarity"]
+    header += ["best\ndeg", "drift ± 95 %\ndeg/h", "depen-\ndence %", "polarity"]
     corrected = corrected_by_label(answer)
     rows = []
     for one in answer.labels:
@@ -100,7 +103,7 @@ def group_rows(answer: Answer) -> Rows:
     header += [f"{name}\n{port} dB" for name, _ in sides for port in answer.ports]
     several = len(answer.ports) > 1
     if several:
-        header += ["isolation\nraw dB", "corrected\ndB", "5 %\ndB", "95 %\ndB", "guard"]
+        header += ["isolation\nraw dB", "corrected\ndB", "low\ndB", "high\ndB", "guard"]
     rows = []
     for at, group in enumerate(answer.groups):
         row = [str(group)]
@@ -205,9 +208,30 @@ def note_lines(answer: Answer) -> list[str]:
         for port, value in zip(answer.ports, answer.solved.residual.tolist(), strict=True)
     )
     lines.append(f"corrected: de-embedded by {answer.way}{terms}; misfit {misfit}")
+    lines += _interval_lines(answer)
     if answer.solved.residual.max() > FITS:
         lines.append(
             "! the readings do not fit what this set launches: another set, or another bench"
+        )
+    return lines
+
+
+def _interval_lines(answer: Answer) -> list[str]:
+    """What low and high are, and where they tell that a figure is not worth reading."""
+    band = answer.corrected.band(isolation=True)
+    if band is None:
+        return ["no intervals: the readings are too few"]
+    mixing, trust = answer.question.mixing, answer.question.trust
+    lines = [
+        "low and high: 95 % interval of the corrected figures, the launch known within "
+        f"{100 * trust:g} % and up to {100 * mixing.between:g} % of a mode's power moved to other "
+        "groups (--mixing-percent)"
+    ]
+    unsure = [str(answer.groups[at]) for at in answer.corrected.unsure()]
+    if unsure and len(answer.ports) > 1:
+        lines.append(
+            f"! isolation of group{'s' if len(unsure) > 1 else ''} {', '.join(unsure)}: not worth "
+            "reading, its interval is as wide as the figure"
         )
     return lines
 
@@ -249,8 +273,8 @@ def label_cells(answer: Answer) -> Table:
 
 
 def group_cells(answer: Answer) -> Table:
-    """groups.csv: dB, with 5 % and 95 % of the bootstrap."""
-    ends = ("", *(f"_{end}" for end in BAND))
+    """groups.csv: dB, with the low and high end of the 95 % interval."""
+    ends = ("", *(f"_{end}" for end in ENDS))
     header = ["group", "delay_ps_per_m", "guard"]
     for name in ("raw", "corrected"):
         header += [f"{name}_{port}{end}_db" for port in answer.ports for end in ends]
@@ -283,11 +307,11 @@ def _ends(band: Real | None) -> list[Cell]:
 
 
 def deembedded_cells(answer: Answer) -> Table:
-    """deembedded.csv: each unknown's transmission as a share, with 5 % and 95 %."""
+    """deembedded.csv: each unknown's transmission as a share, with its 95 % interval."""
     model, solved = answer.model, answer.solved
     header = ["unknown", "group", "modes", "aimed_at"]
     for port in answer.ports:
-        header += [f"transmission_{port}", *(f"transmission_{port}_{end}" for end in BAND)]
+        header += [f"transmission_{port}", *(f"transmission_{port}_{end}" for end in ENDS)]
     band = np.percentile(solved.draws, BAND, axis=0) if len(solved.draws) else None
     rows: list[list[Cell]] = []
     for at, name in enumerate(model.names):

@@ -3,6 +3,7 @@
 import csv
 import io
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -259,6 +260,21 @@ def test_the_table_and_the_samples(
     assert len(rows) == 256
     assert float(rows[7]["fiber_tilt_y_deg"]) == spread.samples[7, 3]
     assert float(rows[7]["purity"]) == spread.figures[7, 0, 0]
+
+
+def test_a_share_as_vague_as_itself_is_not_told(
+    study: Study, spread: Spread, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """117 +- 59 % says nothing; 3 +- 3 % says that it is little."""
+    index, half = np.array([[1.17, 0.03]]), np.array([[0.59, 0.03]])
+    vague = replace(spread, first=index, first_half=half, total=index, total_half=half / 10)
+    assert vague.told(index, half).tolist() == [[False, True]]
+    print_spread(vague, study.names, 0.01)
+    out = capsys.readouterr().out
+    assert " ? " in out
+    assert "3 ±3" in out
+    assert "117 ±6" in out
+    assert "? : the interval is as wide as the share itself" in out
 
 
 @pytest.mark.parametrize("kind", FORMATS)

@@ -7,12 +7,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from maskforge.bench.elsewhere import at_wavelength
 from maskforge.launch.basis import sampled
 from maskforge.launch.couplings import back_propagated, couplings, pixel_field
 from maskforge.launch.fourier import axis, fourier_rows, matrix_transform
 from maskforge.launch.targets import lp_target
 from maskforge.study.tolerance.causes import Errors
-from maskforge.study.tolerance.disturbed import Nominal
+from maskforge.study.tolerance.disturbed import Nominal, guided, nominal
+from tests.align.bench import lab
 from tests.benches import FOCAL_LENGTH, MODE_WAIST, POINT, SCALE, WAVELENGTH
 from tests.cli.errorbenches import deep, disturbed_launch, matched
 from tests.reference import optics_values as ref
@@ -222,3 +224,14 @@ def test_defocus_is_fresnels_integral() -> None:
     before = launched(start, Errors(), mask)
     assert np.linalg.norm(found - before) > 0.3
     assert np.abs(found - turn * wanted).max() < 2e-5 * np.linalg.norm(found)
+
+
+@pytest.mark.parametrize("groups", [None, 3])
+def test_modes_are_counted_as_by_predict_and_band(groups: int | None) -> None:
+    """At a shorter wavelength the fibre guides more: they count, unless the bench limits them."""
+    bench = lab(fiber={"preset": "six-mode-graded", "groups": groups})
+    errors = Errors(wavelength=-200e-9)
+    _, basis = guided(nominal(bench), errors)
+    other = at_wavelength(bench, 1110.0).basis
+    assert [(mode.label, mode.part) for mode in basis] == [(m.label, m.part) for m in other]
+    assert (len(basis) > 6) is (groups is None)

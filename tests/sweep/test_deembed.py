@@ -171,6 +171,8 @@ def test_a_single_pass_draws_from_its_residuals() -> None:
         modes=np.array([1]),
         aimed=np.array([True]),
         coherent=False,
+        own=np.zeros(1, dtype=int),
+        together=None,
     )
     power = 0.5 * design * (1 + 0.05 * chance.standard_normal((20, 1)))
     solved, _ = deembedded(model, blocks(power[None]), draws=2000, trust=1e-6)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import halfnorm, norm, qmc, sobol_indices
 
 from maskforge.base.errors import BenchError
@@ -37,8 +38,11 @@ USUAL_WORK = 2**28
 BATCH = 8
 """Benches that a process looks at in a row."""
 
-CONFIDENCE, RESAMPLED = 0.9, 200
+CONFIDENCE, RESAMPLED = 0.95, 200
 """Of the intervals of the indices, and how often the benches are drawn again for them."""
+
+FAINT = 0.1
+"""Shares that are surely below are told by that alone."""
 
 STILL = 1e-9
 """A purity that varies by less does not vary."""
@@ -94,6 +98,12 @@ class Spread:
     def bands(self) -> Real:
         """Purity (masks, percentiles)."""
         return np.asarray(np.percentile(self.figures[:, :, 0], self.percentiles, axis=0).T)
+
+    def told(self, index: Real, half: Real) -> NDArray[np.bool_]:
+        """Which of some indices are worth reading: those whose interval is narrower than they are,
+        or which are surely below FAINT."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray((2 * half < index) | (index + half < FAINT))
 
     @property
     def shares(self) -> Real:

@@ -30,7 +30,7 @@ from maskforge.bench.elsewhere import lit_at
 from maskforge.bench.ready import guided_basis
 from maskforge.fiber import Fiber
 from maskforge.fiber.modes import solve
-from maskforge.launch.basis import Basis, basis_of, groups_of
+from maskforge.launch.basis import Basis, basis_of
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real, zernike
 from maskforge.launch.modulator import Alphabet, Modulator
@@ -126,12 +126,13 @@ def _guided(start: Nominal, fiber_errors: Errors) -> tuple[Fiber, Basis]:
         modes = solve(fiber)
     except BenchError:  # no mode is guided
         return fiber, ()
-    top = int(groups_of(start.basis).max())
-    return fiber, basis_of([mode for mode in modes if mode.group <= top])
+    limit = start.bench.fiber.groups
+    return fiber, basis_of([mode for mode in modes if limit is None or mode.group <= limit])
 
 
 def guided(start: Nominal, errors: Errors) -> tuple[Fiber, Basis]:
-    """The fibre and its modes in the bench's groups: some may be lost, some new."""
+    """The fibre and its modes, of the first `groups` where the bench limits them, as everywhere:
+    some may be lost, some new."""
     own = Errors(
         wavelength=errors.wavelength,
         core_radius=errors.core_radius,
