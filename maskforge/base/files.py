@@ -63,7 +63,7 @@ def replacing(target: Path, kind: Kind) -> Iterator[Path]:
     temporary = None
     try:
         with telling(target):
-            place = target.resolve()
+            place = without_links(target)
             _remove_stale(place)
             _check(place, target, kind)
             for folder in [*reversed(place.parent.parents), place.parent]:
@@ -93,10 +93,24 @@ def replacing(target: Path, kind: Kind) -> Iterator[Path]:
         shutil.rmtree(earlier, ignore_errors=True)
 
 
+def check_replaceable(target: Path, kind: Kind) -> None:
+    """OutputError where `replacing` could not put its folder: before long work, not after it."""
+    with telling(target):
+        _check(without_links(target), target, kind)
+
+
+def without_links(path: Path) -> Path:
+    """The absolute path with all links followed; OSError where they lead round in a ring."""
+    try:
+        return path.resolve()
+    except RuntimeError:  # before Python 3.13
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(path)) from None
+
+
 def check_place(path: Path) -> None:
     """OutputError where no file can be at `path`: before long work, not after it."""
     with telling(path):
-        place = path.resolve()
+        place = without_links(path)
         if place.is_dir():
             raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
         place.parent.stat()
@@ -113,7 +127,7 @@ def write_bytes(path: Path, content: bytes) -> None:
     """The same for bytes."""
     check_place(path)
     with telling(path):
-        place = path.resolve()
+        place = without_links(path)
         if place.exists() and not place.is_file():
             # a pipe or a device is written to, not replaced by a file
             place.write_bytes(content)

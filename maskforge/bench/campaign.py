@@ -10,6 +10,7 @@ from pathlib import Path
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
+from maskforge.base.files import without_links
 from maskforge.base.wording import nearest, one_line, shortened, shown
 from maskforge.bench import Bench
 from maskforge.bench.files import bench_source
@@ -187,7 +188,7 @@ def _sources(names: Sequence[str]) -> Iterator[str]:
                 raise BenchError(one_line(f"{name}: a folder without a bench file (*.toml)"))
         for source in found:
             path = Path(source)
-            key = str(path.resolve()) if path.suffix == ".toml" else source
+            key = str(without_links(path)) if path.suffix == ".toml" else source
             if key in seen:
                 raise BenchError(one_line(f"{source}: given twice"))
             seen.add(key)

@@ -11,7 +11,7 @@ import typer
 from maskforge import bench as benches
 from maskforge.base.device import CPU, device_of
 from maskforge.base.errors import MaskforgeError
-from maskforge.base.files import telling
+from maskforge.base.files import check_replaceable, telling
 from maskforge.base.processes import Workers, spread
 from maskforge.base.wording import counted
 from maskforge.bench.campaign import Campaign, Member
@@ -39,6 +39,7 @@ from maskforge.sets.campaign import (
 from maskforge.sets.campaign_table import SetFigures
 from maskforge.sets.designing import processes_for
 from maskforge.sets.manifest import Record
+from maskforge.sets.names import SET
 
 WIDE = 100
 """Columns of a terminal that has room for a bar of the set too."""
@@ -94,7 +95,9 @@ def design_campaign(
 
 
 def _planned(member: Member, folder: Path, device: str) -> Planned:
-    """BenchError, which names the bench, where it cannot be designed for."""
+    """BenchError, which names the bench, where it cannot be designed for; OutputError where its set
+    has no place."""
+    check_replaceable(folder / member.name, SET)
     bench = member.loaded()
     basis = guided_basis(bench)
     masks = len(benches.targets(bench, basis))

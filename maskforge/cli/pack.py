@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from maskforge.base.errors import BenchError
-from maskforge.base.files import replacing
+from maskforge.base.files import replacing, without_links
 from maskforge.base.wording import counted
 from maskforge.cli.common import interruptible, whole
 from maskforge.cli.last_lines import say_caution, say_next, typed
@@ -61,7 +61,7 @@ def pack(
     other = None if beside is None else read_set(beside)
     place = _beside(set_folder, kind) if out is None else out
     for folder in filter(None, (set_folder, beside)):
-        if place.resolve() == folder.resolve():
+        if without_links(place) == without_links(folder):
             raise BenchError(f"--out = {place}: is the folder of a set; choose another one")
     with (
         interruptible("interrupted; an earlier pack is untouched"),

@@ -154,18 +154,21 @@ def test_an_empty_folder_is_used(tmp_path: Path) -> None:
         ("file/x", "file is a file; a set needs a folder"),
         (".", ".: is, or holds, the current folder, and a set's folder is replaced as a whole"),
         ("n" * 300, r"cannot be written \(File name too long\)"),
+        ("../ring/x", r"cannot be written \(Too many levels of symbolic links\)"),
     ],
 )
 def test_where_no_set_can_lie(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: str, line: str
 ) -> None:
     """Told before the work begins, on one line."""
-    monkeypatch.chdir(tmp_path)
+    (tmp_path / "ring").symlink_to("ring")
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
     Path("file").write_text("mine", "utf-8")
     with pytest.raises(OutputError, match=line) as told, replacing(Path(target), SET):
         pytest.fail("the work began")
     assert "\n" not in str(told.value)
-    assert contents(tmp_path) == {"file": "mine"}
+    assert contents(tmp_path / "here") == {"file": "mine"}
 
 
 def test_a_link_to_a_folder_stays_a_link(earlier: Path) -> None:
