@@ -12,14 +12,14 @@ from maskforge.align.readings import COLUMNS, DARK, NO_PAGE, Readings
 from maskforge.align.scene import Scene, pinhole_rule, scene_of
 from maskforge.align.stack import Stack, pictures
 from maskforge.base.csv_text import csv_text
-from maskforge.base.errors import BenchError
 from maskforge.base.safety import MARK
 from maskforge.base.wording import one_line
 from maskforge.bench import Bench
+from maskforge.bench.build import named
 from maskforge.launch.couplings import Launch, couplings, facet_at, gap_field
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Complex, emitted
-from maskforge.launch.panel import states_of
+from maskforge.launch.panel import check_size, states_of
 
 DARKS = 10
 """Readings with the beam blocked, before and after the others."""
@@ -69,14 +69,15 @@ def page_powers(stack: Stack, truth: Bench, mounting: Mounting | None = None) ->
     """The same, a page at a time."""
     mounting = mounting or Mounting()
     scene = scene_of(truth)
+    with named(truth, "modulator"):
+        # before the true panel is made ready, which may be many times as large
+        check_size(scene.whole, stack.bench.modulator.panel[::-1])
     place = _place(stack, scene, mounting)
     launch = scene.launch(scene.carrier_to(place), whole=True)
     power = _fiber(launch) if stack.detector.kind == "fiber" else _pinhole(stack, scene, launch)
     for picture in pictures(stack):
-        try:
+        with named(truth, "modulator"):
             states = states_of(scene.whole, picture)
-        except BenchError as problem:
-            raise BenchError(f"{truth.source}: [modulator] {problem}") from None
         yield (truth.light.power_mw or POWER) * power(emitted(scene.whole, states))
 
 

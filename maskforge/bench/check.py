@@ -106,7 +106,7 @@ def share_on_mask(bench: Bench) -> float:
     rows, columns = panel.shape
     half_x, half_y = columns * panel.pitch_seen[0] / 2, rows * panel.pitch_seen[1] / 2
     inside = (np.abs(x + beam.offset[0]) <= half_x) & (np.abs(y + beam.offset[1]) <= half_y)
-    return float(np.sum(weight * inside) / np.sum(weight))
+    return float(np.sum(weight, where=inside) / np.sum(weight))
 
 
 def _check_facet(bench: Bench, panel: pixels.Modulator, guide: profile.Fiber) -> None:

@@ -35,6 +35,12 @@ LARGEST_FILE = 256 * 2**20
 LARGEST_BENCH = 2**20
 """Bytes of a bench file: a hundred times a long one."""
 
+MOST_ROWS = 2**16
+"""Of a CSV file: a row for each grey value, eight times the rows of the largest panel."""
+
+MOST_NUMBERS = 2**22
+"""Of a CSV file: a picture of 2048 x 2048 pixels; larger ones belong into a TIFF."""
+
 MOST_PARTS = 32
 """Of a dotted key: memory goes with their square.  No bench has more than three."""
 
@@ -224,7 +230,8 @@ def read_picture(path: object, folder: Path) -> DataFile:
         raise BadValueError(
             f"its pixels are {data.dtype}; whole or floating-point numbers are needed"
         )
-    values = data[::-1].astype(np.float64)
+    # in place where it can be: one as large as the largest panel has 512 MiB
+    values = np.asarray(data[::-1], np.float64)
     if not np.all(np.isfinite(values)):
         raise BadValueError("some of its pixels are not finite numbers")
     return DataFile(path, values, data.dtype.kind == "f", digest)
@@ -282,6 +289,10 @@ def _numbers(path: Path, header: tuple[str, ...] = ()) -> list[list[float]]:
     for number, cells in _cells(path):
         if not rows and header and tuple(cells) == header[: len(cells)]:
             continue
+        if len(rows) == MOST_ROWS or (len(rows) + 1) * len(cells) > MOST_NUMBERS:
+            raise BadValueError(
+                f"line {number}: at most {MOST_ROWS} rows and {MOST_NUMBERS} numbers are read"
+            )
         rows.append([_number(cell, number, header) for cell in cells])
         if len(rows[-1]) != len(rows[0]):
             raise BadValueError(

@@ -12,6 +12,15 @@ from maskforge.base.ranges import BadValueError, Range, distinct, lp_order
 from maskforge.base.wording import one_line, shortened, shown
 from maskforge.bench.files import DataFile, read_table
 
+MOST_TURNED = Range(-3600, 3600, "deg")
+"""Phases of a grey table: ten turns; far beyond, a degree is less than the number's last digit."""
+
+REACH = Range(0.5, 1000, "um")
+"""Last radius of an index table."""
+
+LEAST_RISE = 1e-9
+"""um between two radii of an index table: a step of the index may be given as two."""
+
 
 def with_folder(read: Callable[[object, Path], DataFile]) -> PlainValidator:
     """A validator that reads the file named by a key, relative to the bench file."""
@@ -32,6 +41,8 @@ def grey_table(value: object, folder: Path) -> DataFile:
         raise BadValueError("its grey values must be whole numbers from 0 to 65535")
     if np.unique(greys).size != greys.size:
         raise BadValueError("a grey value is given twice")
+    if np.max(np.abs(found.data[:, 1])) > MOST_TURNED.high:
+        raise BadValueError(f"each of its phases {MOST_TURNED.phrase()}")
     if found.data.shape[1] == 3 and not np.all((found.data[:, 2] >= 0) & (found.data[:, 2] <= 1)):
         raise BadValueError("its amplitudes must be from 0 to 1")
     return found
@@ -41,8 +52,10 @@ def index_table(value: object, folder: Path) -> DataFile:
     """r_um, n of a profile; BadValueError where a value cannot be."""
     found = read_table(value, folder, ("r_um", "n"))
     radius, index = found.data.T
-    if radius[0] != 0 or np.any(np.diff(radius) <= 0):
-        raise BadValueError("its radii r_um must ascend from 0")
+    if radius[0] != 0 or np.any(np.diff(radius) < LEAST_RISE):
+        raise BadValueError(f"its radii r_um must ascend from 0, by {LEAST_RISE:g} um or more")
+    if not REACH.low <= radius[-1] <= REACH.high:
+        raise BadValueError(f"the last of its radii r_um {REACH.phrase()}")
     if np.any((index < 1.2) | (index > 4)):
         raise BadValueError("its indices n must be from 1.2 to 4")
     return found

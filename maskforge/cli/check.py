@@ -5,6 +5,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Annotated
 
+import numpy as np
 import typer
 from threadpoolctl import threadpool_limits
 
@@ -113,7 +114,8 @@ def _told(written: WrittenSet, findings: Iterable[Finding], whose: str) -> bool:
     whole: list[str] = []
     single: dict[int, list[str]] = {}
     disagreeing: set[int] = set()
-    with progress_bar("checking") as progress:
+    # numbers of a damaged file may be too large to be squared
+    with np.errstate(over="ignore", invalid="ignore"), progress_bar("checking") as progress:
         task = progress.add_task("", total=count)
         for finding in findings:
             largest = largest.widened(finding.deviations)

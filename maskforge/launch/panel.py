@@ -74,17 +74,20 @@ def rendered(modulator: Modulator, states: NDArray[np.integer]) -> Picture:
     return picture
 
 
+def check_size(modulator: Modulator, shape: tuple[int, ...]) -> None:
+    """BenchError where a picture (rows, columns) is not of the panel's size."""
+    if shape != modulator.panel:
+        rows, columns = modulator.panel
+        raise BenchError(f"{shape[1]} x {shape[0]} pixels, the panel has {columns} x {rows}")
+
+
 def states_of(modulator: Modulator, picture: Picture) -> Levels:
     """The mask's states (rows, columns), y up, from a picture of the panel: undoes `rendered`.
 
     Where several states share a grey the first counts, whose value is the same in effect.
     Raises BenchError where the picture has not the panel's size, or greys that are no state's.
     """
-    if picture.shape != modulator.panel:
-        rows, columns = modulator.panel
-        raise BenchError(
-            f"{picture.shape[1]} x {picture.shape[0]} pixels, the panel has {columns} x {rows}"
-        )
+    check_size(modulator, picture.shape)
     alphabet = modulator.alphabet
     state_of = np.full(2**16, -1, dtype=np.int32)
     state_of[alphabet.greys[::-1]] = np.arange(alphabet.size)[::-1]

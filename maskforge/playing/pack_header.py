@@ -9,6 +9,7 @@ from pydantic import ConfigDict, Field, FiniteFloat, TypeAdapter, ValidationErro
 
 from maskforge.base.errors import BenchError
 from maskforge.base.files import Kind
+from maskforge.base.json_text import check_values, json_of
 from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import listed, one_line, shortened, shown
 from maskforge.playing.formats import DEPTHS, PLANES, Layout, Order, order_of
@@ -102,7 +103,7 @@ class PackHeader:
     order: Order | None
     source: PackedFrom
     apertures: tuple[Aperture, Aperture] | None
-    masks: Annotated[tuple[PackedMask, ...], Field(min_length=1)]
+    masks: Annotated[tuple[PackedMask, ...], Field(min_length=1, fail_fast=True)]
     greys: tuple[Grey, Grey] | None = None
     warnings: tuple[str, ...] = ()
     __pydantic_config__: ClassVar[ConfigDict] = ConfigDict(extra="forbid")
@@ -147,11 +148,15 @@ def read_pack(folder: Path) -> WrittenPack:
     if not path.is_file():
         raise BenchError(one_line(f"{folder}: holds no {PACK}; a pack of masks is needed"))
     try:
-        header = _HEADER.validate_json(read_regular(path), strict=True)
+        text = read_regular(path)
+        check_values(text)
+        header = _HEADER.validate_json(text, strict=True)
     except OSError as error:
         raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
     except ValidationError as error:
         raise BenchError(one_line(f"{path}: {_first_problem(error)}")) from None
+    except ValueError as error:
+        raise BenchError(f"{path}: is not JSON ({error})") from None
     _check(path, header)
     return WrittenPack(folder, header)
 
@@ -210,7 +215,7 @@ def _content(folder: Path) -> dict[str, Any]:
     """A header as it stands, which may be of any version; empty where there is none."""
     path = folder / PACK
     try:
-        content = json.loads(read_regular(path)) if path.is_file() else None
+        content = json_of(read_regular(path)) if path.is_file() else None
     except (ValueError, RecursionError):
         return {}
     return content if isinstance(content, dict) else {}

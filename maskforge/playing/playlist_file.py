@@ -6,12 +6,13 @@ import io
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, astuple, dataclass, fields, replace
+from itertools import islice
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import PlainValidator
 
-from maskforge.base.csv_text import csv_text
+from maskforge.base.csv_text import MOST_LINES, csv_text
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place
 from maskforge.base.ranges import BadValueError, Choice, Range
@@ -237,7 +238,9 @@ def _whole(path: Path, text: str) -> Playlist:
 def _table(path: Path, text: str) -> tuple[PlayedMask, ...]:
     header = COLUMNS
     try:
-        rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+        rows = list(islice(csv.reader(io.StringIO(text, newline=""), strict=True), MOST_LINES + 1))
+        if len(rows) > MOST_LINES:
+            raise csv.Error(f"more than {MOST_LINES} lines")
     except csv.Error as error:
         raise BenchError(one_line(f"{path}: is not CSV ({error})")) from error
     if not rows or rows[0] != header:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import telling, write_text
+from maskforge.base.json_text import json_of
 from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import one_line, shown
 from maskforge.bench.campaign import Campaign
@@ -83,7 +84,7 @@ def gathered(folder: Path, known: CampaignList) -> CampaignList:
 
 def _marked(folder: Path, one: Entry) -> Entry:
     try:
-        mark = json.loads(read_regular(_mark_of(folder, one.name)))
+        mark = json_of(read_regular(_mark_of(folder, one.name)))
     except (OSError, ValueError, RecursionError):
         return one
     if not isinstance(mark, dict) or not all(isinstance(value, str) for value in mark.values()):

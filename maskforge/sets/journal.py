@@ -25,6 +25,7 @@ from threadpoolctl import threadpool_info
 from maskforge import bench as benches
 from maskforge.base.errors import OutputError
 from maskforge.base.files import write_bytes
+from maskforge.base.json_text import json_of
 from maskforge.base.program import program
 from maskforge.base.regular_files import open_regular, read_regular
 from maskforge.bench import Bench
@@ -129,7 +130,7 @@ def _earlier(journal: Journal) -> Earlier:
 
 def _digest_in(folder: Path) -> str | None:
     try:
-        content = json.loads(read_regular(folder / RUN))
+        content = json_of(read_regular(folder / RUN))
     except (OSError, ValueError, RecursionError):
         return None
     return content.get("digest") if isinstance(content, dict) else None

@@ -1,11 +1,11 @@
 """The files of a set, and how a set is told from other folders."""
 
-import json
 import re
 from pathlib import Path
 from typing import Any
 
 from maskforge.base.files import Kind
+from maskforge.base.json_text import json_of
 from maskforge.base.regular_files import read_regular
 
 FORMAT = "maskforge-set"
@@ -30,7 +30,7 @@ def _content(path: Path, form: str) -> dict[str, Any] | None:
     if not path.is_file():
         return None
     try:
-        content = json.loads(read_regular(path))
+        content = json_of(read_regular(path))
     except (ValueError, RecursionError):
         return None
     return content if isinstance(content, dict) and content.get("format") == form else None

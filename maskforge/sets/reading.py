@@ -1,6 +1,5 @@
 """A finished set read back from its files: the manifest, the bench in it, and the pages."""
 
-import json
 import math
 from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass, fields
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
+from maskforge.base.json_text import json_of
 from maskforge.base.npz import read_arrays
 from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import nearest, one_line, shortened, shown
@@ -29,6 +29,9 @@ Entry = TypeVar("Entry", bound="DataclassInstance")
 
 LONGEST_TEXT = 4096
 """Characters of a text in the manifest; the longest are how designs ended."""
+
+MOST_COUPLED = 1e6
+"""Of a coupling: that of all light into one mode is 1; far beyond, its square is no number."""
 
 LARGEST_WHOLE = 2**53
 """Whole numbers from here on are not all numbers of a float, and no mask or page has such a one."""
@@ -125,7 +128,7 @@ def read_header(path: Path, what: str, form: str, version: int) -> dict[str, Any
 def header_in(path: Path, text: str | bytes, form: str, version: int) -> dict[str, Any]:
     """The JSON object in a file's text; BenchError where it is not of this format and version."""
     try:
-        content = json.loads(text)
+        content = json_of(text)
     except (ValueError, RecursionError) as error:
         raise BenchError(one_line(f"{path}: is not JSON ({error})")) from error
     if not isinstance(content, dict) or content.get("format") != form:
@@ -261,8 +264,8 @@ def couplings_of(written: WrittenSet) -> Complex:
     def wrong(what: str) -> BenchError:
         return BenchError(
             one_line(
-                f"{path}: couplings is {what}: must be finite complex numbers of shape {shape}, as "
-                "the manifest has masks and modes"
+                f"{path}: couplings is {what}: must be complex numbers below {MOST_COUPLED:g} of "
+                f"shape {shape}, as the manifest has masks and modes"
             )
         )
 
@@ -271,7 +274,9 @@ def couplings_of(written: WrittenSet) -> Complex:
             raise wrong(f"{dtype} of shape {found}")
 
     found = read_arrays(path, ["couplings"], check)["couplings"]
-    if not np.all(np.isfinite(found)):
+    # not finite ones are none of these
+    sane = (np.abs(found.real) < MOST_COUPLED) & (np.abs(found.imag) < MOST_COUPLED)
+    if not np.all(sane):
         raise wrong(f"{found.dtype} of shape {found.shape}")
     return found.astype(complex, copy=False)
 

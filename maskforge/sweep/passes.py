@@ -17,6 +17,9 @@ from maskforge.sweep.readings import NAMED, Chunk, Lookups, chunks, opened
 MOST_BAD = 0.1
 """Share of bad rows from which on a table is no table of readings."""
 
+BAD_AT_ONCE = 50_000
+"""Bad rows after which a table is given up before its end, where they are too many so far."""
+
 MOST_BLOCKS = 100
 """Stretches of passes that a bootstrap draws from."""
 
@@ -71,6 +74,8 @@ def read_sweep(
             if strict and bad:
                 raise BenchError(one_line(f"{path}: {named[0]}"))
             parts.append(chunk)
+            if bad > BAD_AT_ONCE:
+                _check(path, bad + sum(part.time.size for part in parts), bad, named)
         header, comments = source.header, source.comments
     rows = bad + sum(part.time.size for part in parts)
     _check(path, rows, bad, named)

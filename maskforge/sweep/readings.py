@@ -43,6 +43,11 @@ BATCH = 2**16
 MOST_COMMENTS = 100
 """Comments above the header that are kept."""
 
+HEADER_WITHIN = 10_000
+"""Lines: a file without a header may be as long as any."""
+
+MOST_COLUMNS = 1000
+
 NAMED = 5
 """Bad rows of a chunk that are named."""
 
@@ -104,9 +109,11 @@ def header_of(path: Path, names: Sequence[str], keys: Sequence[str]) -> Readings
 
     Raises BenchError where a column is missing or there twice.
     """
+    where = f"{path}: the header"
+    if len(names) > MOST_COLUMNS:
+        raise BenchError(f"{where} has {len(names)} columns; at most {MOST_COLUMNS} are read")
     cleaned = [name.strip() for name in names]
     lower = [name.lower() for name in cleaned]
-    where = f"{path}: the header"
     for name in lower:
         if lower.count(name) > 1:
             raise BenchError(one_line(f"{where} has the column {shown(name)} twice"))
@@ -175,6 +182,8 @@ def _text(path: Path, file: IO[str], keys: Sequence[str]) -> ReadingsSource:
             return ReadingsSource(
                 path, header, tuple(comments), _lines(file, header, number), "line"
             )
+        if number == HEADER_WITHIN:
+            raise BenchError(f"{path}: no line names the columns; {number} lines were looked at")
     raise BenchError(f"{path}: is empty; the first line must name the columns")
 
 

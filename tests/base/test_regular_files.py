@@ -1,5 +1,6 @@
 """Files of others are looked at before they are read: what never ends or begins is told at once."""
 
+import csv
 import os
 import zipfile
 from pathlib import Path
@@ -7,10 +8,33 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from maskforge.base import csv_text, json_text
 from maskforge.base.csv_text import csv_rows
 from maskforge.base.errors import BenchError
 from maskforge.base.npz import LARGEST, read_arrays
 from maskforge.base.regular_files import LONGEST_LINE, open_regular, read_regular
+
+
+def test_json_of_many_values_is_not_made(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Counted by what stands before a value: its opening bracket, or a comma."""
+    monkeypatch.setattr(json_text, "MOST_VALUES", 4)
+    assert json_text.json_of(b'{"a": [1, 2]}') == {"a": [1, 2]}
+    for text in (b"[{},{},{}]", "[1, 2, 3, 4, 5]"):
+        with pytest.raises(ValueError, match="more than 4 values"):
+            json_text.json_of(text)
+
+
+def test_a_table_of_many_lines_is_not_read_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Blank lines and remarks count: they take time, too."""
+    monkeypatch.setattr(csv_text, "MOST_LINES", 4)
+    path = tmp_path / "a.csv"
+    path.write_text("1\n\n# 2\n3\n", "utf-8")
+    assert [cells for _, cells in csv_rows(path)] == [["1"], ["3"]]
+    path.write_text("1\n\n# 2\n\n3\n", "utf-8")
+    with pytest.raises(csv.Error, match="more than 4 lines"):
+        list(csv_rows(path))
 
 
 def test_a_file_is_read_whole(tmp_path: Path) -> None:
@@ -48,8 +72,8 @@ def test_a_long_line(tmp_path: Path, before: int) -> None:
     path.write_bytes(b"1\n" * (before // 2) + b"1," * LONGEST_LINE)
     with pytest.raises(OSError, match="a line of more than 1048576 bytes"):
         list(csv_rows(path))
-    path.write_bytes(b"1,2\r" * LONGEST_LINE)
-    assert sum(1 for _ in csv_rows(path)) == LONGEST_LINE
+    path.write_bytes(b"1,2,3,4\r" * csv_text.MOST_LINES)
+    assert sum(1 for _ in csv_rows(path)) == csv_text.MOST_LINES
 
 
 def write_npz(path: Path, shape: tuple[int, ...], *parts: bytes) -> None:

@@ -17,7 +17,7 @@ from PIL import Image
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.bench import Bench
+from maskforge.bench import Bench, files
 from maskforge.bench.ready import guided_basis
 from maskforge.bench.sections import SECTIONS
 from maskforge.fiber import SILICA, germania_doped, germania_fraction, solve
@@ -378,6 +378,36 @@ def test_an_image_beyond_all_measure(tmp_path: Path, value: float) -> None:
     light = {"waist_mm": None, "image": "beam.csv", "image_pixel_um": 500}
     message = complaint(tmp_path, light=light)
     assert f"the beam image's largest value is {value:.3g}: must be from 1e-100 to" in message
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "expected"),
+    [
+        ("greys.csv", "0,0\n1,180\n2,1e308\n", "each of its phases must be a number from -3600 to"),
+        ("fiber.csv", "0,1.46\n1e200,1.45\n2e200,1.44\n", "the last of its radii r_um must be a"),
+        ("fiber.csv", "0,1.46\n1e-200,1.45\n2e-200,1.44\n", "must ascend from 0, by 1e-09 um or"),
+        ("fiber.csv", "0,1.46\n5e-324,1.45\n9,1.44\n", "must ascend from 0, by 1e-09 um or more"),
+    ],
+)
+def test_a_table_beyond_all_measure(tmp_path: Path, name: str, text: str, expected: str) -> None:
+    """Numbers of which a part of a degree, or a quotient, is no number any more."""
+    (tmp_path / name).write_text(text, "utf-8")
+    table: dict[str, dict[str, Any]] = {
+        "greys.csv": {"modulator": {"alphabet": "table", "table": name}},
+        "fiber.csv": {"fiber": {"profile": "table", "table": name, "na": None, "alpha": None}},
+    }
+    assert expected in complaint(tmp_path, **table[name])
+
+
+@pytest.mark.parametrize("limit", ["MOST_ROWS", "MOST_NUMBERS"])
+def test_a_grid_of_many_numbers_is_not_read_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, limit: str
+) -> None:
+    monkeypatch.setattr(files, limit, 8)
+    np.savetxt(tmp_path / "beam.csv", np.ones((9, 9)), delimiter=",")
+    light = {"waist_mm": None, "image": "beam.csv", "image_pixel_um": 500}
+    place = {"MOST_ROWS": 9, "MOST_NUMBERS": 1}[limit]
+    assert f"line {place}: at most " in complaint(tmp_path, light=light)
 
 
 def test_colour_pictures_and_image_stacks_are_refused(tmp_path: Path) -> None:

@@ -337,7 +337,7 @@ def test_an_edited_figure(spoilt: Path, check: Check, key: str) -> None:
     assert "3.0e-09 of a figure" in output
 
 
-@pytest.mark.parametrize("value", [0.3, float("nan"), float("inf")])
+@pytest.mark.parametrize("value", [0.3, float("nan"), float("inf"), 1e200])
 def test_an_edited_coupling(spoilt: Path, check: Check, value: float) -> None:
     edit_arrays(spoilt, "coupling.npz", "couplings", (3, 1), value)
     code, output = check(spoilt)

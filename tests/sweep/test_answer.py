@@ -10,7 +10,7 @@ import pytest
 from scipy import constants
 
 from maskforge.base.errors import BenchError
-from maskforge.sweep import groups
+from maskforge.sweep import groups, passes
 from maskforge.sweep import labels as courses
 from maskforge.sweep import readings as table
 from maskforge.sweep.answer import Question, answered
@@ -257,6 +257,31 @@ def test_a_watched_reference_takes_the_drift_out(tmp_path: Path) -> None:
     for mask in range(4):
         power = found.power[found.mask == mask]
         np.testing.assert_allclose(power[:, 0], 0.75 * (mask + 1), rtol=1e-12)
+
+
+def test_a_table_of_bad_rows_is_given_up_before_its_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(passes, "BAD_AT_ONCE", 2)
+    monkeypatch.setattr(table, "CHUNK", 8)
+    path = tmp_path / "readings.csv"
+    path.write_text("time_s,page,a_mw\n" + "1,0,x\n" * 50, "utf-8")
+    with pytest.raises(BenchError, match=r"[3-9] of [3-9] rows cannot be used"):
+        read_sweep(path, {"page": np.arange(2)})
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("#\n" * 10_001 + "time_s,page,a_mw\n", "no line names the columns"),
+        ("time_s,page," + ",".join(f"p{k}_mw" for k in range(999)), "has 1001 columns; at most"),
+    ],
+)
+def test_a_header_that_is_far_down_or_long(tmp_path: Path, text: str, words: str) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text(text, "utf-8")
+    with pytest.raises(BenchError, match=words):
+        read_sweep(path, {"page": np.arange(2)})
 
 
 def test_a_watched_reference_of_zero_is_a_bad_row(tmp_path: Path) -> None:

@@ -1,6 +1,5 @@
 """The page of a set that lies in a folder, from its files."""
 
-import json
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TypeGuard
@@ -8,6 +7,7 @@ from typing import TypeGuard
 from threadpoolctl import threadpool_limits
 
 from maskforge.base.errors import BenchError
+from maskforge.base.json_text import json_of
 from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import one_line, shown
 from maskforge.bench import Bench
@@ -116,7 +116,7 @@ def tolerance_of(folder: Path) -> Rows | None:
         return None
     try:
         text = read_regular(path, LARGEST_TABLE)
-        content = json.loads(text)
+        content = json_of(text)
     except OSError as error:
         raise BenchError(f"{path}: cannot be read ({error.strerror})") from error
     except (ValueError, RecursionError) as error:
