@@ -11,6 +11,7 @@ import re
 import socket
 import time
 import uuid
+import warnings
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -63,7 +64,10 @@ def in_order(
     waiting: deque[Future] = deque()
     with _client(cluster) as client:
         own = _program()
-        bulky = client.submit(_same, pickle.dumps(start), pure=False)
+        with warnings.catch_warnings():
+            # of much that is sent: it is sent once
+            warnings.simplefilter("ignore")
+            bulky = client.submit(_same, pickle.dumps(start), pure=False)
         run, seen, count = uuid.uuid4().hex, 0.0, 1
         try:
             for place, task in enumerate(tasks):

@@ -13,12 +13,13 @@ from maskforge import bench as benches
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
-from maskforge.base.ranges import Range
+from maskforge.base.processes import Workers
 from maskforge.base.wording import nearest, one_line
 from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
 from maskforge.bench.section import Seed
 from maskforge.cli.common import (
+    ClusterAddress,
     DeviceName,
     Jobs,
     bench_names,
@@ -27,6 +28,7 @@ from maskforge.cli.common import (
     interruptible,
     label_list,
     progress_bar,
+    workers,
 )
 from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.option_values import as_options, number
@@ -52,6 +54,7 @@ from maskforge.study.tolerance.causes import causes_of, left_out
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
 from maskforge.study.tolerance.one_error import (
     LIMIT,
+    LOSSES,
     ErrorCurve,
     device_for,
     processes_for,
@@ -61,8 +64,6 @@ from maskforge.study.tolerance.one_error import (
 
 if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Factor, Spread
-
-SHARE = Range(1e-5, 0.5)
 
 MOST_MASKS = 12
 """Masks that all errors at once are drawn for."""
@@ -133,6 +134,7 @@ def tolerance(
     ] = "0",
     device: DeviceName = "auto",
     jobs: Jobs = None,
+    cluster: ClusterAddress = None,
 ) -> None:
     """Show what errors of alignment, beam, panel and fibre cost.
 
@@ -146,6 +148,7 @@ def tolerance(
     (grey table, crosstalk, dead pixels, flatness) from the positive half of one.  x and y of a pair
     are drawn apart and share one entry.  The draws take no GPU.
     """
+    crew = workers(jobs, cluster)
     options = "--csv, --figure, --samples, --samples-figure"
     check_files(options, csv, figure, samples, samples_figure)
     _check_draws(
@@ -155,7 +158,7 @@ def tolerance(
         ("--samples", samples),
         ("--samples-figure", samples_figure),
     )
-    share, chance = number("--limit", limit, SHARE), int(number("--seed", seed, Seed))
+    share, chance = number("--limit", limit, LOSSES), int(number("--seed", seed, Seed))
     kind = None if figure is None else format_of(figure)
     samples_kind = None if samples_figure is None else format_of(samples_figure, "--samples-figure")
     given = _given(source)
@@ -168,8 +171,8 @@ def tolerance(
     some = None if masks is None else _named(given, masks)
     with TemporaryDirectory(prefix="maskforge-", ignore_cleanup_errors=True) as folder:
         with interruptible("interrupted; nothing is written"):
-            study = _study(Path(folder), given, jobs, device)
-            curves = _swept(study, share, chance, jobs, device)
+            study = _study(Path(folder), given, crew, device)
+            curves = _swept(study, share, chance, crew, device)
         print_unharmed(curves[0].purity[curves[0].unharmed], name)
         print_curves(curves, study.names, share, left_out(bench))
         if keep and not isinstance(given, Bench):
@@ -184,7 +187,7 @@ def tolerance(
             _say_next(source, given)
             return
         with interruptible("interrupted; nothing of all errors at once is written"):
-            spread = _drawn(study, some or _usual(study, curves), factors, count, chance, jobs)
+            spread = _drawn(study, some or _usual(study, curves), factors, count, chance, crew)
     _say_drawn(spread, count)
     print_spread(spread, study.names, share)
     if samples is not None:
@@ -277,7 +280,7 @@ def _mask(masks: Sequence[tuple[str, float]], word: str) -> int:
 # --- what is done ----------------------------------------------------------------------------
 
 
-def _study(folder: Path, given: Bench | WrittenSet, jobs: int | None, device: str) -> Study:
+def _study(folder: Path, given: Bench | WrittenSet, jobs: Workers | None, device: str) -> Study:
     """The masks, designed where they are not there yet."""
     if not isinstance(given, Bench):
         return stored_set(folder, given)
@@ -297,7 +300,7 @@ def _study(folder: Path, given: Bench | WrittenSet, jobs: int | None, device: st
 
 
 def _swept(
-    study: Study, limit: float, seed: int, jobs: int | None, device: str
+    study: Study, limit: float, seed: int, jobs: Workers | None, device: str
 ) -> list[ErrorCurve]:
     """The curves in the order of tables."""
     with as_options():
@@ -329,7 +332,7 @@ def _drawn(
     factors: "Sequence[Factor]",
     count: int,
     seed: int,
-    jobs: int | None,
+    jobs: Workers | None,
 ) -> "Spread":
     from maskforge.study.tolerance.all_errors import evaluations, processes_for, spread_of
 

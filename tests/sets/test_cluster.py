@@ -114,6 +114,29 @@ def test_a_cluster_gives_the_bytes_of_one_machine(
 
 
 @pytest.mark.long
+def test_tolerances_from_a_cluster_are_those_of_one_machine(start: Started) -> None:
+    """All that is printed and written, of a set, whose masks are sent, and of a bench."""
+    write_small()
+    Path("by.toml").write_text("[deviations]\nfiber_offset_um = 0.3\nwaist_percent = 2\n", "utf-8")
+    some = ("--labels", "LP01,LP11")
+    start("maskforge", "design", "small.toml", "--out", "set", *some).communicate()
+    address, _ = scheduler(start)
+    for _ in range(2):
+        worker(start, address)
+    found = []
+    for source, draws in (("set", True), ("small.toml", False)):
+        for place in (("--jobs", 1), ("--cluster", address)):
+            options = ("--deviations", "by.toml", "--monte-carlo", 8, "--samples", "b.csv") * draws
+            run = start("maskforge", "tolerance", source, "--csv", "a.csv", *options, *place)
+            out, err = run.communicate(timeout=120)
+            assert (run.returncode, err) == (0, "")
+            texts = [Path(name).read_bytes() for name in ("a.csv", "b.csv") if Path(name).exists()]
+            found.append((out, texts))
+    assert found[0] == found[1]
+    assert found[2] == found[3]
+
+
+@pytest.mark.long
 def test_workers_that_are_killed_and_come_later(start: Started) -> None:
     write_small()
     write("slow.toml", orientations=20, method="ifta")

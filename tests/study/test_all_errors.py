@@ -33,6 +33,7 @@ from maskforge.study.tolerance.all_errors import (
 )
 from maskforge.study.tolerance.causes import CAUSES
 from maskforge.study.tolerance.mask_file import Study, stored
+from maskforge.study.tolerance.one_error import swept
 from tests.benches import MODE_WAIST, WAVELENGTH
 from tests.cli.errorbenches import deep_bench
 from tests.study.test_one_error import TOML
@@ -108,6 +109,20 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
 @pytest.fixture(scope="module")
 def spread(study: Study) -> Spread:
     return spread_of(study, [0], factors(fiber_offset_um=OFFSET_UM, fiber_tilt_deg=TILT_DEG), 128)
+
+
+@pytest.mark.parametrize("count", [0, -8, 4, 12, 2**15])
+def test_draws_that_cannot_be(study: Study, count: int) -> None:
+    """Where a script asks for them; the command has a line of its own."""
+    own = factors(fiber_offset_um=OFFSET_UM)
+    with pytest.raises(BenchError, match=f"count = {count}: must be a power of 2 from 8 to 16384"):
+        spread_of(study, [0], own, count)
+
+
+@pytest.mark.parametrize("limit", [-1.0, 0.0, 0.6, math.nan, math.inf])
+def test_a_limit_that_cannot_be(study: Study, limit: float) -> None:
+    with pytest.raises(BenchError, match=r"limit = .*: must be a number from 1e-05 to 0.5"):
+        next(swept(study, [], limit=limit))
 
 
 def strengths() -> tuple[float, float]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.stats import halfnorm, norm, qmc, sobol_indices
 
 from maskforge.base.errors import BenchError
+from maskforge.base.processes import Workers
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.base.wording import nearest, one_line, shortened, shown
 from maskforge.bench.files import bench_source, parsed
@@ -232,7 +233,7 @@ def spread_of(
     count: int,
     *,
     seed: int = 0,
-    jobs: int = 1,
+    jobs: Workers = 1,
     done: Callable[[int], None] = lambda benches: None,
 ) -> Spread:
     """Distribution of the figures of some masks (index), and what each factor does to the purity.
@@ -240,8 +241,11 @@ def spread_of(
     `count` must be a power of 2; `done` is told of every few benches that are ready.  Indices by
     Saltelli's estimators (Saltelli et al., Comput. Phys. Commun. 181, 259, 2010) as scipy has them;
     that of a pair is of its x and y together.
-    Raises BenchError where a drawn bench cannot be.
+    Raises BenchError where a drawn bench cannot be, or `count` not be drawn.
     """
+    if not LEAST_DRAWS <= count <= MOST_DRAWS or count & (count - 1):
+        rule = f"must be a power of 2 from {LEAST_DRAWS} to {MOST_DRAWS}"
+        raise BenchError(f"count = {count}: {rule}")
     first, second = drawn(factors, count, seed)
     causes = [cause for factor in factors for cause in factor.causes]
     rows = np.concatenate([first, second, *exchanged(factors, first, second), 0 * first[:1]])

@@ -1,8 +1,10 @@
 """Masks kept in a file while they are looked at many times, whichever way they came."""
 
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +38,30 @@ class Store:
         """The states (masks, rows, columns), y up, read from the file as they are looked at."""
         return np.memmap(self.path, dtype=self.kind, mode="r", shape=self.shape)
 
+    def sent(self) -> "Sent":
+        """The same for where the file is not."""
+        return Sent(zlib.compress(self.path.read_bytes(), 1), self.shape, self.kind)
+
+
+@dataclass(frozen=True, eq=False)
+class Sent:
+    """States of masks on their way to another machine: the bytes of the file, compressed."""
+
+    content: bytes
+    shape: tuple[int, int, int]
+    kind: str
+
+    def sent(self) -> "Sent":
+        """Itself."""
+        return self
+
+    def opened(self) -> States:
+        """As a `Store`'s, from a file that goes with the array."""
+        with TemporaryFile() as file:
+            file.write(zlib.decompress(self.content))
+            file.flush()
+            return np.memmap(file, dtype=self.kind, mode="r", shape=self.shape)
+
 
 @dataclass(frozen=True, eq=False)
 class Study:
@@ -43,7 +69,7 @@ class Study:
 
     bench: Bench
     targets: tuple[Target, ...]
-    store: Store
+    store: Store | Sent
 
     @property
     def names(self) -> tuple[str, ...]:

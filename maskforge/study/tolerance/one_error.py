@@ -12,9 +12,11 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
+from maskforge.base.cluster import Cluster
 from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
-from maskforge.base.processes import spread
+from maskforge.base.processes import Workers, spread
+from maskforge.base.ranges import BadValueError, Range
 from maskforge.launch.light import Real
 from maskforge.launch.targets import Target
 from maskforge.sets.designing import MOST_PROCESSES
@@ -28,6 +30,9 @@ VALUES = 9
 
 LIMIT = 0.01
 """Loss of purity that errors are measured by, absolute."""
+
+LOSSES = Range(1e-5, 0.5)
+"""What such a loss may be: less is within rounding, more no mask in use loses."""
 
 FARTHEST = (2.0, 4.0, 8.0)
 """Half-ranges up to which an error is searched for where the sweep does not reach the limit."""
@@ -164,10 +169,12 @@ def worked(
     study: Study,
     seed: int,
     tasks: Sequence[Callable[[Site], Result]],
-    jobs: int,
+    jobs: Workers,
     device: Device = CPU,
 ) -> Generator[Result, None, None]:
-    """Results of tasks in their order, over `jobs` processes of one thread each."""
+    """Results of tasks in their order, over `jobs` processes of one thread each, or a cluster."""
+    if isinstance(jobs, Cluster):
+        study = replace(study, store=study.store.sent())
     start = partial(_starting, study, seed, device.name)
     yield from spread(start, partial(_working, study, seed, device), tasks, jobs)
 
@@ -192,10 +199,17 @@ def swept(
     *,
     limit: float = LIMIT,
     seed: int = 0,
-    jobs: int = 1,
+    jobs: Workers = 1,
     device: Device = CPU,
 ) -> Generator[ErrorCurve, None, None]:
-    """A curve of each cause as it gets done, the slowest first; the same for any number of jobs."""
+    """A curve of each cause as it gets done, the slowest first; the same for any number of jobs.
+
+    Raises BenchError where `limit` is none of LOSSES.
+    """
+    try:
+        LOSSES(limit)
+    except BadValueError as problem:
+        raise BenchError(f"limit = {limit}: {problem.text}") from None
     rank = {field: place for place, field in enumerate(SLOWEST)}
     order = sorted(causes, key=lambda cause: rank.get(cause.field, len(rank)))
     tasks = [partial(curve_of, cause=c, limit=limit) for c in order]
