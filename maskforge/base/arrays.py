@@ -6,8 +6,6 @@ standard lacks, and NumPy and CuPy have, is here.  Numbers of modes stay on the 
 
 from typing import Any
 
-import array_api_compat
-import array_api_compat.numpy as array_api_numpy
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,13 +13,26 @@ Array = Any
 """On any device."""
 
 
-_LIBRARIES: dict[type, Any] = {np.ndarray: array_api_numpy}
+def _numpy() -> Any:
+    """NumPy, which has the standard's names itself from 2.1 on."""
+    if np.lib.NumpyVersion(np.__version__) >= "2.1.0":
+        # the other takes longer to load than NumPy itself
+        return np
+    import array_api_compat.numpy as named
+
+    return named
+
+
+NUMPY = _numpy()
+_LIBRARIES: dict[type, Any] = {np.ndarray: NUMPY}
 
 
 def namespace(array: Array) -> Any:
     """The library that an array is of, with the standard's names."""
     found = _LIBRARIES.get(type(array))
     if found is None:
+        import array_api_compat
+
         found = _LIBRARIES[type(array)] = array_api_compat.array_namespace(array)
     return found
 
@@ -38,13 +49,18 @@ def on_host(array: Array) -> NDArray[Any]:
     """The array as NumPy's."""
     if isinstance(array, np.ndarray):
         return array
-    return np.asarray(array.get() if array_api_compat.is_cupy_array(array) else array)
+    return np.asarray(array.get() if _is_cupy(array) else array)
+
+
+def _is_cupy(array: Array) -> bool:
+    import array_api_compat
+
+    return bool(array_api_compat.is_cupy_array(array))
 
 
 def _has_more(array: Array) -> bool:
     """Whether its library has NumPy's functions beyond the standard."""
-    kind = namespace(array)
-    return kind is array_api_numpy or bool(array_api_compat.is_cupy_namespace(kind))
+    return isinstance(array, np.ndarray) or _is_cupy(array)
 
 
 def is_real(array: Array) -> bool:
@@ -148,7 +164,7 @@ def smallest(values: Array, count: int) -> Array:
 
 def summed_by(index: Array, weights: Array, size: int) -> NDArray[np.float64]:
     """Sums (size,) on the host of weights (n,), not negative, by whole numbers from 0 (n,)."""
-    if array_api_compat.is_cupy_array(weights):
+    if not isinstance(weights, np.ndarray) and _is_cupy(weights):
         from maskforge.base.kernels import summed_by as on_device
 
         return on_device(index, weights, size)

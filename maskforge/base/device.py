@@ -5,11 +5,10 @@ from dataclasses import dataclass, field
 from importlib.util import find_spec
 from typing import Any, TypeVar
 
-import array_api_compat.numpy as array_api_numpy
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array
+from maskforge.base.arrays import NUMPY, Array
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
 
@@ -31,7 +30,7 @@ class Device:
 
     def put(self, array: NDArray[Any]) -> Array:
         """An array of the host there."""
-        if self.namespace is array_api_numpy or not isinstance(array, np.ndarray):
+        if self.namespace is NUMPY or not isinstance(array, np.ndarray):
             return array
         return self.namespace.asarray(array)
 
@@ -57,7 +56,7 @@ class Device:
             ) from None
 
 
-CPU = Device("cpu", array_api_numpy)
+CPU = Device("cpu", NUMPY)
 
 
 def device_of(name: str, pixels: int = 0, masks: int = 1) -> Device:

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 
 from maskforge.base.errors import BenchError
+from maskforge.fiber.roots import root_between
 
 SHORTEST_WAVELENGTH = 0.21e-6
 """m; Malitson's silica data begin here."""
@@ -91,7 +92,4 @@ def germania_fraction(wavelength: float, index: float) -> float:
     def excess(fraction: float) -> float:
         return germania_doped(fraction).index(wavelength) - index
 
-    # as long to load as most commands take to run
-    from scipy.optimize import brentq
-
-    return float(brentq(excess, 0.0, 1.0, xtol=1e-15, rtol=1e-14))
+    return root_between(excess, 0.0, 1.0, xtol=1e-15, rtol=1e-14)

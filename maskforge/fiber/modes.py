@@ -25,6 +25,7 @@ from maskforge.fiber.radial import (
     to_chebyshev,
     values_at_points,
 )
+from maskforge.fiber.roots import root_between
 
 Array = NDArray[np.float64]
 
@@ -113,16 +114,13 @@ class RadialField:
         def excess(radius: float) -> float:
             return self.power_outside(radius) - power_outside
 
-        # as long to load as most commands take to run
-        from scipy.optimize import brentq
-
         edge = float(self.edges[-1])
         low, high = 0.0, edge
         if excess(edge) > 0.0:
             low, high = edge, edge + 1.0 / self.kappa
             while excess(high) > 0.0:
                 low, high = high, high + 2.0 * (high - low)
-        return float(brentq(excess, low, high, rtol=1e-12, xtol=1e-12 * edge))
+        return root_between(excess, low, high, xtol=1e-12 * edge, rtol=1e-12)
 
 
 @dataclass(frozen=True)

@@ -24,10 +24,10 @@ import numpy as np
 from numpy.polynomial import chebyshev, legendre
 from numpy.typing import NDArray
 from scipy.linalg import eigh
-from scipy.optimize import brentq
 from scipy.special import kve
 
 from maskforge.fiber.profile import Profile
+from maskforge.fiber.roots import root_between
 
 Array = NDArray[np.float64]
 
@@ -280,7 +280,7 @@ def _drop(levels: Array, squares: Array, p: int, order: int, outer: float) -> fl
         if high >= top:
             return top
         high = min(10.0 * high, top)
-    return float(brentq(secular, low, high, xtol=1e-300, rtol=1e-14))
+    return root_between(secular, low, high, xtol=1e-300, rtol=1e-14)
 
 
 def _weakest(levels: Array, squares: Array, p: int, order: int, outer: float) -> float:
@@ -294,7 +294,7 @@ def _weakest(levels: Array, squares: Array, p: int, order: int, outer: float) ->
     low, high = math.log(SMALLEST_W2), math.log(float(levels[p]) * 0.5)
     if secular(low) > 0.0 or secular(high) < 0.0:
         return 0.0
-    return math.exp(float(brentq(secular, low, high, xtol=1e-14, rtol=1e-14)))
+    return math.exp(root_between(secular, low, high, xtol=1e-14, rtol=1e-14))
 
 
 def cutoffs(mesh: Discretisation, order: int) -> Array:

@@ -19,7 +19,6 @@ from heapq import heappop, heappush
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from maskforge.base.arrays import on_host
 from maskforge.launch.couplings import Launch
@@ -79,6 +78,9 @@ class Several:
         if any(np.any(launch.gaps) for launch in self.launches) or not self.palette.is_shared:
             return 2 * np.pi
         values = self.palette.values[0]
+        # what few benches need is loaded where they do
+        from scipy.spatial import cKDTree
+
         nearest = cKDTree(np.c_[values.real, values.imag])
         for count in range(min(values.size, FINEST_TURN), 1, -1):
             turned = values * np.exp(2j * np.pi / count)

@@ -40,6 +40,19 @@ def test_a_set_and_its_page_are_made_without_the_plotting_library() -> None:
     assert done.stdout == "False\n"
 
 
+def test_modes_and_masks_are_made_without_scipys_optimisers() -> None:
+    """They take as long to load as all the rest of SciPy that is needed."""
+    program = (
+        "import sys, maskforge.cli.design; from maskforge.cli.main import main; "
+        "main(['modes', 'few-mode-1310']); "
+        "print([name for name in ('scipy.optimize', 'scipy.spatial') if name in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
 PLACES = {name: place for own in GROUPS.values() for name, place in own.items()}
 
 
