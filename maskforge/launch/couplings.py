@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, flat, is_real, namespace
+from maskforge.base.arrays import Array, beside, flat, is_real, namespace
 from maskforge.base.device import Device
 from maskforge.base.errors import BenchError
 from maskforge.fiber.profile import Profile
@@ -21,7 +21,7 @@ from maskforge.launch.fourier import axis, real_times, times_real
 from maskforge.launch.light import Complex, Real, pixel_envelope
 from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel
 from maskforge.launch.mode_samples import reach_of
-from maskforge.launch.modulator import Modulator
+from maskforge.launch.modulator import Modulator, emitted, values_of
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target
 
@@ -260,11 +260,19 @@ def finest_detail(
 def couplings(launch: Launch, factors: Array) -> Complex:
     """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
     xp = namespace(factors)
-    real = launch.is_real and not bool(xp.any(xp.imag(factors) != 0))
+    real = launch.is_real and (is_real(factors) or not bool(xp.any(xp.imag(factors) != 0)))
     there = launch.setup.device.put(xp.real(factors) if real else factors)
     return np.asarray(
         launch.gaps - 1j * real_times(launch.kernel_there, flat(launch.facet.field(there)))
     )
+
+
+def couplings_of_states(launch: Launch, states: Array) -> Complex:
+    """The same of a mask given as its pixels' states (rows, columns)."""
+    modulator = launch.modulator
+    if not launch.is_real or modulator.crosstalk != 0.0:
+        return couplings(launch, emitted(modulator, states))
+    return couplings(launch, values_of(beside(modulator.alphabet.values.real, states), states))
 
 
 def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v: Real) -> Complex:

@@ -7,7 +7,16 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, angle, as_complex, beside, blurred, namespace, picked
+from maskforge.base.arrays import (
+    Array,
+    angle,
+    as_complex,
+    beside,
+    blurred,
+    is_real,
+    namespace,
+    picked,
+)
 from maskforge.base.errors import BenchError
 
 Complex = NDArray[np.complex128]
@@ -121,16 +130,20 @@ class Alphabet:
     def _ends(self, direction: Array, first: int, second: int) -> Array:
         """Of states on a line the hull's `first` end where `direction` leads to it, else the
         `second`."""
-        ends = beside(self.hull, direction)
-        ahead = self._along(direction) >= 0
-        return namespace(direction).where(ahead, ends[first], ends[second])
+        xp, (one, other) = namespace(direction), (int(self.hull[i]) for i in (first, second))
+        # quicker than to choose where signs change from pixel to pixel
+        states = xp.astype(self._along(direction) < 0, xp.int64)
+        states *= other - one
+        states += one
+        return states
 
     def _along(self, direction: Array) -> Array:
         """Component of `direction` along the states' line, from its second end to its first."""
         xp = namespace(direction)
         line = self.values[self.hull[0]] - self.values[self.hull[1]]
         if abs(line.imag) < 1e-12 * abs(line):
-            return xp.real(direction) * float(np.sign(line.real))
+            along = xp.real(direction)
+            return along if line.real > 0 else -along
         return xp.real(direction) * float(line.real) + xp.imag(direction) * float(line.imag)
 
     def runner_up(self, direction: Array) -> Array:
@@ -281,12 +294,24 @@ def gaps_beside_pixels(modulator: Modulator) -> float:
     return float(np.sqrt(modulator.gap_reflectance) * (1 - fill) / fill)
 
 
+def values_of(values: Array, states: Array) -> Array:
+    """The values (n,) of states (rows, columns)."""
+    two = isinstance(values, np.ndarray) and values.size == 2 and is_real(values)
+    if not two or values[1] - values[0] + values[0] != values[1]:
+        return picked(values, states)
+    # without rounding, in half the time of an index
+    found = states.astype(values.dtype)
+    found *= values[1] - values[0]
+    found += values[0]
+    return found
+
+
 def emitted(modulator: Modulator, states: Array) -> Array:
     """What the pixels do to the light: states (rows, columns) -> complex factors.
 
     Neighbour crosstalk blurs the phase as it stands on the panel (edges as they are).
     """
-    values = picked(beside(modulator.alphabet.values, states), states)
+    values = values_of(beside(modulator.alphabet.values, states), states)
     if modulator.crosstalk == 0.0:
         return values
     xp = namespace(states)

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.base.arrays import Array, as_complex, beside, flat, is_real, namespace, on_host
-from maskforge.launch.couplings import Launch, back_propagated, couplings
+from maskforge.launch.couplings import Launch, back_propagated, couplings_of_states
 from maskforge.launch.light import Complex
+from maskforge.launch.modulator import emitted
 from maskforge.methods.per_launch import kept
 
 NUMBERS, MOST = 2**18, 2**22
@@ -67,12 +68,13 @@ def matrix_of(launch: Launch) -> CouplingMatrix | None:
     return CouplingMatrix(xp.stack(real + imag), shape)
 
 
-def quick_couplings(launch: Launch, factors: Array) -> Complex:
-    """As `launch.couplings.couplings`, in the way that is less work; the same but for rounding."""
+def quick_couplings(launch: Launch, states: Array) -> Complex:
+    """As `launch.couplings.couplings_of_states`, in the way that is less work; the same but for
+    rounding."""
     matrix = matrix_of(launch)
     if matrix is None:
-        return couplings(launch, factors)
-    there = launch.setup.device.put(factors)
+        return couplings_of_states(launch, states)
+    there = launch.setup.device.put(emitted(launch.modulator, states))
     xp = namespace(there)
     if launch.is_real and not bool(xp.any(xp.imag(there) != 0)):
         there = xp.real(there)

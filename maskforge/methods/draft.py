@@ -6,12 +6,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, beside, is_real, on_host, picked
+from maskforge.base.arrays import Array, beside, is_real, on_host
 from maskforge.launch.couplings import Launch, facet_at, facet_axis, finest_detail, single_values
 from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import fourier_rows
 from maskforge.launch.light import Real
 from maskforge.launch.mode_samples import ModeSamples, mode_samples
+from maskforge.launch.modulator import values_of
 from maskforge.methods.coupling_matrix import CouplingMatrix, matrix_of
 from maskforge.methods.per_launch import kept
 
@@ -48,7 +49,7 @@ class Draft:
 
     def couplings(self, states: Array) -> NDArray[np.complex128]:
         """c (K,) of the pixels' states (rows, columns)."""
-        factors = picked(self.values, states)
+        factors = values_of(self.values, states)
         if self.matrix is not None:
             return np.asarray(self.gaps + self.matrix.couplings(factors))
         found, sent = self.gaps, self.facet.sent(factors)

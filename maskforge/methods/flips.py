@@ -25,6 +25,9 @@ there, and with 1024 or 4096 of them what is left over is the same to a few per 
 EVEN_FLOOR = 1e-4
 """Of the mean square: directions that are moved less than this are as good as not moved at all."""
 
+STILL = 1e-12
+"""Of the largest mean square: what rounding moves in a direction."""
+
 
 def flipped(
     rest: Real,
@@ -68,14 +71,18 @@ def _greedy(
     `metric` (n, n): of lengths, or None where they are as they are.
     """
     done = np.zeros(len(changes), dtype=bool)
-    signed = changes.copy() if metric is None else changes @ metric
+    signed = changes if metric is None else changes @ metric
+    # where light and states are real half of the directions are not moved in
+    sizes = np.einsum("ij,ij->j", signed, signed)
+    moved = np.flatnonzero(sizes > STILL * np.max(sizes))
+    signed = signed[:, moved]
     squares = np.einsum("ij,ij->i", signed, signed)
     dear = [0.0] if tolls is None else [*(1 / price for price in PRICES), 0.0]
     toll = 0 * squares if tolls is None else 2 * np.float32(np.linalg.norm(residual)) * tolls
     for _ in range(ROUNDS):
         if _is_short(residual + goal, limit, blocks):
             break
-        seen = residual if metric is None else residual @ metric
+        seen = (residual if metric is None else residual @ metric)[moved]
         cost = np.float32(dear[0]) * toll
         gain = 2 * (signed @ seen.astype(np.float32)) + squares + cost
         helpful = int(np.count_nonzero(gain < 0))

@@ -184,8 +184,8 @@ def changed(launch: Launch, states: Array, pixels: Array, others: Array) -> Arra
     """What the couplings of a mask change by (m, 2 K) where pixels (m,) go to the states `others`,
     each by itself."""
     moved = moves(launch, states, pixels, others)
-    change, xp = pixel_couplings(launch, pixels) * moved[:, None], namespace(moved)
-    return xp.concat([xp.real(change), xp.imag(change)], axis=1)
+    change, xp = pixel_couplings(launch, pixels).T * moved, namespace(moved)
+    return xp.concat([xp.real(change), xp.imag(change)]).T
 
 
 def dithered(

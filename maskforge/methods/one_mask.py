@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.base.arrays import on_host
-from maskforge.launch.couplings import Prediction, couplings, judged
-from maskforge.launch.modulator import Levels, emitted
+from maskforge.launch.couplings import Prediction, couplings_of_states, judged
+from maskforge.launch.modulator import Levels
 from maskforge.methods.attempts import OwnLaunch, is_pure
 from maskforge.methods.best_phase import Ground, Solved, solved_from
 from maskforge.methods.dual_function import Complex, Real, Side, complex_of, kappa_of
@@ -90,7 +90,7 @@ def simple_mask(view: OwnLaunch, side: Side, tried: Attempt, purity: float) -> M
     if not is_pure(side, tried):
         return None
     launch, states = view.launch, on_host(tried.states).astype(np.uint16)
-    found = couplings(launch, emitted(launch.modulator, states))
+    found = couplings_of_states(launch, states)
     prediction = judged(launch.basis, view.target, found)
     if prediction.purity < purity:
         return None

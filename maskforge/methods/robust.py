@@ -120,7 +120,7 @@ class Together:
         return [couplings(one, emitted(one.modulator, states)) for one in self.launches]
 
     def found(self, states: Array) -> Real:
-        each = [quick_couplings(one, emitted(one.modulator, states)) for one in self.launches]
+        each = [quick_couplings(one, states) for one in self.launches]
         return np.concatenate([real_of(c) for c in each])
 
     def undecided(

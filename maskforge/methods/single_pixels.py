@@ -17,7 +17,6 @@ from maskforge.base.arrays import (
     beside,
     namespace,
     on_host,
-    parts,
     picked,
     single,
 )
@@ -36,7 +35,7 @@ MOST_KEPT = 2**22
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """`radial` (RADII, labels) complex64 at radii `step` m apart; per mode its label and l.
+    """`radial` (labels, RADII) complex64 at radii `step` m apart; per mode its label and l.
 
     `weight` (rows, columns): |a_x| times the length of w(x), what a pixel can move at most.
     `light` (pixels,): a_x.  `radial`, `weight` and `light` are on the launch's device.
@@ -66,8 +65,8 @@ def table_of(launch: Launch) -> Table:
     x, y = launch.x + launch.lens_offset[0], launch.y + launch.lens_offset[1]
     step = float(np.hypot(np.abs(x).max(), np.abs(y).max())) / (RADII - 1)
     turns = np.exp(-2j * np.pi / launch.scale * np.outer(u, np.arange(RADII) * step))
-    radial = (-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).T.astype(np.complex64)
-    length = np.sqrt((np.abs(radial) ** 2).sum(axis=1))
+    radial = (-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).astype(np.complex64)
+    length = np.sqrt((np.abs(radial) ** 2).sum(axis=0))
     nearest = np.rint(np.hypot(x, y[:, None]) / step).astype(np.intp)
     put = launch.setup.device.put
     return Table(
@@ -86,8 +85,8 @@ def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     if launch.incident.size * len(launch.basis) <= MOST_KEPT:
         return picked(_all_pixels(launch), pixels)
     table, xp = table_of(launch), namespace(pixels)
-    # among 1, 0, cos, sin, cos 2, sin 2 ...
-    part = 2 * table.order + table.is_sin
+    # among 1, cos, cos 2 ... and then 0, sin, sin 2 ...
+    part = table.order + (1 + table.order.max()) * table.is_sin
     part, label = (beside(a, pixels) for a in (part, table.label))
     row, column = pixels // launch.x.size, pixels % launch.x.size
     x = picked(beside(launch.x, pixels), column) + launch.lens_offset[0]
@@ -95,13 +94,13 @@ def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     radius = xp.hypot(x, y)
     size = xp.maximum(radius, xp.full_like(radius, 1e-12))
     turn = single((as_complex(x) + 1j * as_complex(y)) / size)
-    # a row a pixel, so that no product runs across rows
-    most = xp.broadcast_to(turn[:, None], (turn.shape[0], int(table.order.max())))
-    turns = xp.cumulative_prod(most, axis=1, include_initial=True)
-    angular = xp.take(parts(turns), part, axis=1)
+    # a row a mode while it is made: whole rows are taken in a tenth of the time of single numbers
+    most = xp.broadcast_to(turn[None, :], (int(table.order.max()), turn.shape[0]))
+    turns = xp.cumulative_prod(most, axis=0, include_initial=True)
+    angular = xp.take(xp.concat([xp.real(turns), xp.imag(turns)]), part, axis=0)
     near = xp.astype(xp.round(radius / table.step), xp.int64)
-    radial = xp.take(picked(table.radial, near), label, axis=1)
-    return picked(table.light, pixels)[:, None] * radial * angular
+    radial = xp.take(table.radial, near, axis=1) * picked(table.light, pixels)
+    return (xp.take(radial, label, axis=0) * angular).T
 
 
 @kept

@@ -50,9 +50,9 @@ def some_states(launch: Launch, seed: int) -> np.ndarray:
 def test_the_matrix_is_the_full_model(name: str) -> None:
     launch = bench(name)
     assert matrix_of(launch) is not None
-    factors = emitted(launch.modulator, some_states(launch, 1))
-    full = couplings(launch, factors)
-    assert quick_couplings(launch, factors) == pytest.approx(full, rel=0, abs=1e-13)
+    states = some_states(launch, 1)
+    full = couplings(launch, emitted(launch.modulator, states))
+    assert quick_couplings(launch, states) == pytest.approx(full, rel=0, abs=1e-13)
     rng = np.random.default_rng(2)
     vector = rng.normal(size=len(launch.basis)) + 1j * rng.normal(size=len(launch.basis))
     back = back_propagated(launch, vector)

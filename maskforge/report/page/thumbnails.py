@@ -11,7 +11,7 @@ from maskforge.launch.couplings import Launch, facet_at, gap_field, single_value
 from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Complex, Real
-from maskforge.launch.modulator import Levels, Modulator, emitted
+from maskforge.launch.modulator import Levels, Modulator, emitted, values_of
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, SIGNED, bright, cycle, inline, signed
 
 VIEW = 1.6
@@ -125,7 +125,7 @@ def shot_of(camera: Camera, factors: Light, couplings: Complex) -> Shot:
 def factors_of(camera: Camera, states: Levels) -> Light:
     """What the pixels do to the light: states (rows, columns) -> factors in single precision."""
     if camera.modulator.crosstalk == 0.0:
-        return camera.values[states]
+        return np.asarray(values_of(camera.values, states))
     return np.asarray(emitted(camera.modulator, states), dtype=np.complex64)
 
 
