@@ -20,7 +20,7 @@ from maskforge.launch.facet import Facet, facet_of, slant_of
 from maskforge.launch.fourier import axis, real_times, times_real
 from maskforge.launch.light import Complex, Real, pixel_envelope
 from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel
-from maskforge.launch.mode_samples import reach_of
+from maskforge.launch.mode_samples import farthest_reach
 from maskforge.launch.modulator import Modulator, emitted, values_of
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target
@@ -240,8 +240,7 @@ def facet_axis(basis: Basis, step: float, tail: float) -> Real:
     Nor are they more than MOST_SAMPLES for all modes together: the field of a mode just above its
     cut-off reaches very far, and is cut there.
     """
-    farthest = max(reach_of(mode.radial, tail) for mode in basis)
-    half = min(farthest, step * (np.sqrt(MOST_SAMPLES / len(basis)) / 2 - 2))
+    half = min(farthest_reach(basis, tail), step * (np.sqrt(MOST_SAMPLES / len(basis)) / 2 - 2))
     return axis(2 * int(np.ceil(half / step)) + 1, step)
 
 

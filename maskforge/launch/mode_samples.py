@@ -95,6 +95,16 @@ def reach_of(radial: RadialMode, tail: float) -> float:
     return radial.field.radius_enclosing(tail)
 
 
+def farthest_reach(modes: Sequence[Mode], tail: float) -> float:
+    """The largest of them, in m."""
+    farthest = 0.0
+    # those of high groups reach far, and one look tells that another one does not
+    for radial in dict.fromkeys(mode.radial for mode in reversed(modes)):
+        if farthest == 0.0 or radial.field.power_outside(farthest) > tail:
+            farthest = reach_of(radial, tail)
+    return farthest
+
+
 def mode_samples(modes: Sequence[Mode], u: Real, tail: float) -> ModeSamples:
     """The modes at u, u (m), evenly spaced about 0.
 

@@ -13,7 +13,6 @@ from maskforge.base.arrays import (
     as_complex,
     beside,
     blurred,
-    is_real,
     namespace,
     picked,
 )
@@ -296,7 +295,7 @@ def gaps_beside_pixels(modulator: Modulator) -> float:
 
 def values_of(values: Array, states: Array) -> Array:
     """The values (n,) of states (rows, columns)."""
-    two = isinstance(values, np.ndarray) and values.size == 2 and is_real(values)
+    two = isinstance(values, np.ndarray) and values.size == 2 and values.dtype.kind == "f"
     if not two or values[1] - values[0] + values[0] != values[1]:
         return picked(values, states)
     # without rounding, in half the time of an index

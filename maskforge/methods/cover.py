@@ -72,7 +72,7 @@ def proof_of(
     that is less work."""
     if is_real_for(launch, target):
         multipliers = real_part(launch.basis, multipliers)
-    draft = draft and matrix_of(launch) is None
+    draft = draft and not launch.is_real and matrix_of(launch) is None
     return Proof(multipliers, _limits(launch, target, purity, multipliers, draft=draft), draft)
 
 
@@ -132,7 +132,7 @@ def turned(launch: Launch, multipliers: Complex, *, draft: bool = False) -> Real
     A `draft`, in single precision on fewer facet samples, is right to some 1e-5.
     """
     real = _is_real(launch) and is_real_vector(launch.basis, multipliers)
-    if draft and not launch.is_real:
+    if draft:
         back = draft_of(launch).back(multipliers)
     else:
         back = quick_back(launch, multipliers, real=real)

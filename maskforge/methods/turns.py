@@ -44,8 +44,9 @@ def histogram(values: Array, steps: int) -> Real:
     size = flat(xp.abs(values))
     if is_real(values):
         out = np.zeros(steps)
-        ahead = flat(values) > 0
-        out[0], out[steps // 2] = float(xp.sum(size[ahead])), float(xp.sum(size[~ahead]))
+        none = xp.zeros_like(size)
+        out[0] = float(xp.sum(xp.maximum(flat(values), none)))
+        out[steps // 2] = float(xp.sum(xp.maximum(-flat(values), none)))
         return out
     step = 2 * np.pi / steps
     around = flat(angle(values)) / step

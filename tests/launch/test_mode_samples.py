@@ -8,7 +8,7 @@ from maskforge.bench.ready import guided_basis
 from maskforge.launch import mode_samples as module
 from maskforge.launch.basis import Basis, sampled
 from maskforge.launch.couplings import facet_axis
-from maskforge.launch.mode_samples import mode_samples
+from maskforge.launch.mode_samples import farthest_reach, mode_samples
 
 TAIL = 1e-7
 
@@ -42,3 +42,12 @@ def test_sums_over_modes_and_over_samples(
     assert np.all(np.abs(found - np.tensordot(whole, field, axes=2)) < 6 * longest)
     apart = np.linalg.norm(mixed - np.tensordot(vector, whole, axes=1))
     assert apart < longest * np.abs(vector).sum()
+
+
+def test_the_farthest_reach_is_the_largest_of_all() -> None:
+    """Of each mode by itself, from fibres of few and of many modes."""
+    for name in ("few-mode-1310", "gi50-1550"):
+        basis = guided_basis(benches.load(name))
+        for tail in (1e-11, 1e-7, 1e-3):
+            every = [mode.radial.field.radius_enclosing(tail) for mode in basis]
+            assert farthest_reach(basis, tail) == pytest.approx(max(every), rel=1e-11)

@@ -19,6 +19,7 @@ from maskforge.launch.modulator import (
     emitted,
     levels,
     table,
+    values_of,
 )
 from maskforge.launch.panel import rendered
 from tests.reference import optics_values as ref
@@ -145,6 +146,19 @@ def test_blazed_grating_of_levels(count: int) -> None:
     alphabet = levels(count)
     found = orders(alphabet.values[alphabet.support(ramp)])
     assert found[1] == pytest.approx(ref.LEVELS_FIRST_ORDER[count], abs=1e-9)
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64, np.complex64, np.complex128])
+@pytest.mark.parametrize("values", [(1.0, -1.0), (0.0, 1.0), (0.1, 0.7), (0.3, -0.9), (1, 0, -1)])
+def test_values_of_states_are_the_values_to_the_last_bit(
+    kind: type[np.inexact], values: tuple[float, ...]
+) -> None:
+    rng = np.random.default_rng(1)
+    states = rng.integers(len(values), size=(7, 9)).astype(np.uint16)
+    own = np.array(values).astype(kind)
+    found = values_of(own, states)
+    assert found.dtype == own.dtype
+    assert np.array_equal(found, own[states])
 
 
 def test_binary_depth() -> None:

@@ -108,6 +108,23 @@ def test_many_small_flips_get_anywhere(seed: int, size: int) -> None:
     assert np.linalg.norm(rest + matrix[done].sum(axis=0)) <= limit * (1 + FAST)
 
 
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 2**31), size=st.integers(1, 12), even=st.booleans())
+def test_directions_that_nothing_moves_in_change_nothing(seed: int, size: int, even: bool) -> None:
+    """As half of them are where light and states are real; what is left there stays."""
+    rng = np.random.default_rng(seed)
+    rest, goal = rng.normal(size=(2, size))
+    matrix = (0.2 * rng.normal(size=(200, size))).astype(np.float32)
+    alone = flipped(rest, goal, matrix, 0.0, even=even)
+    place = np.sort(rng.permutation(2 * size)[:size])
+    wide, far, there = np.zeros((200, 2 * size), np.float32), np.ones(2 * size), np.zeros(2 * size)
+    wide[:, place], far[place], there[place] = matrix, rest, goal
+    done = flipped(far, there, wide, 0.0, even=even)
+    ends = [np.linalg.norm(rest - goal + matrix[made].sum(axis=0)) for made in (alone, done)]
+    # sums over more numbers round otherwise, so that ties may fall the other way
+    assert ends[1] == pytest.approx(ends[0], abs=0.05 * np.linalg.norm(rest - goal))
+
+
 # --- which pixels ----------------------------------------------------------------------------
 
 

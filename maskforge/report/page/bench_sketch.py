@@ -10,6 +10,7 @@ import numpy as np
 from maskforge.launch.couplings import Launch, finest_detail
 from maskforge.launch.light import Light
 from maskforge.launch.lit_panel import panel_axes
+from maskforge.launch.mode_samples import farthest_reach
 from maskforge.report.page.thumbnails import VIEW
 
 PLANE = 230.0
@@ -167,7 +168,7 @@ def facet(launch: Launch, light: Light) -> Facet:
     waist = min(beam_axes(light)[:2])
     spot = launch.scale / (np.pi * waist)
     u, v = (place * per_metre for place in launch.centre)
-    tail = max(mode.radial.field.radius_enclosing(TAIL) for mode in launch.basis)
+    tail = farthest_reach(launch.basis, TAIL)
     half = float(np.clip(1.08 * tail, VIEW * core, WIDEST * core))
     closer = INSET / 2 / half
     away = float(np.hypot(*launch.centre))
