@@ -10,8 +10,9 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.polynomial import legendre
-from numpy.typing import NDArray
 
+from maskforge.base.arrays import Array, flat, is_real, namespace
+from maskforge.base.device import Device
 from maskforge.launch.beam_in_pixels import Pair
 from maskforge.launch.couplings import Launch, couplings
 from maskforge.launch.light import Complex, Light, Real, illumination
@@ -84,11 +85,11 @@ class Ledger:
 
     `pixels` (rows, columns): the beam's power in the mask's active squares; `steady`: what the
     panel sends whatever the mask is; `caught`: what falls on it.  `near`: core and window; `zero`:
-    the zero order's disc.
+    the zero order's disc.  Made for factors on the host, and `on` a device for those there.
     """
 
     launch: Launch
-    pixels: Real
+    pixels: Array
     steady: float
     caught: float
     near: Discs
@@ -99,6 +100,11 @@ class Ledger:
         """The same with the facet in single precision."""
         zero = None if self.zero is None else self.zero.single
         return replace(self, near=self.near.single, zero=zero)
+
+    def on(self, device: Device) -> "Ledger":
+        """The same but for the own order on a device."""
+        zero = None if self.zero is None else self.zero.on(device)
+        return replace(self, pixels=device.put(self.pixels), near=self.near.on(device), zero=zero)
 
     @cached_property
     def own_order(self) -> OwnOrder:
@@ -129,7 +135,7 @@ def ledger_of(launch: Launch) -> Ledger:
 def budget_of(
     ledger: Ledger,
     target: Target,
-    factors: NDArray[np.inexact],
+    factors: Array,
     found: Complex | None = None,
     *,
     by_order: bool = True,
@@ -143,9 +149,11 @@ def budget_of(
     found = couplings(launch, factors + 0j) if found is None else found
     guided = float(np.sum(np.abs(found) ** 2))
     wanted = float(np.abs(np.vdot(target.vector, found)) ** 2)
-    seen = factors.real if launch.is_real and not np.any(factors.imag) else factors
-    sizes = seen.real**2 if np.isrealobj(seen) else seen.real**2 + seen.imag**2
-    sent = ledger.steady + float(np.vdot(sizes, ledger.pixels))
+    xp, seen = namespace(factors), factors
+    if launch.is_real and not is_real(factors) and not bool(xp.any(xp.imag(factors))):
+        seen = xp.real(factors)
+    sizes = xp.real(seen) ** 2 if is_real(seen) else xp.real(seen) ** 2 + xp.imag(seen) ** 2
+    sent = ledger.steady + float(flat(sizes) @ flat(ledger.pixels))
     core, window = ledger.near.powers(seen, found)
     zero = None if ledger.zero is None else ledger.zero.powers(seen, found)[0]
     order = ledger.own_order.power(factors, found) if by_order else None

@@ -68,9 +68,9 @@ def rendered(modulator: Modulator, states: NDArray[np.integer]) -> Picture:
     kind = np.uint8 if alphabet.bits == 8 else np.uint16
     greys = alphabet.greys.astype(kind)
     if modulator.panel == modulator.shape:
-        return np.asarray(greys[states[::-1]])
+        return np.take(greys, states[::-1])
     picture: Picture = np.asarray(greys[background_states(modulator)])
-    picture[mask_window(modulator)] = greys[states[::-1]]
+    picture[mask_window(modulator)] = np.take(greys, states[::-1])
     return picture
 
 

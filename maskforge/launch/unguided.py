@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erfc, j1
 
+from maskforge.base.arrays import Array, flat, namespace
+from maskforge.base.device import Device
 from maskforge.launch.basis import sampled
 from maskforge.launch.beam_in_pixels import Pair
 from maskforge.launch.couplings import Launch, facet_at, gap_field, standing_at
@@ -31,7 +33,9 @@ CUT = 3.0
 
 @dataclass(frozen=True, eq=False)
 class Discs:
-    """A window of the facet and areas in it, in which what is not guided is integrated.
+    """A window of the facet and areas in it, in which what is not guided is integrated.  Arrays may
+    be on a device.
+
 
     `dark`: the field of what no pixel changes, as that of `facet`, which lacks a factor -i;
     `modes` (K, samples) in 1/m, and `turn`, by which their phase differs from the field's;
@@ -39,17 +43,28 @@ class Discs:
     """
 
     facet: Facet
-    dark: NDArray[np.complexfloating] | float
-    modes: NDArray[np.floating]
+    dark: Array | float
+    modes: Array
     turn: complex
-    weights: NDArray[np.floating]
+    weights: Array
 
-    def powers(self, factors: NDArray[Any], found: Complex) -> list[float]:
+    def powers(self, factors: Array, found: Complex) -> list[float]:
         """The power in each area, of factors (rows, columns) whose couplings (K,) are `found`."""
-        field = (self.facet.field(factors) + self.dark).ravel()
-        rest = field - times_real(1j * self.turn * found, self.modes)
-        power = (rest.real**2 + rest.imag**2).astype(self.weights.dtype, copy=False)
-        return [float(power @ weights) for weights in self.weights]
+        field = flat(self.facet.field(factors) + self.dark)
+        rest, xp = field - times_real(1j * self.turn * found, self.modes), namespace(field)
+        power = xp.real(rest) ** 2 + xp.imag(rest) ** 2
+        power = xp.astype(power, self.weights.dtype, copy=False)
+        return [float(power @ self.weights[area, :]) for area in range(self.weights.shape[0])]
+
+    def on(self, device: Device) -> "Discs":
+        """The same on a device."""
+        return replace(
+            self,
+            facet=self.facet.on(device),
+            dark=self.dark if isinstance(self.dark, float) else device.put(self.dark),
+            modes=device.put(self.modes),
+            weights=device.put(self.weights),
+        )
 
     @property
     def single(self) -> "Discs":

@@ -15,10 +15,12 @@ from maskforge.base.ranges import BadValueError
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.launch.couplings import Launch, back_propagated, couplings, prepare
 from maskforge.launch.modulator import emitted
+from maskforge.launch.noise_budget import budget_of, ledger_of
 from maskforge.methods.cover import certified_bound
 from maskforge.methods.dual import dual
 from maskforge.methods.problem import Design, Problem
 from maskforge.methods.quick_bound import quick_bound
+from maskforge.report.page.thumbnails import camera_of, factors_of, field_seen, mask_picture
 from maskforge.sets.designing import finished_masks
 from maskforge.study.tolerance.causes import Errors
 from maskforge.study.tolerance.disturbed import nominal
@@ -159,6 +161,27 @@ def test_a_quick_bound_is_the_same(name: str, device: Device) -> None:
         quick_bound(Problem(launch, target, 0.99)).efficiency for launch in (here, on(here, device))
     ]
     assert found[1] == pytest.approx(found[0], rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    "name", ["two states on the axis", "gaps and a flat wavefront", "crosstalk"]
+)
+def test_a_mask_looks_the_same(name: str, device: Device) -> None:
+    """Where its light goes, and all of its pictures but for pixels beside a step of the colours."""
+    here, target = ready(name).launch, ready(name).targets[1]
+    size = here.modulator.alphabet.size
+    states = np.random.default_rng(5).integers(0, size, here.modulator.shape).astype(np.uint16)
+    found = couplings(here, emitted(here.modulator, states))
+    budgets, views = [], []
+    for launch in (here, on(here, device)):
+        camera, ledger = camera_of(launch), ledger_of(launch).single.on(launch.setup.device)
+        factors = factors_of(camera, states)
+        budgets.append(budget_of(ledger, target, factors, found, by_order=False))
+        views.append((field_seen(camera, factors), mask_picture(camera, factors)))
+    assert vars(budgets[1]) == pytest.approx(vars(budgets[0]), abs=1e-6)
+    assert views[1][0] == pytest.approx(views[0][0], abs=1e-5 * float(np.max(np.abs(views[0][0]))))
+    apart = views[1][1].astype(int) - views[0][1]
+    assert np.mean(apart != 0) < 0.01
 
 
 def same_figures(launch: Launch, made: Design) -> None:

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Circle
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import beside
 from maskforge.base.wording import counted
 from maskforge.launch.basis import groups_of
 from maskforge.launch.couplings import Launch, facet_field, insertion_loss_db
@@ -182,7 +183,8 @@ def mask_colours(launch: Launch, factors: Complex) -> NDArray[np.uint8]:
     Where there is a carrier, or many pixels, of averages with the carrier taken out.
     """
     if any(launch.centre) or max(factors.shape) > LARGEST:
-        indices = mask_picture(camera_of(launch), factors.astype(np.complex64))
+        camera = camera_of(launch)
+        indices = mask_picture(camera, beside(factors.astype(np.complex64), camera.values))
         colours = CYCLE.colours[indices[::-1]]
         # what has no phase is clear there, and white on paper
         return np.where(colours[..., 3:] > 0, colours[..., :3], np.uint8(255))

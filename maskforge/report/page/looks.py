@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -26,6 +27,11 @@ class Look:
     budget: Budget | None = None
 
 
+Tools = Callable[[], tuple[Camera, Ledger]]
+
+THREADS = 3
+"""That pack pages beside a GPU: a page of 1920 x 1080 pixels takes one 50 ms."""
+
 Looking = Callable[[Target | None, Levels, Complex], Look]
 """A mask's target, states (rows, columns) and couplings (K,) -> how it looks."""
 
@@ -35,7 +41,7 @@ def looking(launch: Launch) -> Looking:
 
     Images of a mask share its budget: see `_powers_by_label`.
     """
-    return _looking(launch, camera_of(launch), ledger_of(launch).single)
+    return _looking(launch, _tools_of(launch))
 
 
 def leaves_with_looks(
@@ -43,26 +49,41 @@ def leaves_with_looks(
 ) -> Callable[[Iterable[Finished]], Iterator[tuple[Leaf, Look]]]:
     """What makes of each mask what its set holds and shows of it."""
     launch = ready.launch
-    camera, ledger = camera_of(launch), ledger_of(launch).single
+    tools = _tools_of(launch)
 
     def made(masks: Iterable[Finished]) -> Iterator[tuple[Leaf, Look]]:
         # what masks share must not depend on where other chains are designed
-        look = _looking(launch, camera, ledger)
+        look = _looking(launch, tools)
 
-        def one(mask: Finished) -> tuple[Leaf, Look]:
-            seen = look(mask.target, mask.design.states, mask.prediction.couplings)
-            return leaf_of(launch.modulator, mask), seen
+        def seen(mask: Finished) -> tuple[Finished, Look]:
+            return mask, look(mask.target, mask.design.states, mask.prediction.couplings)
 
-        # beside a GPU a core is free for them; one thread keeps their order
-        return map(one, masks) if launch.setup.device == CPU else in_turn(one, masks, 1)
+        def packed(pair: tuple[Finished, Look]) -> tuple[Leaf, Look]:
+            return leaf_of(launch.modulator, pair[0]), pair[1]
+
+        if launch.setup.device == CPU:
+            return map(packed, map(seen, masks))
+        # beside a GPU cores are free for them; budgets are found in order, since some are shared
+        return in_turn(packed, in_turn(seen, masks, 1), THREADS)
 
     return made
 
 
-def _looking(launch: Launch, camera: Camera, ledger: Ledger) -> Looking:
+def _tools_of(launch: Launch) -> Tools:
+    """What prepares camera and ledger once, where the first mask is looked at."""
+
+    @cache
+    def tools() -> tuple[Camera, Ledger]:
+        return camera_of(launch), ledger_of(launch).single.on(launch.setup.device)
+
+    return tools
+
+
+def _looking(launch: Launch, tools: Tools) -> Looking:
     budgets: dict[tuple[object, ...], Budget] = {}
 
     def look(target: Target | None, states: Levels, found: Complex) -> Look:
+        camera, ledger = tools()
         factors = factors_of(camera, states)
         shot = shot_of(camera, factors, found)
         if target is None:

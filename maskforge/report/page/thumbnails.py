@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from maskforge.base.arrays import Array, beside, on_host, single
+from maskforge.base.device import CPU
 from maskforge.launch.basis import Basis, sampled
 from maskforge.launch.couplings import Launch, facet_at, gap_field, single_values
 from maskforge.launch.facet import Facet
@@ -30,8 +32,6 @@ LONGEST_FRINGE = 24.0
 """Pixels: a carrier with longer fringes shows as it is, a shorter one's other orders average
 out over a fringe."""
 
-Light = NDArray[np.complex64] | NDArray[np.float32]
-
 
 @dataclass(frozen=True)
 class Shot:
@@ -49,17 +49,17 @@ class Camera:
 
     `values`: of the alphabet's states.  To what they send to `facet` the field `dark` is added,
     likewise but for -i.  `modes` (K, n, n): the guided ones there.  `rows`, `columns`: averages of
-    the mask, the carrier taken out.
+    the mask, the carrier taken out.  `values`, `facet` and averages are on the launch's device.
     """
 
     modulator: Modulator
-    values: Light
+    values: Array
     facet: Facet
     dark: NDArray[np.complex64] | float
     core: NDArray[np.bool_]
     modes: NDArray[np.float32]
-    rows: csr_array
-    columns: csr_array
+    rows: Array | csr_array
+    columns: Array | csr_array
 
 
 def facet_samples(launch: Launch) -> Real:
@@ -77,17 +77,21 @@ def camera_of(launch: Launch) -> Camera:
     )
     rows, columns = modulator.shape
     block = max(1.0, max(rows, columns) / MASK_SIDE)
-    steeper = max(abs(across), abs(up))
+    steeper, device = max(abs(across), abs(up)), launch.setup.device
+
+    def there(means: csr_array) -> Array | csr_array:
+        return means if device == CPU else device.put(means.toarray())
+
     return Camera(
         modulator=modulator,
-        values=single_values(launch),
-        facet=facet_at(launch, u, u).single,
+        values=device.put(single_values(launch)),
+        facet=facet_at(launch, u, u).single.on(device),
         dark=0.0 if dark is None else dark.astype(np.complex64),
         core=np.hypot(u, u[:, None]) <= launch.core_radius,
         modes=np.asarray(list(sampled(launch.basis, u, u)), dtype=np.float32),
         # the steeper direction is enough to average the other orders out
-        rows=averages(rows, block, up, smooth=abs(up) == steeper),
-        columns=averages(columns, block, across, smooth=abs(up) < steeper),
+        rows=there(averages(rows, block, up, smooth=abs(up) == steeper)),
+        columns=there(averages(columns, block, across, smooth=abs(up) < steeper)),
     )
 
 
@@ -108,7 +112,7 @@ def averages(count: int, block: float, frequency: float, *, smooth: bool) -> csr
     return csr_array((weights * np.exp(-2j * np.pi * frequency * pixels)).astype(np.complex64))
 
 
-def shot_of(camera: Camera, factors: Light, couplings: Complex) -> Shot:
+def shot_of(camera: Camera, factors: Array, couplings: Complex) -> Shot:
     """The pictures of a mask's factors (rows, columns), y up, and of its couplings (K,)."""
     field = field_seen(camera, factors)
     power = np.abs(field) ** 2
@@ -122,16 +126,19 @@ def shot_of(camera: Camera, factors: Light, couplings: Complex) -> Shot:
     )
 
 
-def factors_of(camera: Camera, states: Levels) -> Light:
-    """What the pixels do to the light: states (rows, columns) -> factors in single precision."""
+def factors_of(camera: Camera, states: Levels) -> Array:
+    """What the pixels do to the light: states (rows, columns) -> factors in single precision, on
+    the launch's device."""
+    there = beside(states, camera.values)
     if camera.modulator.crosstalk == 0.0:
-        return np.asarray(values_of(camera.values, states))
-    return np.asarray(emitted(camera.modulator, states), dtype=np.complex64)
+        return values_of(camera.values, there)
+    return single(emitted(camera.modulator, there))
 
 
-def field_seen(camera: Camera, factors: Light) -> NDArray[np.complex64]:
+def field_seen(camera: Camera, factors: Array) -> NDArray[np.complex64]:
     """`couplings.facet_field` at the camera's samples, in single precision."""
-    return np.asarray(-1j * (camera.facet.field(factors) + camera.dark), dtype=np.complex64)
+    field = on_host(camera.facet.field(factors))
+    return np.asarray(-1j * (field + camera.dark), dtype=np.complex64)
 
 
 def kept_picture(camera: Camera, couplings: Complex) -> NDArray[np.uint8]:
@@ -141,9 +148,9 @@ def kept_picture(camera: Camera, couplings: Complex) -> NDArray[np.uint8]:
     return bright(power[::-1] / max(float(power[camera.core].max()), 1e-30))
 
 
-def mask_picture(camera: Camera, factors: Light) -> NDArray[np.uint8]:
+def mask_picture(camera: Camera, factors: Array) -> NDArray[np.uint8]:
     """Phase of a mask's averages, the carrier taken out, as indices into CYCLE; row 0 on top."""
-    mean = (camera.columns @ (camera.rows @ factors).T).T
+    mean = on_host((camera.columns @ (camera.rows @ factors).T).T)
     size = np.abs(mean)
     phase = np.where(size < UNDECIDED * size.max(), np.uint8(0), cycle(np.angle(mean)))
     return np.asarray(phase[::-1])
