@@ -1,12 +1,15 @@
 """A bench's masks designed and written as one set with its page, gone on with where asked."""
 
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 from threadpoolctl import threadpool_limits
 
+from maskforge.base.device import CPU
 from maskforge.base.files import replacing
 from maskforge.base.processes import Workers
 from maskforge.base.wording import counted
@@ -17,7 +20,15 @@ from maskforge.cli.option_values import as_options
 from maskforge.report import PAGE
 from maskforge.report.page.looks import Look, leaves_with_looks
 from maskforge.sets import journal as progress
-from maskforge.sets.designing import Memory, chains_of, made_of_masks, processes_for
+from maskforge.sets.designing import (
+    Finished,
+    Keep,
+    Memory,
+    chains_of,
+    finished_masks,
+    made_of_masks,
+    processes_for,
+)
 from maskforge.sets.digests import add_files
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import SET
@@ -100,9 +111,29 @@ def _watched(
     ready: Prepared, jobs: Workers, memory: Memory | None, looks: list[Look], watch: Watch
 ) -> Generator[Leaf, None, None]:
     """The masks as they get done; how each looks goes into `looks`."""
-    made = closable(made_of_masks(ready, leaves_with_looks, jobs=jobs, memory=memory))
-    with closing(made) as masks:
+    making = _beside_a_gpu if jobs == 1 and ready.launch.setup.device != CPU else _over
+    with closing(closable(making(ready, jobs, memory))) as masks:
         for leaf, look in masks:
             looks.append(look)
             yield leaf
             watch(leaf.record)
+
+
+def _over(ready: Prepared, jobs: Workers, memory: Memory | None) -> Iterator[tuple[Leaf, Look]]:
+    """The masks as they are designed, leaves and looks made in the processes that do so."""
+    return made_of_masks(ready, leaves_with_looks, jobs=jobs, memory=memory)
+
+
+def _beside_a_gpu(
+    ready: Prepared, jobs: Workers, memory: Memory | None
+) -> Iterator[tuple[Leaf, Look]]:
+    """The same in this process alone: the next chain is begun while threads finish the last one,
+    the journal too."""
+    with ThreadPoolExecutor(1) as writer:
+        if memory is not None:
+            memory = replace(memory, keep=partial(_later, writer, memory.keep))
+        yield from leaves_with_looks(ready)(finished_masks(ready, jobs=jobs, memory=memory))
+
+
+def _later(writer: ThreadPoolExecutor, keep: Keep, chain: range, masks: Sequence[Finished]) -> None:
+    writer.submit(keep, chain, masks)
