@@ -4,6 +4,7 @@ What works on pixels takes its namespace from its arrays, so that it is written 
 standard lacks, and NumPy and CuPy have, is here.  Numbers of modes stay on the host, as NumPy's.
 """
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -45,14 +46,27 @@ def beside(values: NDArray[Any], array: Array) -> Array:
     return namespace(array).array(values) if _has_more(array) else namespace(array).asarray(values)
 
 
+def constant(values: NDArray[Any], array: Array) -> Array:
+    """A few values of the host where an array is, sent there once; not to be changed."""
+    if isinstance(array, np.ndarray):
+        return values
+    return _sent(values.tobytes(), values.dtype.str, values.shape, namespace(array))
+
+
+@lru_cache(maxsize=256)
+def _sent(content: bytes, kind: str, shape: tuple[int, ...], xp: Any) -> Array:
+    return xp.asarray(np.frombuffer(content, kind).reshape(shape).copy())
+
+
 def on_host(array: Array) -> NDArray[Any]:
     """The array as NumPy's."""
     if isinstance(array, np.ndarray):
         return array
-    return np.asarray(array.get() if _is_cupy(array) else array)
+    return np.asarray(array.get() if is_cupy(array) else array)
 
 
-def _is_cupy(array: Array) -> bool:
+def is_cupy(array: Array) -> bool:
+    """Whether an array is on a GPU."""
     import array_api_compat
 
     return bool(array_api_compat.is_cupy_array(array))
@@ -60,7 +74,7 @@ def _is_cupy(array: Array) -> bool:
 
 def _has_more(array: Array) -> bool:
     """Whether its library has NumPy's functions beyond the standard."""
-    return isinstance(array, np.ndarray) or _is_cupy(array)
+    return isinstance(array, np.ndarray) or is_cupy(array)
 
 
 def is_real(array: Array) -> bool:
@@ -155,6 +169,19 @@ def blurred(values: Array, width: float) -> Array:
     return on_device(values, width)
 
 
+def sector(values: Array, first: float, width: float, corners: NDArray[np.intp]) -> Array:
+    """Of complex values the corners of the sectors `width` wide, from the angle `first` (rad) on,
+    that they lie in."""
+    if is_cupy(values) and not is_real(values):
+        from maskforge.base.kernels import sector as on_device
+
+        return on_device(values, first, width, constant(corners, values))
+    xp = namespace(values)
+    around = xp.astype(angle(values), xp.float64)
+    place = xp.astype(xp.floor((around - first) / width), xp.int64)
+    return picked(constant(corners, values), place % corners.size)
+
+
 def smallest(values: Array, count: int) -> Array:
     """Where the `count` smallest of values (n,) are, in no order."""
     if isinstance(values, np.ndarray):
@@ -164,7 +191,7 @@ def smallest(values: Array, count: int) -> Array:
 
 def summed_by(index: Array, weights: Array, size: int) -> NDArray[np.float64]:
     """Sums (size,) on the host of weights (n,), not negative, by whole numbers from 0 (n,)."""
-    if not isinstance(weights, np.ndarray) and _is_cupy(weights):
+    if not isinstance(weights, np.ndarray) and is_cupy(weights):
         from maskforge.base.kernels import summed_by as on_device
 
         return on_device(index, weights, size)

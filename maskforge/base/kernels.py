@@ -1,5 +1,8 @@
 """What a GPU needs beyond the array libraries' own functions."""
 
+from functools import cache
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -8,22 +11,246 @@ from maskforge.base.arrays import Array
 RANGE = 2.0**62
 """Of whole numbers that stand for a sum: it is then the same in any order."""
 
+BLOCKS, THREADS = 264, 512
+"""Of a kernel over many numbers; of all kernels."""
+
+SHARED = 48 * 2**10
+"""Bytes that a block of threads shares if nothing more is asked for."""
+
+
+@cache
+def _kernel(name: str, code: str, shared: int) -> Any:
+    """A kernel whose blocks share so many bytes."""
+    import cupy
+
+    made = cupy.RawKernel(code, name)
+    if shared > SHARED:
+        made.max_dynamic_shared_size_bytes = shared
+    return made
+
+
+SUMMED = r"""
+extern "C" __global__ void summed(const long long* index, const double* weights, long long count,
+                                  const double* total, double range, int size,
+                                  unsigned long long* sums) {
+    extern __shared__ unsigned long long own[];
+    for (int k = threadIdx.x; k < size; k += blockDim.x) own[k] = 0;
+    __syncthreads();
+    const double scale = range / *total;
+    const long long step = (long long) gridDim.x * blockDim.x;
+    for (long long k = (long long) blockIdx.x * blockDim.x + threadIdx.x; k < count; k += step)
+        atomicAdd(own + index[k], (unsigned long long) rint(weights[k] * scale));
+    __syncthreads();
+    for (int k = threadIdx.x; k < size; k += blockDim.x)
+        if (own[k]) atomicAdd(sums + k, own[k]);
+}
+"""
+
 
 def summed_by(index: Array, weights: Array, size: int) -> NDArray[np.float64]:
     """`arrays.summed_by` on a GPU, in fixed point: of what is added up at once the order is not
     known, and sums of floating-point numbers would depend on it."""
     import cupy
-    import cupyx
 
-    total = float(weights.sum(dtype=cupy.float64))
-    if not 0 < total < np.inf:
+    weights = cupy.ascontiguousarray(weights, cupy.float64)
+    total, sums = weights.sum(), cupy.zeros(size, cupy.uint64)
+    if 8 * size <= cupy.cuda.Device().attributes["MaxSharedMemoryPerBlockOptin"]:
+        index = cupy.ascontiguousarray(index, cupy.int64)
+        given = index, weights, np.int64(index.size), total, RANGE, np.int32(size), sums
+        _kernel("summed", SUMMED, 8 * size)((BLOCKS,), (THREADS,), given, shared_mem=8 * size)
+    else:
+        whole = cupy.rint(weights * (RANGE / total)).astype(cupy.uint64)
+        cupy.add.at(sums, index, whole)
+    whole_sum = float(total)
+    if not 0 < whole_sum < np.inf:
         # nothing, or numbers that are none
-        return np.full(size, total)
-    scale = RANGE / total
-    whole = cupy.rint(weights.astype(cupy.float64) * scale).astype(cupy.uint64)
-    sums = cupy.zeros(size, cupy.uint64)
-    cupyx.scatter_add(sums, index, whole)
-    return np.asarray(sums.get() / scale)
+        return np.full(size, whole_sum)
+    return np.asarray(sums.get() / (RANGE / whole_sum))
+
+
+@cache
+def _sector() -> Any:
+    import cupy
+
+    return cupy.ElementwiseKernel(
+        "T value, float64 first, float64 width, int64 count, raw int64 corners",
+        "int64 corner",
+        """
+        const double around = (double) atan2(value.imag(), value.real());
+        long long place = (long long) floor((around - first) / width) % count;
+        corner = corners[place < 0 ? place + count : place];
+        """,
+        "sector",
+    )
+
+
+def sector(values: Array, first: float, width: float, corners: Array) -> Array:
+    """`arrays.sector` on a GPU, in one kernel."""
+    return _sector()(values, first, width, corners.size, corners)
+
+
+GREEDY = r"""
+#define AT_ONCE 8
+// one block; `signs` (pool,) of the changes and `residual`, `seen` (n,) are changed in place
+extern "C" __global__ void greedy(const float* changes, const float* seen_changes,
+                                  const float* squares, const float* costs, const double* goal,
+                                  const double* limits,
+                                  const int* blocks, int parts, int pool, int n, int rounds,
+                                  int least, float* signs, double* residual, double* seen,
+                                  int* changed) {
+    extern __shared__ double room[];
+    const int width = blockDim.x, me = threadIdx.x, lane = me % 32, warp = me / 32;
+    const int warps = width / 32;
+    double* partial = room;                          // (warps, most): squared lengths
+    const int most = pool / 4 > least ? pool / 4 : least;
+    float* gain = (float*) (partial + warps * most); // (pool,)
+    int* order = (int*) (gain + pool);               // (pool,)
+    float* near = (float*) (order + pool);           // (n,): `seen` in single precision
+    __shared__ int helpful, best, is_long;
+    for (int round = 0; round < rounds; ++round) {
+        // is every part short enough?
+        if (me == 0) { helpful = 0; is_long = 0; }
+        __syncthreads();
+        for (int part = warp; part < parts; part += warps) {
+            double sum = 0;
+            for (int j = blocks[2 * part] + lane; j < blocks[2 * part + 1]; j += 32) {
+                const double now = residual[j] + goal[j];
+                sum += now * now;
+            }
+            for (int k = 16; k; k /= 2) sum += __shfl_xor_sync(~0u, sum, k);
+            if (lane == 0 && !(sqrt(sum) <= limits[part])) is_long = 1;
+        }
+        for (int j = me; j < n; j += width) near[j] = (float) seen[j];
+        __syncthreads();
+        if (!is_long) break;
+        // what each change shortens the rest by
+        for (int first = AT_ONCE * warp; first < pool; first += AT_ONCE * warps) {
+            float sum[AT_ONCE] = {};
+            for (int j = lane; j < n; j += 32)
+                #pragma unroll
+                for (int k = 0; k < AT_ONCE; ++k)
+                    sum[k] += seen_changes[(size_t) (first + k) * n + j] * near[j];
+            for (int m = 16; m; m /= 2)
+                #pragma unroll
+                for (int k = 0; k < AT_ONCE; ++k) sum[k] += __shfl_xor_sync(~0u, sum[k], m);
+            #pragma unroll
+            for (int k = 0; k < AT_ONCE; ++k) if (lane == 0) {
+                const int row = first + k;
+                gain[row] = signs[row] * (2 * sum[k] + costs[row]) + squares[row];
+                order[row] = row;
+                if (gain[row] < 0) atomicAdd(&helpful, 1);
+            }
+        }
+        __syncthreads();
+        if (helpful == 0) break;
+        // in the order of that (bitonic; `pool` is a power of two)
+        for (int size = 2; size <= pool; size *= 2)
+            for (int apart = size / 2; apart; apart /= 2) {
+                for (int k = me; k < pool / 2; k += width) {
+                    const int a = 2 * k - (k & (apart - 1)), b = a + apart;
+                    const bool rising = (a & size) == 0;
+                    const bool later = gain[a] > gain[b]
+                        || (gain[a] == gain[b] && order[a] > order[b]);
+                    if (later == rising) {
+                        const float g = gain[a]; gain[a] = gain[b]; gain[b] = g;
+                        const int o = order[a]; order[a] = order[b]; order[b] = o;
+                    }
+                }
+                __syncthreads();
+            }
+        int some = helpful / 4 > least ? helpful / 4 : least;
+        if (some > helpful) some = helpful;
+        // how long the rest is after one, two, three ... of them
+        for (int k = me; k < warps * some; k += width) partial[k / some * most + k % some] = 0;
+        __syncthreads();
+        for (int j = me; j - lane < n; j += width) {
+            double path = j < n ? seen[j] : 0;
+            for (int first = 0; first < some; first += AT_ONCE) {
+                double sum[AT_ONCE];
+                #pragma unroll
+                for (int k = 0; k < AT_ONCE; ++k) {
+                    if (j < n && first + k < some) {
+                        const int row = order[first + k];
+                        path += (double) (signs[row] * seen_changes[(size_t) row * n + j]);
+                    }
+                    sum[k] = path * path;
+                }
+                for (int m = 16; m; m /= 2)
+                    #pragma unroll
+                    for (int k = 0; k < AT_ONCE; ++k) sum[k] += __shfl_xor_sync(~0u, sum[k], m);
+                #pragma unroll
+                for (int k = 0; k < AT_ONCE; ++k)
+                    if (lane == 0 && first + k < some) partial[warp * most + first + k] += sum[k];
+            }
+        }
+        __syncthreads();
+        for (int k = me; k < some; k += width) {
+            double sum = 0;
+            for (int m = 0; m < warps; ++m) sum += partial[m * most + k];
+            partial[k] = sum;
+        }
+        __syncthreads();
+        if (me == 0) {
+            double cost = 0, least_length = 0;
+            for (int k = 0; k < some; ++k) {
+                cost += signs[order[k]] * costs[order[k]];
+                if (k == 0 || partial[k] + cost < least_length) {
+                    best = k;
+                    least_length = partial[k] + cost;
+                }
+            }
+            *changed = 1;
+        }
+        __syncthreads();
+        for (int j = me; j < n; j += width) {
+            double rest = residual[j], there = seen[j];
+            for (int k = 0; k <= best; ++k) {
+                const size_t at = (size_t) order[k] * n + j;
+                rest += (double) (signs[order[k]] * changes[at]);
+                there += (double) (signs[order[k]] * seen_changes[at]);
+            }
+            // they are the same where lengths are as they are
+            seen[j] = there;
+            residual[j] = rest;
+        }
+        __syncthreads();
+        for (int k = me; k <= best; k += width) signs[order[k]] *= -1;
+        __syncthreads();
+    }
+}
+"""
+
+
+def greedy(
+    changes: Array,
+    seen_changes: Array,
+    squares: Array,
+    costs: Array,
+    goal: Array,
+    limits: Array,
+    blocks: Array,
+    signs: Array,
+    residual: Array,
+    seen: Array,
+    *,
+    rounds: int,
+    least: int,
+) -> Array:
+    """`flips._greedy` on a GPU, of a pool of changes, a power of two: whether any was made (1,).
+
+    `seen_changes`, `seen` are the changes and the residual as lengths are measured, `costs` what
+    changes add to a squared length; `signs`, `residual` and `seen` are changed in place.
+    """
+    import cupy
+
+    pool, n = changes.shape
+    shared = 8 * (THREADS // 32) * max(pool // 4, least) + 8 * pool + 4 * n
+    changed = cupy.zeros(1, cupy.int32)
+    numbers = map(np.int32, (len(limits), pool, n, rounds, least))
+    arrays = changes, seen_changes, squares, costs, goal, limits, blocks
+    given = *arrays, *numbers, signs, residual, seen, changed
+    _kernel("greedy", GREEDY, shared)((1,), (THREADS,), given, shared_mem=shared)
+    return changed
 
 
 def blurred(values: Array, width: float) -> Array:

@@ -11,10 +11,11 @@ from maskforge.base.arrays import (
     Array,
     angle,
     as_complex,
-    beside,
     blurred,
+    constant,
     namespace,
     picked,
+    sector,
 )
 from maskforge.base.errors import BenchError
 
@@ -119,12 +120,11 @@ class Alphabet:
             return self._ends(direction, 0, 1)
         xp = namespace(direction)
         angles, corners = self._sectors
-        around = xp.astype(angle(direction), xp.float64)
         if self._even_step is not None:
-            place = xp.astype(xp.floor((around - float(angles[0])) / self._even_step), xp.int64)
-            return picked(beside(corners, direction), place % angles.size)
-        place = xp.searchsorted(beside(angles, direction), around, side="right") - 1
-        return picked(beside(corners, direction), place)
+            return sector(direction, float(angles[0]), self._even_step, corners)
+        around = xp.astype(angle(direction), xp.float64)
+        place = xp.searchsorted(constant(angles, direction), around, side="right") - 1
+        return picked(constant(corners, direction), place)
 
     def _ends(self, direction: Array, first: int, second: int) -> Array:
         """Of states on a line the hull's `first` end where `direction` leads to it, else the
@@ -150,7 +150,7 @@ class Alphabet:
         if self.is_line:
             return self._ends(direction, 1, 0)
         xp, size = namespace(direction), self._sectors[0].size
-        angles, corners = (beside(part, direction) for part in self._sectors)
+        angles, corners = (constant(part, direction) for part in self._sectors)
         around = xp.astype(angle(direction), xp.float64)
         place = xp.searchsorted(angles, around, side="right") - 1
         before = xp.remainder(around - picked(angles, place), 2 * np.pi)
@@ -310,7 +310,7 @@ def emitted(modulator: Modulator, states: Array) -> Array:
 
     Neighbour crosstalk blurs the phase as it stands on the panel (edges as they are).
     """
-    values = values_of(beside(modulator.alphabet.values, states), states)
+    values = values_of(constant(modulator.alphabet.values, states), states)
     if modulator.crosstalk == 0.0:
         return values
     xp = namespace(states)

@@ -19,7 +19,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, beside, conj, namespace, picked
+from maskforge.base.arrays import Array, conj, constant, namespace, picked
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Complex, Modulator
@@ -204,7 +204,7 @@ def _supports_of(alphabet: Alphabet) -> Real:
 def _total_support(alphabet: Alphabet, values: Array) -> float:
     """The sum of h over all values."""
     xp = namespace(values)
-    states = picked(beside(alphabet.values, values), alphabet.support(values))
+    states = picked(constant(alphabet.values, values), alphabet.support(values))
     return float(xp.sum(xp.real(conj(values) * states), dtype=xp.float64))
 
 

@@ -265,9 +265,12 @@ class BlockModel:
         whole = xp.where(dark, xp.ones_like(length), length)
         cos, sin = xp.where(dark, xp.ones_like(x), x / whole), bright * y / whole
         around = cos[:, None] * self.imag - sin[:, None] * self.real
-        near = sharp > NEGLIGIBLE * xp.max(sharp)
-        along = cos[near][:, None] * self.real[near] + sin[near][:, None] * self.imag[near]
-        return weighted(around, self.radius / size) + weighted(along, sharp[near])
+        real, imag = self.real, self.imag
+        if isinstance(real, np.ndarray):
+            near = sharp > NEGLIGIBLE * np.max(sharp)
+            cos, sin, sharp, real, imag = (a[near] for a in (cos, sin, sharp, real, imag))
+        along = cos[:, None] * real + sin[:, None] * imag
+        return weighted(around, self.radius / size) + weighted(along, sharp)
 
     def _terms(self, multipliers: Real, width: float) -> tuple[Array, Array | None, Array]:
         xp = namespace(self.real)
@@ -282,8 +285,11 @@ class BlockModel:
 
 
 def weighted(rows: Array, weights: Array) -> Array:
-    """Sum (m, m) over rows (n, m) of their squares times `weights` (n,), all but the smallest."""
+    """Sum (m, m) over rows (n, m) of their squares times `weights` (n,), all but the smallest, or
+    all of them where it takes longer to choose."""
     xp = namespace(rows)
+    if not isinstance(rows, np.ndarray):
+        return xp.astype(rows.T @ (weights[:, None] * rows), xp.float64)
     near = weights > NEGLIGIBLE * xp.max(weights)
     part, some = (rows, weights) if bool(xp.all(near)) else (rows[near], weights[near])
     # of one array with itself the library makes half the products

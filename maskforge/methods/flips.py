@@ -6,7 +6,16 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, beside, namespace, on_host, picked, replaced, smallest
+from maskforge.base.arrays import (
+    Array,
+    beside,
+    is_cupy,
+    namespace,
+    on_host,
+    picked,
+    replaced,
+    smallest,
+)
 from maskforge.methods.dual_function import FastReal, Real
 
 PRICES = (0.05, 0.25)
@@ -18,9 +27,12 @@ MOST_AT_ONCE = 4096
 SLIGHT = 3e-4
 """Of the squared length: a round that takes off less is the last one at its price."""
 
+LEAST = 32
+"""Changes that are tried together, if so many help."""
+
 POOL = 512
-"""Changes on a device that are tried on the host at a time: thousands of small steps are quicker
-there, and with 1024 or 4096 of them what is left over is the same to a few per cent."""
+"""Changes on a device that are tried at a time, a power of two: with 1024 or 4096 of them what is
+left over is the same to a few per cent."""
 
 EVEN_FLOOR = 1e-4
 """Of the mean square: directions that are moved less than this are as good as not moved at all."""
@@ -52,6 +64,8 @@ def flipped(
         spread = on_host(changes.T @ changes).astype(np.float64) / changes.shape[0]
         spread += EVEN_FLOOR * np.trace(spread) / rest.size * np.eye(rest.size)
         metric = np.linalg.inv(np.linalg.cholesky(spread)).T.astype(np.float32)
+    if is_cupy(changes) and changes.shape[0] >= POOL:
+        return _greedy_on_gpu(rest - goal, goal, changes, metric, limit, blocks, tolls)[0]
     if tolls is None and not isinstance(changes, np.ndarray):
         return _greedy_there(rest - goal, goal, changes, metric, limit, blocks)[0]
     return _greedy(rest - goal, goal, on_host(changes), metric, limit, blocks, tolls)[0]
@@ -91,7 +105,7 @@ def _greedy(
             continue
         if helpful == 0:
             break
-        some = min(max(helpful // 4, 32), helpful, MOST_AT_ONCE)
+        some = min(max(helpful // 4, LEAST), helpful, MOST_AT_ONCE)
         few = np.argpartition(gain, some - 1)[:some]
         order = few[np.argsort(gain[few])]
         paths = seen + np.cumsum(signed[order], axis=0, dtype=np.float64)
@@ -141,6 +155,61 @@ def _greedy_there(
         turns = beside(np.where(made, np.float32(-1), np.float32(1)), signed)
         signed = replaced(signed, pool, turns[:, None] * picked(signed, pool))
     return done, residual
+
+
+def _greedy_on_gpu(
+    residual: Real,
+    goal: Real,
+    changes: Array,
+    metric: FastReal | None,
+    limit: float | Real,
+    blocks: Sequence[slice],
+    tolls: FastReal | None = None,
+) -> tuple[NDArray[np.bool_], Real]:
+    """The same on a GPU, which tries the pool itself."""
+    from maskforge.base.kernels import greedy
+
+    xp, n = namespace(changes), residual.size
+    ends = np.array([block.indices(n)[:2] for block in blocks], np.int32)
+    limits = np.broadcast_to(np.asarray(limit, float), len(blocks)).copy()
+    aim, limits_there, ends_there = (beside(part, changes) for part in (goal, limits, ends))
+    now, rows = beside(residual.copy(), changes), xp.asarray(changes, copy=True)
+    seen, seen_rows = now, rows
+    if metric is not None:
+        seen, seen_rows = beside(residual @ metric, changes), changes @ beside(metric, changes)
+    squares = xp.sum(seen_rows * seen_rows, axis=1)
+    signs, dear, toll = xp.ones_like(squares), [0.0], xp.zeros_like(squares)
+    if tolls is not None:
+        dear = [*(1 / price for price in PRICES), 0.0]
+        toll = beside(2 * np.float32(np.linalg.norm(residual)) * tolls, changes)
+    for _ in range(ROUNDS):
+        costs = dear[0] * toll * signs
+        gain = 2 * (seen_rows @ xp.astype(seen, xp.float32)) + squares + costs
+        pool = smallest(gain, POOL)
+        turns = xp.ones(POOL, dtype=xp.float32)
+        changed = greedy(
+            rows[pool],
+            seen_rows[pool],
+            squares[pool],
+            costs[pool],
+            aim,
+            limits_there,
+            ends_there,
+            turns,
+            now,
+            seen,
+            rounds=ROUNDS,
+            least=LEAST,
+        )
+        if int(changed[0]):
+            signs[pool] *= turns
+            for one in (rows,) if metric is None else (rows, seen_rows):
+                one[pool] *= turns[:, None]
+        elif len(dear) > 1:
+            del dear[0]
+        else:
+            break
+    return on_host(signs) < 0, on_host(now)
 
 
 def _is_short(now: Real, limit: float | Real, blocks: Sequence[slice]) -> bool:

@@ -17,6 +17,7 @@ from maskforge.base.arrays import (
     as_complex,
     beside,
     conj,
+    constant,
     flat,
     is_real,
     namespace,
@@ -124,7 +125,7 @@ def alternatives(alphabet: Alphabet, direction: Array, *, aside: bool = False) -
         return alphabet.runner_up(direction)
     xp = namespace(direction)
     opposite = alphabet.support(-direction)
-    values = beside(alphabet.values.astype(np.complex64), direction)
+    values = constant(alphabet.values.astype(np.complex64), direction)
     best, following = alphabet.support(direction), alphabet.runner_up(direction)
     best_value, following_value = picked(values, best), picked(values, following)
     first = xp.real(conj(direction) * best_value)
@@ -157,7 +158,7 @@ def undecided(
     """
     alphabet = launch.modulator.alphabet
     xp = namespace(back)
-    values = beside(alphabet.values.astype(np.complex64), back)
+    values = constant(alphabet.values.astype(np.complex64), back)
     # where what the states follow is real, so are they
     values = xp.real(values) if is_real(back) else values
     first = alphabet.support(back)

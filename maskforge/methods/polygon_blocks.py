@@ -12,7 +12,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, beside, namespace, on_host, picked, replaced
+from maskforge.base.arrays import Array, beside, constant, namespace, on_host, picked, replaced
 from maskforge.methods.dual_function import FastReal, Real, weighted
 
 LEAST_WIDTH = 1e-30
@@ -74,7 +74,7 @@ class CornerModel:
             return beside(np.zeros((multipliers.size, multipliers.size)), self.real)
         xp = namespace(self.real)
         a, b = self.corners.real, self.corners.imag
-        squares = beside(np.column_stack([a * a, b * b, a * b]), self.real)
+        squares = constant(np.column_stack([a * a, b * b, a * b]), self.real)
         second = shares.chances @ squares / shares.total[:, None]
         mean_x, mean_y = (picked(part, shares.open) for part in shares.mean)
         wide = float(np.float32(1 / max(width, LEAST_WIDTH)))
@@ -94,8 +94,8 @@ class CornerModel:
         xp = namespace(self.real)
         fast = beside(multipliers.astype(np.float32), self.real)
         x, y = self.real @ fast, self.imag @ fast
-        normals, after, sides = (beside(part, x) for part in self._sectors)
-        a, b = beside(self.corners.real, x), beside(self.corners.imag, x)
+        normals, after, sides = (constant(part, x) for part in self._sectors)
+        a, b = constant(self.corners.real, x), constant(self.corners.imag, x)
         angle, size = xp.atan2(y, x), xp.hypot(x, y)
         place = xp.searchsorted(normals, angle, side="right") - 1
         following = xp.where(place == after.shape[0] - 1, xp.zeros_like(place), place + 1)

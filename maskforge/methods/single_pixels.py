@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from maskforge.base.arrays import (
     Array,
     as_complex,
-    beside,
+    constant,
     namespace,
     on_host,
     picked,
@@ -87,10 +87,10 @@ def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     table, xp = table_of(launch), namespace(pixels)
     # among 1, cos, cos 2 ... and then 0, sin, sin 2 ...
     part = table.order + (1 + table.order.max()) * table.is_sin
-    part, label = (beside(a, pixels) for a in (part, table.label))
+    part, label = (constant(a, pixels) for a in (part, table.label))
     row, column = pixels // launch.x.size, pixels % launch.x.size
-    x = picked(beside(launch.x, pixels), column) + launch.lens_offset[0]
-    y = picked(beside(launch.y, pixels), row) + launch.lens_offset[1]
+    x = picked(constant(launch.x, pixels), column) + launch.lens_offset[0]
+    y = picked(constant(launch.y, pixels), row) + launch.lens_offset[1]
     radius = xp.hypot(x, y)
     size = xp.maximum(radius, xp.full_like(radius, 1e-12))
     turn = single((as_complex(x) + 1j * as_complex(y)) / size)
