@@ -231,7 +231,9 @@ def read_picture(path: object, folder: Path) -> DataFile:
             f"its pixels are {data.dtype}; whole or floating-point numbers are needed"
         )
     # in place where it can be: one as large as the largest panel has 512 MiB
-    values = np.asarray(data[::-1], np.float64)
+    with np.errstate(invalid="ignore"):
+        # some that are not numbers cannot be converted in silence
+        values = np.asarray(data[::-1], np.float64)
     if not np.all(np.isfinite(values)):
         raise BadValueError("some of its pixels are not finite numbers")
     return DataFile(path, values, data.dtype.kind == "f", digest)
