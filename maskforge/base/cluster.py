@@ -42,6 +42,9 @@ REACHED = 3.0
 PATIENCE = 6.0
 """Seconds for a scheduler to answer, and for it to have a worker."""
 
+LOST = ("cancelled", "lost")
+"""What Dask calls a task whose scheduler is gone."""
+
 LOOK = 2.0
 """Seconds between two looks at how many workers there are, and whether there is a scheduler."""
 
@@ -85,6 +88,12 @@ def in_order(
         finally:
             with suppress(Exception):
                 client.cancel([*waiting, bulky])
+
+
+def worker_count(cluster: Cluster) -> int:
+    """How many workers it has now; raises ClusterError as `in_order` does."""
+    with _client(cluster) as client:
+        return max(1, len(client.nthreads()))
 
 
 def _check_address(cluster: Cluster) -> None:
@@ -137,7 +146,8 @@ def _taken(cluster: Cluster, client: "Client", future: "Future") -> Any:
         try:
             return pickle.loads(future.result(timeout=LOOK))
         except TimeoutError:
-            if client.status == "running" and future.status == "pending":
+            # it may have been finished since
+            if client.status == "running" and future.status not in LOST:
                 continue
             raise ClusterError(f"{where}: the scheduler went away") from None
         except KilledWorker:
@@ -146,15 +156,18 @@ def _taken(cluster: Cluster, client: "Client", future: "Future") -> Any:
                 "lack of memory"
             ) from None
         except Exception:
-            if future.status in ("cancelled", "lost") or client.status != "running":
+            if future.status in LOST or client.status != "running":
                 raise ClusterError(f"{where}: the scheduler went away") from None
             raise
 
 
 # --- in the workers --------------------------------------------------------------------------
 
+KEPT = 2
+"""Runs whose inputs a worker keeps: those of a campaign's sets take turns."""
+
 _own: dict[str, Callable[[Any], Any]] = {}
-"""Of a worker: what works on tasks, of the last run."""
+"""Of a worker: what works on tasks, of the last runs, the latest one last."""
 
 _one = Lock()
 """What is kept with a launch is for one thread: a worker of several takes turns."""
@@ -181,7 +194,10 @@ def _answer(run: str, wanted: list[str], bulky: bytes, task: bytes) -> bytes:
             f"maskforge {wanted[2]} (text {wanted[1][:8]}), numpy {wanted[3]}, scipy {wanted[4]}"
         )
     with _one, threadpool_limits(1):
-        if run not in _own:
-            _own.clear()
-            _own[run] = pickle.loads(bulky)()
-        return pickle.dumps(_own[run](pickle.loads(task)))
+        work = _own.pop(run, None)
+        if work is None:
+            while len(_own) >= KEPT:
+                del _own[next(iter(_own))]
+            work = pickle.loads(bulky)()
+        _own[run] = work
+        return pickle.dumps(work(pickle.loads(task)))

@@ -1,5 +1,6 @@
 """maskforge design with several benches: a campaign, one folder of sets with a page over them."""
 
+import math
 from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
@@ -9,6 +10,7 @@ from pathlib import Path
 import typer
 
 from maskforge import bench as benches
+from maskforge.base.cluster import AHEAD, Cluster, worker_count
 from maskforge.base.device import CPU, device_of
 from maskforge.base.errors import MaskforgeError
 from maskforge.base.files import check_replaceable, telling
@@ -37,12 +39,15 @@ from maskforge.sets.campaign import (
     write_list,
 )
 from maskforge.sets.campaign_table import SetFigures
-from maskforge.sets.designing import processes_for
+from maskforge.sets.designing import LONGEST_CHAIN, processes_for
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import SET
 
 WIDE = 100
 """Columns of a terminal that has room for a bar of the set too."""
+
+MOST_AT_ONCE = 16
+"""Sets that a cluster works on side by side: each takes a process here, of some 200 MiB."""
 
 MOST_WARNINGS = 3
 """About the power on the panel; they differ little over a campaign."""
@@ -161,8 +166,9 @@ def _design(
     left: Sequence[Planned], folder: Path, jobs: Workers, device: str, *, resume: bool
 ) -> None:
     """Each process makes whole sets where there are enough of them, else all make one set."""
-    across = isinstance(jobs, int) and len(left) >= jobs > 1
-    start = partial(_starting, folder, device, resume)
+    at_once = _at_once(left, jobs)
+    across = at_once > 1
+    start = partial(_starting, folder, jobs if isinstance(jobs, Cluster) else 1, device, resume)
     with progress_bar("{task.description}", "{task.fields[short]}") as bar:
         every = bar.add_task("all sets", total=sum(one.masks for one in left), short="")
         short = 0
@@ -197,15 +203,29 @@ def _design(
             return missed
 
         tasks = [one.member for one in left]
-        with closing(spread(start, here, tasks, jobs if across else 1)) as made:
+        with closing(spread(start, here, tasks, at_once)) as made:
             for one, missed in zip(left, made, strict=True):
                 if across:
                     count(one.masks, missed)
 
 
-def _starting(folder: Path, device: str, resume: bool) -> Callable[[Member], int]:
+def _at_once(left: Sequence[Planned], jobs: Workers) -> int:
+    """How many sets are made side by side, each by a process here.
+
+    Of a cluster so many that its workers have enough to do, and one more for where a set ends.
+    """
+    if isinstance(jobs, int):
+        return jobs if len(left) >= jobs else 1
+    if len(left) < 2:
+        return 1
+    chains = min(math.ceil(one.masks / LONGEST_CHAIN) for one in left)
+    wanted = math.ceil(AHEAD * worker_count(jobs) / chains) + 1
+    return min(wanted, len(left), MOST_AT_ONCE)
+
+
+def _starting(folder: Path, jobs: Workers, device: str, resume: bool) -> Callable[[Member], int]:
     """What a process makes whole sets with."""
-    return lambda member: _made(member, folder, 1, device, resume, lambda _: lambda mask: None)
+    return lambda member: _made(member, folder, jobs, device, resume, lambda _: lambda mask: None)
 
 
 def _made(

@@ -5,15 +5,19 @@ import json
 import re
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from statistics import median
 
+import numpy as np
 import pytest
 
+from maskforge import bench as benches
+from maskforge.base.errors import BenchError
+from maskforge.bench.ready import prepared
 from maskforge.cli import design_campaign
 from maskforge.cli.exits import INTERRUPTED, SHORT
-from tests.commands import SMALL, changed, files, ran, toml_text
+from tests.commands import SMALL, Sections, changed, files, ran, toml_text
 
 LINE = "design small.toml --vary light.waist_mm=0.3,0.31 --vary lens.focal_length_mm=8,8.5,9"
 PLACE = Path("out/small-by-waist_mm-focal_length_mm")
@@ -63,6 +67,77 @@ def test_each_set_is_what_its_bench_alone_gives(capsys: pytest.CaptureFixture[st
     assert set(found) == set(own)
     assert set(own) - same == {"manifest.json", "report.html", "SHA256SUMS"}
     assert ran(capsys, "check", PLACE / "waist_mm=0.31_focal_length_mm=8.5")[0] == 0
+
+
+def by_chance(noise: np.random.Generator) -> Sections:
+    """A bench of six modes or fewer, drawn over the keys; not each one can be used."""
+    kinds: list[dict[str, object]] = [
+        {"alphabet": "binary", "phase_step_deg": noise.uniform(120, 200)},
+        {"alphabet": "levels", "levels": int(noise.integers(3, 20))},
+        {"alphabet": "continuous"},
+    ]
+    fibers: list[dict[str, object]] = [
+        {"preset": "six-mode-graded"},
+        {"profile": "step", "core_radius_um": noise.uniform(5, 8), "na": noise.uniform(0.1, 0.14)},
+        {"profile": "power-law", "core_radius_um": noise.uniform(7, 10), "na": 0.15, "alpha": 2.2},
+    ]
+    columns, rows = (int(n) for n in noise.integers(30, 50, 2))
+    return {
+        "light": {
+            "wavelength_nm": noise.uniform(1280, 1340),
+            "waist_mm": noise.uniform(0.5, 0.9),
+            "offset_mm": list(noise.uniform(-0.1, 0.1, 2)),
+        },
+        "modulator": {
+            "pixels": [columns, rows],
+            "panel": [columns + int(noise.integers(8)), rows],
+            "pitch_um": noise.uniform(60, 80),
+            "fill_factor": noise.uniform(0.8, 1),
+            "gap_reflectance": noise.uniform(0, 0.5),
+            **kinds[noise.integers(3)],
+        },
+        "lens": {"focal_length_mm": noise.uniform(7, 10)},
+        "fiber": fibers[noise.integers(3)],
+        "targets": {"labels": ["LP11", "LP01"], "orientations": int(noise.integers(1, 4))},
+        "design": {
+            "method": str(noise.choice(["simple", "ifta", "dual"])),
+            "purity": noise.uniform(0.6, 0.95),
+            "iterations": 10,
+            "carrier_period_px": float(noise.choice([0.0, 4.5])),
+        },
+    }
+
+
+def folder_by_chance(count: int, seed: int) -> Path:
+    """So many bench files, of which each can be used."""
+    noise, folder = np.random.default_rng(seed), Path("drawn")
+    folder.mkdir()
+    made = 0
+    while made < count:
+        path = folder / f"b{made}.toml"
+        path.write_text(toml_text(by_chance(noise)), "utf-8")
+        with suppress(BenchError):
+            prepared(benches.load(path))
+            made += 1
+    (folder / f"b{count}.toml").unlink(missing_ok=True)
+    return folder
+
+
+@pytest.mark.parametrize(("count", "seed"), [(2, 1), pytest.param(25, 2, marks=pytest.mark.long)])
+def test_benches_by_chance_give_what_each_gives_alone(
+    capsys: pytest.CaptureFixture[str], count: int, seed: int
+) -> None:
+    """Byte for byte, over two processes and in one."""
+    folder = folder_by_chance(count, seed)
+    code, _, err = ran(capsys, "design --jobs 2 --out all", folder)
+    assert (code in (0, SHORT), err) == (True, "")
+    codes = set()
+    for path in folder.glob("*.toml"):
+        code, _, err = ran(capsys, "design --jobs 1", path, "--out", f"alone/{path.stem}")
+        assert err == ""
+        codes.add(code)
+        assert files(Path("all") / path.stem) == files(Path("alone") / path.stem)
+    assert codes <= {0, SHORT}
 
 
 def test_processes_make_the_same_bytes(capsys: pytest.CaptureFixture[str]) -> None:

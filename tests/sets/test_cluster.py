@@ -114,6 +114,27 @@ def test_a_cluster_gives_the_bytes_of_one_machine(
 
 
 @pytest.mark.long
+def test_sets_side_by_side_on_a_cluster_are_those_of_one_machine(
+    start: Started, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A killed worker among them; more sets than are worked on at once."""
+    write_small()
+    vary = ("--vary", "light.waist_mm=1.1,1.12,1.14,1.16,1.18")
+    assert ran(capsys, *vary, "--out", "here/all", "--jobs", "1")[0] == SHORT
+    address, _ = scheduler(start)
+    first = worker(start, address)
+    worker(start, address)
+    run = start(
+        "maskforge", "design", "small.toml", *vary, "--out", "there/all", "--cluster", address
+    )
+    until(lambda: any(Path("there/all").glob("*/manifest.json")) or run.poll() is not None)
+    first.send_signal(signal.SIGKILL)
+    _, err = run.communicate(timeout=120)
+    assert (run.returncode, err) == (SHORT, "")
+    assert contents(Path("here/all")) == contents(Path("there/all"))
+
+
+@pytest.mark.long
 def test_tolerances_from_a_cluster_are_those_of_one_machine(start: Started) -> None:
     """All that is printed and written, of a set, whose masks are sent, and of a bench."""
     write_small()
