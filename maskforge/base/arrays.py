@@ -114,6 +114,11 @@ def flat(array: Array) -> Array:
     return namespace(array).reshape(array, (-1,))
 
 
+def transposed(array: Array) -> Array:
+    """With the last two axes exchanged."""
+    return array.T if array.ndim == 2 else namespace(array).matrix_transpose(array)
+
+
 def contiguous(array: Array) -> Array:
     """The array with its last axis running fastest, where its library knows of that."""
     return namespace(array).ascontiguousarray(array) if _has_more(array) else array
@@ -157,13 +162,14 @@ def replaced(array: Array, index: Array, values: Array) -> Array:
 
 
 def blurred(values: Array, width: float) -> Array:
-    """Values (rows, columns) blurred by a Gaussian of that standard deviation, their edges going on
-    as they are."""
+    """Values (..., rows, columns) blurred by a Gaussian of that standard deviation, their edges
+    going on as they are."""
     if isinstance(values, np.ndarray) or not _has_more(values):
         # what few benches need is loaded where they do
         from scipy.ndimage import gaussian_filter
 
-        return beside(gaussian_filter(on_host(values), width, mode="nearest"), values)
+        widths = *(values.ndim - 2) * (0.0,), width, width
+        return beside(gaussian_filter(on_host(values), widths, mode="nearest"), values)
     from maskforge.base.kernels import blurred as on_device
 
     return on_device(values, width)

@@ -188,18 +188,35 @@ extern "C" __global__ void greedy(const float* changes, const float* seen_change
             double sum = 0;
             for (int m = 0; m < warps; ++m) sum += partial[m * most + k];
             partial[k] = sum;
+            gain[k] = signs[order[k]] * costs[order[k]];
         }
         __syncthreads();
-        if (me == 0) {
-            double cost = 0, least_length = 0;
-            for (int k = 0; k < some; ++k) {
-                cost += signs[order[k]] * costs[order[k]];
-                if (k == 0 || partial[k] + cost < least_length) {
-                    best = k;
-                    least_length = partial[k] + cost;
+        // the first of the shortest, the costs added up
+        if (warp == 0) {
+            const int per = (some + 31) / 32, from = lane * per, to = min(from + per, some);
+            double own = 0;
+            for (int k = from; k < to; ++k) own += gain[k];
+            double cost = own;
+            for (int m = 1; m < 32; m *= 2) {
+                const double other = __shfl_up_sync(~0u, cost, m);
+                if (lane >= m) cost += other;
+            }
+            cost -= own;
+            double shortest = 1e300;
+            int place = some - 1;
+            for (int k = from; k < to; ++k) {
+                cost += gain[k];
+                if (partial[k] + cost < shortest) { shortest = partial[k] + cost; place = k; }
+            }
+            for (int m = 16; m; m /= 2) {
+                const double length = __shfl_xor_sync(~0u, shortest, m);
+                const int other = __shfl_xor_sync(~0u, place, m);
+                if (length < shortest || (length == shortest && other < place)) {
+                    shortest = length;
+                    place = other;
                 }
             }
-            *changed = 1;
+            if (lane == 0) { best = place; *changed = 1; }
         }
         __syncthreads();
         for (int j = me; j < n; j += width) {
@@ -257,7 +274,7 @@ def blurred(values: Array, width: float) -> Array:
     """`arrays.blurred` on a GPU."""
     from cupyx.scipy.ndimage import gaussian_filter
 
-    return gaussian_filter(values, width, mode="nearest")
+    return gaussian_filter(values, (*(values.ndim - 2) * (0.0,), width, width), mode="nearest")
 
 
 def out_of_memory() -> tuple[type[Exception], ...]:

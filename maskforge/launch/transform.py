@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from maskforge.base.arrays import Array
+from maskforge.base.arrays import Array, transposed
 from maskforge.launch.fourier import Dense, Folded, axis, folded
 from maskforge.launch.light import Real
 from maskforge.launch.planned import Planned, length_of, planned
@@ -66,14 +66,15 @@ def padded_axis(length: int, pitch: float, scale: float, half: float) -> Real:
 
 
 def transform(field: Array, over_y: Side, over_x: Side, *, real: bool = False) -> Array:
-    """`fourier.matrix_transform` between axes symmetric about 0, in the precision of the field.
+    """`fourier.matrix_transform` between axes symmetric about 0, in the precision of the field; of
+    many fields (..., rows, columns) at once where sides are dense, as on a device.
 
     Its adjoint is `transform(facet, over_y.adjoint, over_x.adjoint)`.  A real field takes half the
     time, and so does the real part of the result, where that is enough.
     """
     # the larger side of the two is met once only
     if over_y.samples[0] < over_y.samples[1]:
-        half = over_y.along(field).T
-        return (over_x.real_along(half) if real else over_x.along(half)).T
-    half = over_x.along(field.T).T
+        half = transposed(over_y.along(field))
+        return transposed(over_x.real_along(half) if real else over_x.along(half))
+    half = transposed(over_x.along(transposed(field)))
     return over_y.real_along(half) if real else over_y.along(half)

@@ -17,10 +17,9 @@ from maskforge.base.arrays import (
     as_complex,
     beside,
     blurred,
-    flat,
+    constant,
     namespace,
     picked,
-    replaced,
 )
 from maskforge.base.device import CPU, Device
 from maskforge.base.errors import BenchError
@@ -241,14 +240,14 @@ def disturbed_alphabet(start: Nominal, errors: Errors) -> Alphabet:
 
 
 def living(start: Nominal, errors: Errors, states: Array) -> Array:
-    """States (rows, columns) with the dead pixels in state 0."""
-    dead = round(errors.dead_pixels * math.prod(states.shape))
-    if not dead:
+    """States (..., rows, columns) with the dead pixels in state 0."""
+    count = round(errors.dead_pixels * math.prod(states.shape[-2:]))
+    if not count:
         return states
+    dead = np.zeros(states.shape[-2:], dtype=bool)
+    dead.flat[start.dying[:count]] = True
     xp = namespace(states)
-    out = flat(xp.asarray(states, copy=True))
-    place = beside(start.dying[:dead], states)
-    return xp.reshape(replaced(out, place, xp.zeros_like(out[:dead])), states.shape)
+    return xp.where(beside(dead, states), xp.zeros_like(states), states)
 
 
 def disturbed_factors(
@@ -259,7 +258,7 @@ def disturbed_factors(
 ) -> Array:
     """What the pixels do to the light, as `modulator.emitted`; real where all of them are.
 
-    `real`: the precision.
+    `states` (..., rows, columns); `real`: the precision.
     """
     alphabet = disturbed_alphabet(start, errors)
     shown = living(start, errors, states)
@@ -267,11 +266,11 @@ def disturbed_factors(
     if blur == 0.0:
         values = alphabet.values.real if alphabet.is_real else alphabet.values
         kind = real if alphabet.is_real else np.result_type(real, np.complex64)
-        return picked(beside(values.astype(kind), shown), shown)
+        return picked(constant(values.astype(kind), shown), shown)
     phases, amplitudes = state_phases(start, errors), np.abs(alphabet.values)
-    phase = blurred(picked(beside(phases.astype(real), shown), shown), blur)
+    phase = blurred(picked(constant(phases.astype(real), shown), shown), blur)
     xp = namespace(phase)
     out = as_complex(xp.cos(phase)) + 1j * as_complex(xp.sin(phase))
     if np.all(amplitudes == 1):
         return out
-    return out * picked(beside(amplitudes.astype(real), shown), shown)
+    return out * picked(constant(amplitudes.astype(real), shown), shown)

@@ -65,7 +65,7 @@ MOST_HALVED = 6
 WORTH_A_PROCESS = 2**22
 """Pixels of all masks together; fewer take less time than a process to start."""
 
-MOST_OF_A_GPU = 4
+MOST_OF_A_GPU = 8
 """Processes; most of the work there is to make the disturbed benches, on the host."""
 
 SLOWEST = ("crosstalk", "defocus", "flatness", "dead_pixels")

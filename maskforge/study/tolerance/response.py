@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import qr
 
-from maskforge.base.arrays import Array, contiguous, flat, namespace, on_host
+from maskforge.base.arrays import Array, contiguous, namespace, on_host
 from maskforge.base.arrays import beside as beside_array
+from maskforge.base.device import CPU
 from maskforge.launch.basis import Basis, groups_of, sampled
 from maskforge.launch.facet import slant_of
 from maskforge.launch.light import Complex, Real
@@ -41,6 +42,9 @@ States = NDArray[np.unsignedinteger]
 
 BLOCK = 16
 """Masks whose light on the facet is held at a time: 36 kB each for 45 modes, times the values."""
+
+AT_ONCE = 2**25
+"""Pixels of masks that are sent at once on a device: some 300 MB an array."""
 
 SPANNED = 1e-6
 """Of the light: what is left when some views are taken for sums of others."""
@@ -131,11 +135,12 @@ def _unmoved(start: Nominal) -> Real:
 
 
 def sent(start: Nominal, view: ResponseView, states: Array) -> Array:
-    """F (n J J,) of a mask given by the states (rows, columns) of its pixels: of each of the n
-    lights of the view's frame."""
+    """F (..., n J J) of masks given by the states (..., rows, columns) of their pixels: of each of
+    the n lights of the view's frame.  Several at once on a device alone."""
     factors = disturbed_factors(start, view.errors, states, np.float32)
-    parts = [flat(there) for there in view.frame.facet.sent(factors)]
-    return namespace(parts[0]).concat(parts)
+    xp, many = namespace(factors), states.shape[:-2]
+    parts = [xp.reshape(there, (*many, -1)) for there in view.frame.facet.sent(factors)]
+    return xp.concat(parts, axis=-1)
 
 
 def couplings_of(view: ResponseView, facets: Array) -> Complex:
@@ -195,13 +200,19 @@ def _all_sent(
     start: Nominal, views: Sequence[ResponseView], masks: Sequence[States] | States, some: slice
 ) -> Array:
     """F of some masks (views, masks, n J J)."""
-    rows = []
-    for index in range(some.start, some.stop):
-        # numbers that index arrays as they are, for all views
-        states = start.device.put(masks[index].astype(np.intp))
+    indices, rows = range(some.start, some.stop), []
+    # few large steps on a device, what lies in the cache on a processor
+    count = 1 if start.device == CPU else max(1, AT_ONCE // masks[some.start].size)
+    for part in (indices[first : first + count] for first in range(0, len(indices), count)):
+        if start.device == CPU:
+            # numbers that index arrays as they are, for all views
+            states = masks[part[0]].astype(np.intp)
+        else:
+            states = start.device.put(np.stack([masks[index] for index in part]))
         xp = namespace(states)
-        rows.append(xp.stack([sent(start, view, states) for view in views]))
-    return xp.stack(rows, axis=1)
+        found = xp.stack([sent(start, view, states) for view in views])
+        rows.append(found[:, None, :] if found.ndim == 2 else found)
+    return xp.concat(rows, axis=1)
 
 
 @dataclass(frozen=True, eq=False)
