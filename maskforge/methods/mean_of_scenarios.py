@@ -20,7 +20,7 @@ from heapq import heappop, heappush
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import on_host
+from maskforge.base.arrays import Array, namespace
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import Target
@@ -130,7 +130,7 @@ def certified_sum(
 ) -> float:
     """F in double precision: no mask has a larger sum of Re<mu_i, c_i> (weak duality)."""
     pairs = list(zip(launches, multipliers, strict=True))
-    pixels = palette.highest([on_host(quick_back(launch, mu)) for launch, mu in pairs])
+    pixels = palette.highest([quick_back(launch, mu) for launch, mu in pairs])
     return pixels + sum(float(np.real(np.vdot(mu, launch.gaps))) for launch, mu in pairs)
 
 
@@ -199,9 +199,9 @@ def proven_alone(launch: Launch, vector: Complex, purity: float, known: Complex)
 
 @dataclass(frozen=True, eq=False)
 class _Forms:
-    """The forms of multipliers at all sectors."""
+    """The forms of multipliers at all sectors; `backs` are on the launches' device."""
 
-    backs: list[Complex]
+    backs: list[Array]
     gaps: Complex
     shape: Shape
 
@@ -214,9 +214,10 @@ class _Forms:
         # so that a sum of Re<mu_i, c_i> is at least that of |<t_i, c_i>|
         own = [mu / share for mu, share in zip(joint.multipliers, shares, strict=True)]
         pairs = list(zip(several.launches, own, strict=True))
-        backs = [on_host(quick_back(launch, mu)) for launch, mu in pairs]
+        backs = [quick_back(launch, mu) for launch, mu in pairs]
         gaps = np.array([np.vdot(mu, launch.gaps) for launch, mu in pairs])
-        if not all(np.all(np.isfinite(back)) for back in backs):
+        xp = namespace(backs[0])
+        if not all(bool(xp.all(xp.isfinite(back))) for back in backs):
             return None
         return _Forms(backs, gaps, several.shape)
 

@@ -21,6 +21,7 @@ with C = sum of exp(i d_i), arg C is within `width` of `middle`.  That is a quad
 side condition of u, which take two more numbers, `along` and `ahead`, both >= 0.
 """
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -28,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
+from maskforge.base.arrays import Array, conj, constant, flat, namespace, on_host
 from maskforge.launch.modulator import Complex
 from maskforge.methods.states_for_all import Palette
 
@@ -41,6 +43,9 @@ SAME = 1e-12
 
 CHUNK = 2**20
 """Numbers at a time."""
+
+CHUNK_THERE = 2**24
+"""The same on a device, where few large steps are quicker."""
 
 SHARP = 0.02, 0.5
 """Least m of a stroke, of the most that x can be: in narrow sectors, and times their sine."""
@@ -170,45 +175,46 @@ class Form:
 
 
 def form_of(
-    backs: Sequence[Complex], gaps: Complex, shape: Shape, middle: float, width: float
+    backs: Sequence[Array], gaps: Complex, shape: Shape, middle: float, width: float
 ) -> Form:
     """The form in a sector of the common phase.
 
-    `backs`: v of every scenario; `gaps` (n,): <mu_i, c0_i>.
+    `backs`: v of every scenario, on any device; `gaps` (n,): <mu_i, c0_i>.
     """
-    count = len(backs)
-    flat = [np.conj(back).ravel() for back in backs]
-    turn = np.exp(1j * middle)
-    fixed = gaps + np.array([v.sum() * s for v, s in zip(flat, shape.centre, strict=True)])
-    rest = [r * np.abs(v).sum() for v, r in zip(flat, shape.rest, strict=True) if r > 0]
-    constant = float(sum(rest))
+    count, xp = len(backs), namespace(backs[0])
+    asked = [flat(conj(back)) for back in backs]
+    turn = complex(np.exp(1j * middle))
+    sums = [complex(xp.sum(v)) for v in asked]
+    fixed = gaps + np.array([v * s for v, s in zip(sums, shape.centre, strict=True)])
+    rest = [r * float(xp.sum(xp.abs(v))) for v, r in zip(asked, shape.rest, strict=True) if r > 0]
+    total = float(sum(rest))
     whole = np.zeros((2 * count + 1, 2 * count + 1))
-    least = DISC if shape.is_disc else max(SHARP[0], SHARP[1] * np.sin(min(width, np.pi / 2)))
-    for rows in _rows(flat, shape):
-        parts = rows.view(float).reshape(count, -1, 2)
-        real, imag = parts[..., 0], parts[..., 1]
-        here = np.conj(turn) * rows.sum(axis=0)
+    least = DISC if shape.is_disc else max(SHARP[0], SHARP[1] * math.sin(min(width, np.pi / 2)))
+    for rows in _rows(asked, shape):
+        real, imag = xp.real(rows), xp.imag(rows)
+        here = turn.conjugate() * xp.sum(rows, axis=0)
+        near = least * xp.sum(xp.abs(rows), axis=0)
         if shape.is_disc:
-            near = least * np.abs(rows).sum(axis=0)
-            size = np.sqrt(np.abs(here) ** 2 + near**2) + 1e-300
-            seen = [np.vstack([real, imag]), np.vstack([imag, -real])]
+            size = xp.sqrt(xp.abs(here) ** 2 + near**2) + 1e-300
+            seen = [xp.concat([real, imag]), xp.concat([imag, -real])]
         else:
-            size = np.sqrt(here.real**2 + (least * np.abs(rows).sum(axis=0)) ** 2) + 1e-300
-            seen = [np.vstack([real, imag])]
-        constant += float(size.sum()) / 2
+            size = xp.sqrt(xp.real(here) ** 2 + near**2) + 1e-300
+            seen = [xp.concat([real, imag])]
+        total += float(xp.sum(size)) / 2
         for one in seen:
-            whole[:-1, :-1] += (one / (2 * size)) @ one.T
+            whole[:-1, :-1] += on_host((one / (2 * size)) @ one.T)
     whole[-1, :-1] = whole[:-1, -1] = np.concatenate([fixed.real, fixed.imag]) / 2
-    return Form(whole, constant, *_sector(count, middle, width))
+    return Form(whole, total, *_sector(count, middle, width))
 
 
-def _rows(flat: Sequence[Complex], shape: Shape) -> Iterator[Complex]:
+def _rows(asked: Sequence[Array], shape: Shape) -> Iterator[Array]:
     """conj(v_i) e_ki (n, some) of some pixels and one stroke at a time."""
-    step = max(1, CHUNK // len(flat))
-    for start in range(0, flat[0].size, step):
-        part = np.stack([v[start : start + step] for v in flat])
+    xp, chunk = namespace(asked[0]), CHUNK if isinstance(asked[0], np.ndarray) else CHUNK_THERE
+    step, size = max(1, chunk // len(asked)), asked[0].shape[0]
+    for start in range(0, size, step):
+        part = xp.stack([v[start : min(start + step, size)] for v in asked])
         for stroke in shape.strokes:
-            yield part * stroke[:, None]
+            yield part * constant(stroke, part)[:, None]
 
 
 def _sector(count: int, middle: float, width: float) -> tuple[Real, Real]:

@@ -12,7 +12,17 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, beside, namespace, picked
+from maskforge.base.arrays import (
+    Array,
+    beside,
+    conj,
+    constant,
+    contiguous,
+    flat,
+    namespace,
+    on_host,
+    picked,
+)
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Complex
 
@@ -27,6 +37,9 @@ MANY = 1024
 
 CHUNK = 2**22
 """Numbers at a time: 32 MiB."""
+
+CHUNK_THERE = 2**25
+"""The same on a device, where few large steps are quicker: 256 MiB."""
 
 EVEN = 1e-9
 """rad: phase steps that differ by less are equal."""
@@ -108,24 +121,26 @@ class Palette:
             best, most = xp.where(better, state, best), xp.where(better, gain, most)
         return best
 
-    def highest(self, backs: Sequence[Complex]) -> float:
+    def highest(self, backs: Sequence[Array]) -> float:
         """Sum over pixels of the largest gain, in double precision and never below it.
 
         Of many evenly spaced phases only some are looked at: between two, d rad apart, a sum of
         cosines of the phase rises above both by at most d^2/8 of its second derivative.
         """
+        xp = namespace(backs[0])
         if self.is_shared:
             whole = sum(backs[1:], start=backs[0])
-            states = self.alphabet.support(whole)
-            return float(np.sum(np.real(np.conj(whole) * self.values[0][states])))
-        flat = np.stack([back.ravel() for back in backs])
+            values = picked(constant(self.values[0], whole), self.alphabet.support(whole))
+            return float(xp.sum(contiguous(xp.real(conj(whole) * values))))
+        asked = xp.stack([flat(back) for back in backs])
         some, room = self._looked_at()
-        total = float(room @ np.abs(flat).sum(axis=1))
-        rows = np.hstack([some.real.T, some.imag.T])
-        step = max(1, CHUNK // len(rows))
-        for start in range(0, flat.shape[1], step):
-            part = flat[:, start : start + step]
-            total += float(np.max(rows @ np.vstack([part.real, part.imag]), axis=0).sum())
+        total = float(room @ on_host(xp.sum(xp.abs(asked), axis=1)))
+        rows = constant(np.hstack([some.real.T, some.imag.T]), asked)
+        step = max(1, (CHUNK if isinstance(asked, np.ndarray) else CHUNK_THERE) // rows.shape[0])
+        for start in range(0, asked.shape[1], step):
+            part = asked[:, start : min(start + step, asked.shape[1])]
+            gains = rows @ xp.concat([xp.real(part), xp.imag(part)])
+            total += float(xp.sum(xp.max(gains, axis=0)))
         return total
 
     def _looked_at(self) -> tuple[Complex, NDArray[np.float64]]:
