@@ -30,8 +30,8 @@ MOST_PROCESSES = 8
 """Each takes about 200 MiB for 512 x 512 pixels and 45 modes."""
 
 MOST_OF_A_GPU = 2
-"""They take turns on it: 4 were no faster than 2, for 96 masks of 1920 x 1080 pixels and for 245 of
-512 x 512 (benchmarks/gpu.py)."""
+"""They take turns on it: 96 masks of 1920 x 1080 pixels took 1 of them 11 s, 2 and 4 of them 10 s;
+245 of 512 x 512 took 9.3, 10.5 and 8.5 s (benchmarks/gpu.py)."""
 
 LONGEST_CHAIN = 12
 """Masks that one process makes in a row: they wait for the earlier ones in memory."""
@@ -137,13 +137,14 @@ def _designed(
 
 
 def chains_of(ready: Prepared) -> list[range]:
-    """Runs of orientations of one label, which start from each other, by the bench alone.
+    """Runs of orientations of one label, which start from each other, by bench and device alone.
 
     Towards the end of a long run they are cut shorter, or processes would wait for the last ones;
-    not where symmetry copies masks, which need their sources at hand.
+    not where symmetry copies masks, which need their sources at hand, nor on a GPU, whose few
+    processes wait less than the first masks of chains take.
     """
-    whole, total = _labels(ready.targets), len(ready.targets)
-    if not _is_much(total, ready.launch.incident.size) or _turns(ready):
+    whole, total, device = _labels(ready.targets), len(ready.targets), ready.launch.setup.device
+    if not _is_much(total, ready.launch.incident.size) or _turns(ready) or device != CPU:
         return [part for label in whole for part in _cut(label, LONGEST_CHAIN)]
     return [part for label in whole for part in _shared(label, total - label[0])]
 

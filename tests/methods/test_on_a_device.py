@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from maskforge import bench as benches
-from maskforge.base.arrays import on_host
+from maskforge.base.arrays import Array, on_host
 from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.ranges import BadValueError
 from maskforge.bench.ready import Prepared, prepared
@@ -18,6 +18,7 @@ from maskforge.launch.modulator import emitted
 from maskforge.launch.noise_budget import budget_of, ledger_of
 from maskforge.methods.cover import certified_bound
 from maskforge.methods.dual import dual
+from maskforge.methods.flips import flipped
 from maskforge.methods.problem import Design, Problem
 from maskforge.methods.quick_bound import quick_bound
 from maskforge.report.page.thumbnails import camera_of, factors_of, field_seen, mask_picture
@@ -182,6 +183,27 @@ def test_a_mask_looks_the_same(name: str, device: Device) -> None:
     assert views[1][0] == pytest.approx(views[0][0], abs=1e-5 * float(np.max(np.abs(views[0][0]))))
     apart = views[1][1].astype(int) - views[0][1]
     assert np.mean(apart != 0) < 0.01
+
+
+@pytest.mark.parametrize(("tolled", "even"), [(False, False), (False, True), (True, False)])
+def test_flips_leave_about_as_little(tolled: bool, even: bool, device: Device) -> None:
+    """Greedy, so that the order of what is tried shows in what is left."""
+    rng = np.random.default_rng(6)
+    count, n = 4096, 40
+    changes = (1e-3 * rng.normal(size=(count, n))).astype(np.float32)
+    rest, goal = 3e-3 * rng.normal(size=n), 2e-4 * rng.normal(size=n)
+    tolls = np.abs(1e-6 * rng.normal(size=count)).astype(np.float32) if tolled else None
+
+    def left(there: Array, limit: float) -> float:
+        made = flipped(rest, goal, there, limit, even=even, tolls=tolls)
+        return float(np.linalg.norm(rest + made.astype(float) @ changes))
+
+    here, there = (left(one, 0.0) for one in (changes, device.put(changes)))
+    assert max(here, there) < 0.5 * np.linalg.norm(rest)
+    assert there == pytest.approx(here, rel=0.5)
+    # no more than is asked for
+    limit = 0.5 * float(np.linalg.norm(rest))
+    assert there < left(device.put(changes), limit) <= limit
 
 
 def same_figures(launch: Launch, made: Design) -> None:
