@@ -3,12 +3,15 @@
 import sys
 from pathlib import Path
 
+import array_api_strict
 import pytest
 
 import maskforge as mf
 from maskforge.base import device as devices
 from maskforge.base.errors import BenchError
-from tests.commands import SMALL, ran, toml_text
+from maskforge.bench import ready
+from maskforge.sets.reading import read_set
+from tests.commands import SIX_MODES, SMALL, ran, toml_text
 
 RULE = "must be auto, cpu or cuda"
 ABSENT = 'needs CuPy: pip install "maskforge[gpu]"; cpu works without'
@@ -44,3 +47,21 @@ def test_auto_is_the_processor_where_there_is_no_gpu(monkeypatch: pytest.MonkeyP
 def test_python_says_the_same() -> None:
     with pytest.raises(BenchError, match=f"^device = gpu: {RULE}$"):
         mf.design("few-mode-1310", device="gpu")
+
+
+def test_a_set_made_on_a_device_is_whole(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In one process, beside threads for files and journal; any library's arrays will do."""
+    file, out = tmp_path / "bench.toml", tmp_path / "set"
+    file.write_text(toml_text(SIX_MODES))
+    strict = devices.Device("strict", array_api_strict)
+    with monkeypatch.context() as there:
+        there.setattr(ready, "device_of", lambda *_: strict)
+        code, _, error = ran(capsys, "design", file, "--jobs", "1", "--out", out)
+    assert (code, error) == (0, "")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["bench.toml", "set"]
+    masks = read_set(out).masks
+    assert [mask.index for mask in masks] == list(range(len(masks)))
+    assert all(mask.reached for mask in masks)
+    assert ran(capsys, "check", out)[0] == 0
