@@ -4,7 +4,21 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from maskforge.api import Mask, Result, design, load, modes
+    from maskforge.align.session import bringup, fit, updated, write_update
+    from maskforge.api import (
+        LaunchMatrix,
+        Mask,
+        MaskSet,
+        Result,
+        SweepAnswer,
+        ToleranceCurves,
+        answer,
+        design,
+        load,
+        modes,
+        read,
+        tolerance,
+    )
     from maskforge.base.errors import (
         BenchError,
         ConvergenceError,
@@ -14,6 +28,9 @@ if TYPE_CHECKING:
         PurityWarning,
     )
     from maskforge.bench import Bench
+    from maskforge.playing.handed_over import pack, play
+    from maskforge.sets.opened import check
+    from maskforge.study.questions import band, compare, compare_sets, plan, predict, tradeoff
 
     __version__: str
 
@@ -21,17 +38,68 @@ __all__ = [
     "Bench",
     "BenchError",
     "ConvergenceError",
+    "LaunchMatrix",
     "Mask",
+    "MaskSet",
     "MaskforgeError",
     "OutputError",
     "PurityError",
     "PurityWarning",
     "Result",
+    "SweepAnswer",
+    "ToleranceCurves",
     "__version__",
+    "answer",
+    "band",
+    "bringup",
+    "check",
+    "compare",
+    "compare_sets",
     "design",
+    "fit",
     "load",
     "modes",
+    "pack",
+    "plan",
+    "play",
+    "predict",
+    "read",
+    "tolerance",
+    "tradeoff",
+    "updated",
+    "write_update",
 ]
+
+HOMES = {
+    "align.session": ("bringup", "fit", "updated", "write_update"),
+    "api": (
+        "LaunchMatrix",
+        "Mask",
+        "MaskSet",
+        "Result",
+        "SweepAnswer",
+        "ToleranceCurves",
+        "answer",
+        "design",
+        "load",
+        "modes",
+        "read",
+        "tolerance",
+    ),
+    "base.errors": (
+        "BenchError",
+        "ConvergenceError",
+        "MaskforgeError",
+        "OutputError",
+        "PurityError",
+        "PurityWarning",
+    ),
+    "bench": ("Bench",),
+    "playing.handed_over": ("pack", "play"),
+    "sets.opened": ("check",),
+    "study.questions": ("band", "compare", "compare_sets", "plan", "predict", "tradeoff"),
+}
+"""Where the names stand."""
 
 
 def __getattr__(name: str) -> Any:
@@ -40,8 +108,8 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     if name == "__version__":
         return import_module(f"{__name__}.base.version").VERSION
-    home = {"Bench": "bench", **dict.fromkeys(("Mask", "Result", "design", "load", "modes"), "api")}
-    return getattr(import_module(f"{__name__}.{home.get(name, 'base.errors')}"), name)
+    home = next(home for home, names in HOMES.items() if name in names)
+    return getattr(import_module(f"{__name__}.{home}"), name)
 
 
 def __dir__() -> list[str]:

@@ -9,15 +9,19 @@ result.write("out/lp21")
 """
 
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from inspect import signature
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maskforge import bench as benches
+from maskforge.base.arguments import number
 from maskforge.base.errors import BenchError, PurityError, PurityWarning
 from maskforge.base.files import replacing
 from maskforge.base.ranges import BadValueError
@@ -35,10 +39,40 @@ from maskforge.launch.panel import Picture, rendered
 from maskforge.sets.designing import Finished, finished_masks, processes_for
 from maskforge.sets.manifest import Record
 from maskforge.sets.names import SET
+from maskforge.sets.opened import opened
+from maskforge.sets.reading import WrittenSet, checked_pages, couplings_of
 from maskforge.sets.writing import head_of, record_of, write_set
+from maskforge.study import questions
+from maskforge.study.questions import Tolerances, bench_given
+from maskforge.study.tolerance.one_error import LIMIT
+from maskforge.sweep import questions as sweep_questions
+from maskforge.sweep.answer import Answer
+from maskforge.sweep.tables import group_rows, note_lines
 
 VIEW, SAMPLES = 2.5, 161
 """Half width of a facet picture in core radii, and its samples along a side."""
+
+
+class Facet(NamedTuple):
+    """A field on the facet: `field` (n, n) in 1/m, y up, and `u` (n,), its samples along x and y
+    in m from the fibre's axis."""
+
+    field: Complex
+    u: Real
+
+
+@dataclass(frozen=True, eq=False)
+class LaunchMatrix:
+    """Launched power (masks, modes) as a share of the beam, `power`, with the names of both."""
+
+    power: NDArray[np.float64]
+    masks: tuple[str, ...]
+    modes: tuple[str, ...]
+
+    def _repr_html_(self) -> str:
+        from maskforge.report.notebook import matrix_html
+
+        return matrix_html(self.power, self.masks, self.modes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,13 +192,10 @@ class Mask:
         """What the panel gets: grey values (rows, columns), row 0 on top."""
         return rendered(self.launch.modulator, self.states)
 
-    def facet(self) -> tuple[Complex, Real]:
-        """(field (n, n) in 1/m on the facet, its samples along x and y in m), y up.
-
-        The window reaches VIEW core radii from the fibre's axis.
-        """
+    def facet(self) -> Facet:
+        """The field on the facet, VIEW core radii to either side of the fibre's axis."""
         u = axis(SAMPLES, 2 * VIEW * self.launch.core_radius / (SAMPLES - 1))
-        return facet_field(self.launch, self.factors, u, u), u
+        return Facet(facet_field(self.launch, self.factors, u, u), u)
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,6 +228,11 @@ class Result:
         """Launched power (masks, K) as a share of the beam."""
         return np.abs(self.couplings) ** 2
 
+    @property
+    def launch_matrix(self) -> LaunchMatrix:
+        """The same with names, which shows itself in a notebook."""
+        return LaunchMatrix(self.matrix, tuple(mask.name for mask in self.masks), self.modes)
+
     def __len__(self) -> int:
         return len(self.masks)
 
@@ -216,14 +252,137 @@ class Result:
         return out
 
 
+@dataclass(frozen=True, eq=False)
+class MaskSet:
+    """A finished set in its folder; what other functions take in the place of the folder, too."""
+
+    written: WrittenSet = field(repr=False)
+
+    def __fspath__(self) -> str:
+        return str(self.folder)
+
+    @property
+    def folder(self) -> Path:
+        return self.written.folder
+
+    @property
+    def masks(self) -> tuple[Record, ...]:
+        """What the manifest says of each, in play order."""
+        return self.written.masks
+
+    @property
+    def modes(self) -> tuple[str, ...]:
+        """Names of the guided modes, as in "LP21 cos"."""
+        each = ((mode["label"], mode.get("part")) for mode in self.written.modes)
+        return tuple(label if part is None else f"{label} {part}" for label, part in each)
+
+    @cached_property
+    def couplings(self) -> Complex:
+        """Complex couplings (masks, K), as the set's file has them."""
+        return couplings_of(self.written)
+
+    @property
+    def launch_matrix(self) -> LaunchMatrix:
+        """Launched power (masks, K) with names, which shows itself in a notebook."""
+        names = tuple(mask.name for mask in self.masks)
+        return LaunchMatrix(np.abs(self.couplings) ** 2, names, self.modes)
+
+    def pictures(self) -> Iterator[Picture]:
+        """The pages in play order, each checked: grey values (rows, columns), row 0 on top."""
+        return checked_pages(self.written)
+
+    def _repr_html_(self) -> str:
+        from maskforge.report.notebook import table_html
+
+        return table_html(self.masks)
+
+
+class ToleranceCurves(Tolerances):
+    """`Tolerances` that show themselves in a notebook."""
+
+    def _repr_html_(self) -> str:
+        from maskforge.report.figures.tolerance import tolerance_figure
+        from maskforge.report.notebook import svg_html
+
+        title = f"{len(self.masks)} masks, purity lost to one error at a time"
+        return svg_html(tolerance_figure(self.curves, self.masks, self.limit, title, "svg"), title)
+
+
+class SweepAnswer(Answer):
+    """`Answer` that shows itself in a notebook."""
+
+    def _repr_html_(self) -> str:
+        from maskforge.report.figures.sweep import sweep_figure
+        from maskforge.report.notebook import grid_html, svg_html
+
+        header, rows = group_rows(self)
+        names = [name.replace("\n", " ") for name in header]
+        notes = " · ".join(note_lines(self))
+        picture = svg_html(sweep_figure(self, self.readings.path.name, "svg"), "sweep")
+        return picture + grid_html(names, rows, notes)
+
+
+def read(folder: str | Path) -> MaskSet:
+    """The finished set in a folder; BenchError, one line, where there is none."""
+    return MaskSet(opened(folder))
+
+
+def tolerance(
+    source: "str | Path | Bench | Result | MaskSet",
+    *,
+    limit: float = LIMIT,
+    deviations: Mapping[str, float] | None = None,
+    draws: int | None = None,
+    seed: int = 0,
+    jobs: int = 1,
+    device: str = "auto",
+) -> ToleranceCurves:
+    """What errors cost a set, a `Result`, or a bench's masks; see `study.questions.tolerance`.
+
+    `limit`: the loss of purity that errors are measured by; `deviations`: standard deviations, as
+    {"fiber_offset_um": 0.3}, all drawn at once too, `draws` (a power of 2) times.
+    """
+
+    def asked(what: object) -> ToleranceCurves:
+        found = questions.tolerance(
+            what,  # type: ignore[arg-type]
+            limit=limit,
+            deviations=deviations,
+            draws=draws,
+            seed=seed,
+            jobs=jobs,
+            device=device,
+        )
+        return ToleranceCurves(**vars(found))
+
+    if not isinstance(source, Result):
+        return asked(source)
+    with TemporaryDirectory(prefix="maskforge-", ignore_cleanup_errors=True) as folder:
+        return asked(source.write(Path(folder) / "set"))
+
+
+def answer(source: "str | Path | MaskSet", readings: str | Path, **question: object) -> SweepAnswer:
+    """What a device does to each label and mode group, from a sweep's readings.
+
+    `question`: `playlist`, `isolation_db`, `by`, `beam_mw`, `per_launched`, `trust`, `mixing`,
+    `draws`, `seed`, `strict`, as `maskforge readings sweep` has them (the last shares of 1).
+    """
+    known = signature(sweep_questions.answer).parameters
+    for name in question:
+        if name not in known:
+            raise BenchError(f"{name}: no such word; there are {', '.join(list(known)[2:])}")
+    found = sweep_questions.answer(source, readings, **question)  # type: ignore[arg-type]
+    return SweepAnswer(**vars(found))
+
+
 def load(bench: str | Path) -> Bench:
     """The bench of a preset's name or of a TOML file; BenchError, one line, where it is none."""
-    return benches.load(bench)
+    return bench_given(bench)
 
 
 def modes(bench: Bench | str | Path) -> tuple[RadialMode, ...]:
     """The guided modes of a bench's fibre with their figures (n_eff, delay, areas)."""
-    loaded = _loaded(bench)
+    loaded = bench_given(bench)
     return tuple(guided_modes(loaded, loaded.fiber.groups))
 
 
@@ -245,15 +404,16 @@ def design(
     Raises BenchError, one line, for what cannot be used.  Where masks are less pure than asked it
     warns (PurityWarning); with `strict` it raises PurityError, whose `result` has them all.
     """
+    crew = int(number("jobs", jobs, questions.JOBS))
     given = benches.override(
-        _loaded(bench), method=method, labels=labels, orientations=orientations, purity=purity
+        bench_given(bench), method=method, labels=labels, orientations=orientations, purity=purity
     )
     try:
         ready = prepared(given, device)
     except BadValueError as problem:
         raise BenchError(f"{problem.key} = {problem.value}: {problem.text}") from None
     most = processes_for(len(ready.targets), pixels=ready.launch.incident.size)
-    found = finished_masks(ready, jobs=min(jobs, most))
+    found = finished_masks(ready, jobs=min(crew, most))
     result = Result(ready, tuple(Mask(mask, ready.launch) for mask in found))
     short = [mask.name for mask in result.masks if not mask.reached]
     if short:
@@ -262,7 +422,3 @@ def design(
             raise PurityError(told, result)
         warnings.warn(told, PurityWarning, stacklevel=2)
     return result
-
-
-def _loaded(bench: Bench | str | Path) -> Bench:
-    return bench if isinstance(bench, Bench) else benches.load(bench)

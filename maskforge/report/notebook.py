@@ -18,6 +18,9 @@ from maskforge.sets.mask_columns import IN_NOTEBOOK, decibel, percent
 SIDE = 180
 """Pixels of a picture on the screen."""
 
+FLOOR_DB = -40.0
+"""Of a launch matrix: what is weaker looks like nothing."""
+
 MOST_ROWS = 60
 """Masks that a table lists; of more, the first."""
 
@@ -73,6 +76,34 @@ def mask_html(mask: Record, phase: Real, field: Complex) -> str:
         f"{percent(mask.group_purity)} %, insertion loss {decibel(mask.loss_db)} dB{gap}{missed}"
     )
     return f"<div>{text}<table><tr>{cells}</tr></table></div>"
+
+
+def grid_html(head: Sequence[str], rows: Sequence[Sequence[str]], caption: str = "") -> str:
+    """A table of text."""
+    top = "".join(f"<th>{escape(name)}</th>" for name in head)
+    body = "".join(
+        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows
+    )
+    return f"<div>{escape(caption)}<table><tr>{top}</tr>{body}</table></div>"
+
+
+def matrix_html(matrix: Real, masks: Sequence[str], modes: Sequence[str]) -> str:
+    """Launched power (masks, modes), each row against its highest, in dB from 0 to FLOOR_DB."""
+    rows = np.maximum(matrix, 1e-30) / np.maximum(matrix.max(axis=1, keepdims=True), 1e-30)
+    shade = 1 - np.clip(10 * np.log10(rows), FLOOR_DB, 0) / FLOOR_DB
+    size = max(2, min(12, 600 // max(matrix.shape)))
+    picture = np.kron(coloured(shade[::-1], INTENSITY), np.ones((size, size, 1), np.uint8))
+    return (
+        f"<div><b>launched power</b>, {len(masks)} masks down, {len(modes)} guided modes across "
+        f"({escape(modes[0])} to {escape(modes[-1])}); dB below each mask's strongest mode, 0 to "
+        f'{FLOOR_DB:g}<br><img src="{inline(picture)}" alt="launch matrix"></div>'
+    )
+
+
+def svg_html(content: bytes, title: str) -> str:
+    """A figure as a data URL."""
+    data = base64.b64encode(content).decode("ascii")
+    return f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(title)}">'
 
 
 def table_html(masks: Sequence[Record]) -> str:

@@ -16,6 +16,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.base.wording import nearest, one_line, shortened, shown
+from maskforge.bench import Bench
 from maskforge.bench.files import bench_source, parsed
 from maskforge.launch.light import Real
 from maskforge.sets.designing import MOST_PROCESSES
@@ -138,12 +139,34 @@ def read_factors(path: Path, left_out: Mapping[str, str]) -> tuple[Factor, ...]:
     table = raw.get(SECTION)
     if not isinstance(table, Mapping):
         raise BenchError(f"{where}: [{SECTION}]: missing; it holds keys such as fiber_offset_um")
+    return factors_of(f"{where}: [{SECTION}]", table, left_out)
+
+
+def factors_of(
+    where: str, table: Mapping[str, object], left_out: Mapping[str, str]
+) -> tuple[Factor, ...]:
+    """The factors of standard deviations by key, those of 0 left out; `where` they stand.
+
+    Raises BenchError, one line.
+    """
+    if not isinstance(table, Mapping):
+        raise BenchError(one_line(f"{where} = {shown(table)}: must be like fiber_offset_um = 0.3"))
     known = known_keys()
     found = {key: _deviation(where, key, value, known, left_out) for key, value in table.items()}
     factors = tuple(Factor(key, known[key], found[key]) for key in known if found.get(key))
     if not factors:
-        raise BenchError(f"{where}: [{SECTION}]: at least one deviation above 0 is needed")
+        raise BenchError(f"{where}: at least one deviation above 0 is needed")
     return factors
+
+
+def drawn_often(count: object, factors: Sequence[Factor], bench: Bench) -> int:
+    """How many to draw, the usual where None; BenchError where it is no power of 2."""
+    if count is None:
+        return usual_draws(factors, int(np.prod(bench.modulator.panel)))
+    rule = f"must be a power of 2 from {LEAST_DRAWS} to {MOST_DRAWS}"
+    if not isinstance(count, int) or not LEAST_DRAWS <= count <= MOST_DRAWS or count & (count - 1):
+        raise BenchError(one_line(f"draws = {shown(count)}: {rule}"))
+    return count
 
 
 def _deviation(
@@ -153,7 +176,7 @@ def _deviation(
     known: Mapping[str, tuple[Cause, ...]],
     left_out: Mapping[str, str],
 ) -> float:
-    place = f"{where}: [{SECTION}] {shortened(key)}"
+    place = f"{where} {shortened(str(key))}"
     if key not in known:
         near = nearest(key, known)
         hint = f"did you mean {near}?" if near else f"there are {', '.join(known)}"
