@@ -164,9 +164,10 @@ def _back(
     lit: NDArray[np.bool_],
     layer: int = 0,
 ) -> NDArray[np.complex128]:
-    """What the blocks that are `lit` get of every multiplier (blocks, K), from a layer's light."""
+    """What the blocks that are `lit` get of every multiplier (blocks, J), from a layer's light."""
     modes = np.stack([mode[lit] for mode in sent_from(launch, x, y, layer)])
-    return np.asarray(np.conj(modes * beam[lit]).T)
+    sent, passage = np.conj(modes * beam[lit]), launch.setup.passage
+    return np.asarray((sent if passage is None else np.conj(passage.matrix) @ sent).T)
 
 
 def _model(

@@ -12,6 +12,7 @@ from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import fourier_rows
 from maskforge.launch.light import Real
 from maskforge.launch.mode_samples import ModeSamples, mode_samples
+from maskforge.launch.passage import Passage
 from maskforge.methods.per_launch import kept
 
 Fast = NDArray[np.complex64]
@@ -43,16 +44,19 @@ class Draft:
     values: Array
     """The alphabet's; real where these and the light are, and so is `back`."""
     gaps: NDArray[np.complex128]
+    """Those into the guided modes."""
+    passage: Passage | None = None
 
     def couplings(self, states: Array) -> NDArray[np.complex128]:
-        """c (K,) of the pixels' states (rows, columns)."""
+        """What counts (J,) of the pixels' states (rows, columns)."""
         found, sent = self.gaps, self.facet.sent(picked(self.values, states))
         for layer, kernel, there in zip(self.facet.layers, self.kernels, sent, strict=True):
             found = found - 1j * layer.turn * kernel.overlaps(there)
-        return np.asarray(found)
+        return np.asarray(found if self.passage is None else self.passage.through(found))
 
     def back(self, vector: NDArray[np.complex128]) -> Array:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
+        vector = vector if self.passage is None else self.passage.back(vector)
         facets = (
             kernel.mixed(1j * np.conj(layer.turn) * vector)
             for layer, kernel in zip(self.facet.layers, self.kernels, strict=True)
@@ -61,7 +65,8 @@ class Draft:
 
 
 def sent_from(launch: Launch, x: Real, y: Real, layer: int = 0) -> Iterator[Fast]:
-    """What unit light of a layer sends from points (x, y) into each mode: K of (len(y), len(x)).
+    """What unit light of a layer sends from points (x, y) into each mode: K of (len(y), len(x)),
+    before any device.
 
     With the lens's offset it holds the slant, but for a phase of the whole.
     """
@@ -89,5 +94,6 @@ def draft_of(launch: Launch) -> Draft:
         facet=replace(whole, layers=layers).single.on(device),
         kernels=tuple(modes.weighted(area, layer.envelope).on(device) for layer in layers),
         values=device.put(single_values(launch)),
-        gaps=launch.gaps,
+        gaps=launch.gaps if launch.dark is None else launch.dark,
+        passage=launch.setup.passage,
     )

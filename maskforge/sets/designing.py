@@ -206,8 +206,9 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
 
 
 def _turns(ready: Prepared) -> tuple[Turn, ...]:
-    """What turns the bench into itself; that need not do so with its scenarios."""
-    return () if ready.others else symmetries(ready.launch)
+    """What turns the bench into itself; that need not do so with its scenarios, or a device."""
+    passage = ready.launch.setup.passage
+    return () if ready.others or passage is not None else symmetries(ready.launch)
 
 
 def _advised(ready: Prepared, made: Design, target: Target) -> Design:
