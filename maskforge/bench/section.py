@@ -16,7 +16,7 @@ SHORTFALLS = ("purest", "efficient")
 ALPHABETS = ("binary", "levels", "table", "continuous")
 BACKGROUNDS = ("flat", "checkerboard", "carrier")
 PROFILES = ("step", "power-law", "trench", "table")
-FAMILIES = ("lp", "lg", "superposition")
+FAMILIES = ("lp", "lg", "superposition", "output")
 
 GOES_WITH: Mapping[str, tuple[str, Mapping[str, tuple[str, ...]]]] = {
     "modulator": (
@@ -56,7 +56,11 @@ GOES_WITH: Mapping[str, tuple[str, Mapping[str, tuple[str, ...]]]] = {
     ),
     "targets": (
         "family",
-        {"orientations": ("lp",), "lg_waist_um": ("lg",), "superpositions": ("superposition",)},
+        {
+            "orientations": ("lp",),
+            "lg_waist_um": ("lg",),
+            "superpositions": ("superposition", "output"),
+        },
     ),
 }
 """Per section (or part of one) the key that decides, and those that only some of its values

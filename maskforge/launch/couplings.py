@@ -343,7 +343,7 @@ def launch_target(launch: Launch, target: Target) -> Target:
     return replace(target, vector=passage.launch_for(target.vector))
 
 
-def there(target: Target, launch: Launch, other: Launch) -> Complex:
+def wanted_in(target: Target, launch: Launch, other: Launch) -> Complex:
     """The target's vector in another launch: the same modes, which it must guide, or outputs."""
     if launch.setup.passage is not None:
         return target.vector

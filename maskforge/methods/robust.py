@@ -13,7 +13,7 @@ from functools import lru_cache, partial
 import numpy as np
 
 from maskforge.base.arrays import Array, beside, flat, namespace, on_host, picked, single
-from maskforge.launch.couplings import Launch, Scenario, couplings, judged, there
+from maskforge.launch.couplings import Launch, Scenario, couplings, judged, wanted_in
 from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.methods.blocks import Blocks, blocks_of, coarse_of_all
 from maskforge.methods.cover import joined, proof_of
@@ -181,7 +181,7 @@ def robust(
     scenarios = (Scenario(NOMINAL, launch), *problem.others)
     view = Together(
         scenarios,
-        tuple(there(target, launch, one.launch) for one in scenarios),
+        tuple(wanted_in(target, launch, one.launch) for one in scenarios),
         palette_of([one.launch for one in scenarios]),
     )
     nominal = dual(replace(problem, others=()), settings, previous)

@@ -18,7 +18,7 @@ from maskforge.base.wording import nearest, one_line, shortened, shown
 from maskforge.bench import Safety
 from maskforge.bench.pictures import check_pixels, open_tiff
 from maskforge.launch.light import Complex
-from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
+from maskforge.sets.manifest import LaunchFigures, Record, RobustFigures, ScenarioFigures
 from maskforge.sets.names import COUPLINGS, FORMAT, MANIFEST, STACK, VERSION
 from maskforge.sets.stack import Picture, pixel_hash
 
@@ -61,6 +61,10 @@ class WrittenSet:
     """Of the bench that it was made for; None where an earlier version made it."""
     safety: Safety | None = None
     """None where the bench does not say its power, or an earlier version made the set."""
+    outputs: tuple[Mapping[str, Any], ...] = ()
+    """Of a device behind the fibre, which the figures of the masks are for."""
+    launches: tuple[LaunchFigures, ...] = ()
+    """The launch's own figures, of each mask in play order, of such a bench."""
 
     @property
     def title(self) -> str:
@@ -94,6 +98,12 @@ def read_set(folder: Path) -> WrittenSet:
     if name is not None and not isinstance(name, str):
         raise BenchError(one_line(f"{path}: name = {shown(name)}: must be text"))
     safety = content.get("safety")
+    outputs = content.get("outputs", [])
+    if not isinstance(outputs, list) or not all(isinstance(one, dict) for one in outputs):
+        raise BenchError(f"{path}: outputs: must be a JSON array of objects")
+    launches = content.get("launches", [])
+    if not isinstance(launches, list) or len(launches) not in (0, len(masks)):
+        raise BenchError(f"{path}: launches: must be a JSON array with an object for each mask")
     return WrittenSet(
         folder,
         content["bench"],
@@ -103,6 +113,11 @@ def read_set(folder: Path) -> WrittenSet:
         content.get("made_with"),
         name,
         None if safety is None else entry_of(f"{path}: safety", safety, Safety),
+        tuple(outputs),
+        tuple(
+            entry_of(f"{path}: launches[{place}]", entry, LaunchFigures)
+            for place, entry in enumerate(launches)
+        ),
     )
 
 
@@ -254,14 +269,16 @@ def checked_pages(written: WrittenSet) -> Generator[Picture, None, None]:
         raise BenchError(f"{written.stack}: has {place} pages, {MANIFEST} lists {count} masks")
 
 
-def couplings_of(written: WrittenSet) -> Complex:
-    """The couplings (masks, modes); BenchError where they are not there or not the set's."""
-    path, shape = written.folder / COUPLINGS, (len(written.masks), len(written.modes))
+def couplings_of(written: WrittenSet, key: str = "couplings") -> Complex:
+    """The couplings (masks, modes), or what arrives in a device's `outputs` (masks, outputs);
+    BenchError where they are not there or not the set's."""
+    ends = written.modes if key == "couplings" else written.outputs
+    path, shape = written.folder / COUPLINGS, (len(written.masks), len(ends))
 
     def wrong(what: str) -> BenchError:
         return BenchError(
             one_line(
-                f"{path}: couplings is {what}: must be finite complex numbers of shape {shape}, as "
+                f"{path}: {key} is {what}: must be finite complex numbers of shape {shape}, as "
                 "the manifest has masks and modes"
             )
         )
@@ -270,7 +287,7 @@ def couplings_of(written: WrittenSet) -> Complex:
         if dtype.kind != "c" or found != shape:
             raise wrong(f"{dtype} of shape {found}")
 
-    found = read_arrays(path, ["couplings"], check)["couplings"]
+    found = read_arrays(path, [key], check)[key]
     if not np.all(np.isfinite(found)):
         raise wrong(f"{found.dtype} of shape {found.shape}")
     return found.astype(complex, copy=False)

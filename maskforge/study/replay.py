@@ -5,11 +5,13 @@ from dataclasses import dataclass, replace
 
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.base.wording import one_line
+from maskforge.base.wording import one_line, some_of
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import at_wavelength
 from maskforge.bench.ready import guided_basis
-from maskforge.launch.couplings import Launch, Prediction, couplings, judged
+from maskforge.bench.values import fail
+from maskforge.launch.basis import Basis
+from maskforge.launch.couplings import Launch, Prediction, launch_target, predict
 from maskforge.launch.modulator import emitted
 from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
 from maskforge.launch.panel import states_of
@@ -43,7 +45,35 @@ def replayed(written: WrittenSet, other: Bench, *, budgets: bool = False) -> Ite
     own = bench_of(written)
     _same_panel(own, other)
     launch = launch_of(other)
-    return _replays(written, launch, targets_in(own, launch.basis), other.source, budgets)
+    if own.device.matrices or other.device.matrices:
+        targets = _at_outputs(own, other)
+    else:
+        targets = targets_in(own, launch.basis)
+    return _replays(written, launch, targets, other.source, budgets)
+
+
+def _at_outputs(own: Bench, other: Bench) -> Targets:
+    """A bench's targets at the outputs of another one's device, which must be the same ones."""
+    names, there = (
+        one.device.matrices[0].outputs if one.device.matrices else () for one in (own, other)
+    )
+    if set(names) != set(there):
+        fail(
+            other.source,
+            "device",
+            "matrix",
+            other.device.matrix,
+            f"the set's targets are {_outputs(names)}, here there are {_outputs(there)}",
+        )
+    order = [names.index(name) for name in there]
+    return {
+        key: replace(target, vector=target.vector[order])
+        for key, target in targets_in(own, guided_basis(own)).items()
+    }
+
+
+def _outputs(names: tuple[str, ...]) -> str:
+    return f"at the outputs {some_of(names)}" if names else "launches, at no device"
 
 
 def replayed_at(
@@ -69,12 +99,19 @@ def replayed_at(
             )
     for nm in wavelengths:
         launch = at_wavelength(bench, nm, realign=realign)
-        there = {
-            key: replace(target, vector=transferred(target.vector, basis, launch.basis))
-            for key, target in targets.items()
-            if held_by(launch.basis, target.vector, basis)
-        }
+        there = (
+            targets if launch.setup.passage is not None else _carried(targets, basis, launch.basis)
+        )
         yield _replays(written, launch, there, bench.source, budgets)
+
+
+def _carried(targets: Targets, basis: Basis, other: Basis) -> Targets:
+    """The same sums of modes in another basis, of those that it holds."""
+    return {
+        key: replace(target, vector=transferred(target.vector, basis, other))
+        for key, target in targets.items()
+        if held_by(other, target.vector, basis)
+    }
 
 
 def _replays(
@@ -93,9 +130,10 @@ def _replays(
         found = budget = None
         if target is not None:
             factors = emitted(launch.modulator, states)
-            found = judged(launch.basis, target, couplings(launch, factors))
+            found = predict(launch, target, factors)
             if ledger is not None:
-                budget = budget_of(ledger, target, factors, found.couplings)
+                own = launch_target(launch, target)
+                budget = budget_of(ledger, own, factors, found.couplings)
         yield Replay(mask, found, budget)
 
 

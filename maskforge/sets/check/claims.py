@@ -15,7 +15,7 @@ from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import described
 from maskforge.sets.check.bench_keys import key_problems, safety_problems
-from maskforge.sets.manifest import Record
+from maskforge.sets.manifest import Record, output_entries
 from maskforge.sets.names import COUPLINGS, MANIFEST
 from maskforge.sets.proofs import Proofs, arrays, read_proofs
 from maskforge.sets.reading import WrittenSet
@@ -69,9 +69,16 @@ class Claims:
 
     @property
     def same_modes(self) -> bool:
-        """Whether the manifest's modes are the basis, in its order."""
+        """Whether the manifest's modes are the basis, and its outputs the device's, in order."""
         whole = list(range(len(self.launch.basis)))
-        return len(self.written.modes) == len(whole) and self.theirs.tolist() == whole
+        same = len(self.written.modes) == len(whole) and self.theirs.tolist() == whole
+        return same and list(self.written.outputs) == self.outputs
+
+    @property
+    def outputs(self) -> list[dict[str, object]]:
+        """What the manifest must have of the bench's device."""
+        passage = self.launch.setup.passage
+        return [] if passage is None else output_entries(passage.outputs)
 
     @property
     def is_robust(self) -> bool:

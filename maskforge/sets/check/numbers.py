@@ -6,7 +6,7 @@ import numpy as np
 
 from maskforge.base.csv_text import finite
 from maskforge.launch.basis import mode_name
-from maskforge.launch.couplings import Prediction, judged, unwanted_db
+from maskforge.launch.couplings import Prediction, predicted, unwanted_db
 from maskforge.launch.modulator import Complex
 from maskforge.methods.problem import gap_of
 from maskforge.sets.check.bounds import bounds_off, contradictions
@@ -125,7 +125,7 @@ def _couplings_off(claims: Claims, at: int, found: Complex) -> tuple[float, tupl
 def _judged(claims: Claims, mask: Record, found: Complex) -> Prediction | None:
     """The figures of couplings, None where the bench has no such target."""
     target = claims.targets.get((mask.target, mask.orientation_deg))
-    return None if target is None else judged(claims.launch.basis, target, found)
+    return None if target is None else predicted(claims.launch, target, found)
 
 
 def _figures_off(mask: Record, found: Prediction | None) -> tuple[float, list[str]]:
