@@ -3,6 +3,8 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line, some_of
@@ -10,7 +12,7 @@ from maskforge.bench import Bench
 from maskforge.bench.elsewhere import at_wavelength
 from maskforge.bench.ready import guided_basis
 from maskforge.bench.values import fail
-from maskforge.launch.basis import Basis
+from maskforge.launch.basis import Basis, mode_name
 from maskforge.launch.couplings import Launch, Prediction, launch_target, predict
 from maskforge.launch.modulator import emitted
 from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
@@ -53,27 +55,37 @@ def replayed(written: WrittenSet, other: Bench, *, budgets: bool = False) -> Ite
 
 
 def _at_outputs(own: Bench, other: Bench) -> Targets:
-    """A bench's targets at the outputs of another one's device, which must be the same ones."""
-    names, there = (
-        one.device.matrices[0].outputs if one.device.matrices else () for one in (own, other)
-    )
-    if set(names) != set(there):
+    """A bench's targets at the outputs of another one's device.
+
+    They must be the same outputs; launches are judged at outputs that are named as their modes.
+    """
+    basis = guided_basis(own)
+    names = _ends(own) or tuple(mode_name(mode) for mode in basis)
+    there = _ends(other)
+    if not there or (set(names) != set(there) if _ends(own) else set(names) - set(there)):
         fail(
             other.source,
             "device",
             "matrix",
             other.device.matrix,
-            f"the set's targets are {_outputs(names)}, here there are {_outputs(there)}",
+            f"the set's targets are {_told(own, names)}, here there are "
+            + (f"the outputs {some_of(there)}" if there else "launches, and no device"),
         )
-    order = [names.index(name) for name in there]
+    # each output's place in the targets' vectors; one that they know nothing of: none
+    places = [names.index(name) if name in names else len(names) for name in there]
     return {
-        key: replace(target, vector=target.vector[order])
-        for key, target in targets_in(own, guided_basis(own)).items()
+        key: replace(target, vector=np.append(target.vector, 0.0)[places])
+        for key, target in targets_in(own, basis).items()
     }
 
 
-def _outputs(names: tuple[str, ...]) -> str:
-    return f"at the outputs {some_of(names)}" if names else "launches, at no device"
+def _ends(bench: Bench) -> tuple[str, ...]:
+    """Names of the outputs of a bench's device; none without one."""
+    return bench.device.matrices[0].outputs if bench.device.matrices else ()
+
+
+def _told(bench: Bench, names: tuple[str, ...]) -> str:
+    return f"{'at the outputs' if _ends(bench) else 'of the modes'} {some_of(names)}"
 
 
 def replayed_at(

@@ -16,7 +16,7 @@ from spoiling import Check, edit
 
 import maskforge as mf
 from maskforge.base.errors import BenchError
-from maskforge.bench import load_changed
+from maskforge.bench import from_dict, load_changed, resolved
 from maskforge.bench.elsewhere import without_device
 from maskforge.bench.ready import prepared
 from maskforge.report.page.set_page import page_of_set
@@ -183,7 +183,7 @@ def test_a_set_is_predicted_behind_another_device(good: Path, tmp_path: Path) ->
     npz(tmp_path / "M.npz", matrix, output=["a", "b", "c", "e"])
     with pytest.raises(BenchError, match="the set's targets are at the outputs a, b, c, d, here"):
         list(replayed(written, bench_at(tmp_path)))
-    with pytest.raises(BenchError, match="here there are launches, at no device"):
+    with pytest.raises(BenchError, match="here there are launches, and no device"):
         list(replayed(written, without_device(bench_at(tmp_path))))
 
 
@@ -221,3 +221,21 @@ def test_a_device_at_two_wavelengths(tmp_path: Path, check: Check) -> None:
     # each scenario passes its own matrix: without a difference the figures would be others
     assert prepared(bench).others[0].launch.setup.passage is not None
     assert json.loads((folder / "manifest.json").read_text("utf-8"))["outputs"][0]["name"] == "LP01"
+
+
+def test_a_set_of_launches_is_judged_at_outputs_of_their_names(tmp_path: Path) -> None:
+    matrix = random_matrix(seed=6)
+    npz(tmp_path / "M.npz", matrix)
+    bench = bench_at(tmp_path)
+    keys = {key: own for key, own in resolved(bench).items() if key not in ("device", "targets")}
+    plain = mf.design(from_dict(keys | {"targets": {"labels": ["LP01"]}}, "plain"))
+    written = read_set(plain.write(tmp_path / "set"))
+    (found,) = replayed(written, bench)
+    arrives = matrix @ couplings_of(written)[0]
+    assert found.prediction is not None
+    assert found.prediction.purity == pytest.approx(
+        abs(arrives[0]) ** 2 / np.sum(np.abs(arrives) ** 2)
+    )
+    npz(tmp_path / "M.npz", matrix, output=["LP01", "LP11 cos", "port C"])
+    with pytest.raises(BenchError, match="targets are of the modes LP01, LP11 cos, LP11 sin, here"):
+        list(replayed(written, bench_at(tmp_path)))
