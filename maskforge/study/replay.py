@@ -21,6 +21,7 @@ from maskforge.launch.targets import held_by, transferred
 from maskforge.sets.manifest import Record
 from maskforge.sets.reading import WrittenSet, checked_pages
 from maskforge.sets.rebuilding import Targets, bench_of, launch_of, targets_in
+from maskforge.study.receive import Received, ends_of, received
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,12 +29,13 @@ class Replay:
     """A mask as the manifest knows it, and what it launches there.
 
     `prediction` is None where the fibre does not guide the target there, and `budget` there and
-    where it is not asked for.
+    where it is not asked for.  `received`: what it does the other way round, where it is guided.
     """
 
     mask: Record
     prediction: Prediction | None
     budget: Budget | None = None
+    received: Received | None = None
 
 
 def replayed(written: WrittenSet, other: Bench, *, budgets: bool = False) -> Iterator[Replay]:
@@ -131,6 +133,7 @@ def _replays(
 ) -> Iterator[Replay]:
     """The pages' pixels on the launch of the bench `source`, whose fibre guides `targets`."""
     ledger = ledger_of(launch) if budgets else None
+    names = ends_of(launch.basis, launch.setup.passage)
     for mask, picture in zip(written.masks, checked_pages(written), strict=True):
         try:
             states = states_of(launch.modulator, picture)
@@ -139,14 +142,16 @@ def _replays(
                 one_line(f"{source}: [modulator]: mask {mask.index} ({mask.name}): {error}")
             ) from None
         target = targets.get((mask.target, mask.orientation_deg))
-        found = budget = None
+        found = budget = back = None
         if target is not None:
             factors = emitted(launch.modulator, states)
             found = predict(launch, target, factors)
+            ends = found.couplings if found.outputs is None else found.outputs
+            back = received(mask, target, ends, names)
             if ledger is not None:
                 own = launch_target(launch, target)
                 budget = budget_of(ledger, own, factors, found.couplings)
-        yield Replay(mask, found, budget)
+        yield Replay(mask, found, budget, back)
 
 
 def _same_panel(own: Bench, other: Bench) -> None:
