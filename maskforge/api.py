@@ -33,7 +33,13 @@ from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
 from maskforge.launch.panel import Picture, rendered
 from maskforge.sets.designing import Finished, finished_masks, processes_for
-from maskforge.sets.manifest import LaunchFigures, Record, launch_figures
+from maskforge.sets.manifest import (
+    LaunchFigures,
+    PurityBand,
+    Record,
+    launch_figures,
+    purity_bands,
+)
 from maskforge.sets.names import SET
 from maskforge.sets.writing import head_of, record_of, write_set
 
@@ -146,6 +152,17 @@ class Mask:
             return None
         (figures,) = launch_figures(passage, [self.found.target], self.couplings[None])
         return replace(figures, index=self.found.index)
+
+    @cached_property
+    def purity_band(self) -> PurityBand | None:
+        """How sure the purity is where the device's matrix has standard errors, else None."""
+        passage = self.launch.setup.passage
+        if passage is None or passage.errors is None:
+            return None
+        aim = self.found.design.aim
+        assert aim is not None
+        (band,) = purity_bands(passage, [self.found.target], self.couplings[None], [aim])
+        return replace(band, index=self.found.index)
 
     @cached_property
     def budget(self) -> Budget:

@@ -219,7 +219,7 @@ def _check_sections(raw: Mapping[str, Any], source: str) -> None:
     for name in REQUIRED:
         if name not in raw:
             raise BenchError(f"{source}: [{name}]: missing; a bench needs this section")
-    if "device" in raw and not raw["device"]:
+    if "device" in raw and "matrix" not in raw["device"]:
         raise BenchError(f"{source}: [device] matrix: missing; the path of a .npz or .csv file")
 
 

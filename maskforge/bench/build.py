@@ -279,11 +279,12 @@ def passage(bench: Bench, basis: fields.Basis, nm: float | None = None) -> Passa
         fail(bench.source, "device", "matrix", bench.device.matrix, text)
     own, first = several[waves.index(nm)], several[0]
     try:
-        matrix = matched(own, [fields.mode_name(mode) for mode in basis])
+        columns = matched(own, [fields.mode_name(mode) for mode in basis])
     except BadValueError as problem:
         fail(bench.source, "device", "matrix", own, problem.text)
-    rows = [own.outputs.index(name) for name in first.outputs]
-    return Passage(outputs_of(first.outputs), matrix[rows])
+    some = np.ix_([own.outputs.index(name) for name in first.outputs], columns)
+    errors = None if own.errors is None else own.errors[some]
+    return Passage(outputs_of(first.outputs), own.matrix[some], errors)
 
 
 def targets(bench: Bench, basis: fields.Basis) -> tuple[Target, ...]:

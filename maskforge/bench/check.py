@@ -3,6 +3,7 @@
 import numpy as np
 
 from maskforge.bench.build import carrier, fiber, focal_length, light, modulator, named
+from maskforge.bench.section import PURITIES
 from maskforge.bench.sections import Bench
 from maskforge.bench.values import fail, keys_of
 from maskforge.fiber import profile
@@ -83,6 +84,15 @@ def _check_device(bench: Bench) -> None:
             "of them, in ascending order"
         )
         fail(bench.source, "device", "matrix", bench.device.matrix, text)
+    at = bench.device.purity_at
+    if at == PURITIES[0]:
+        return
+    if any(one.errors is None for one in found):
+        text = "needs a matrix with standard errors"
+        fail(bench.source, "device", "purity_at", at, text)
+    if len(waves) > 1 or any(bench.design.fiber_offset_um):
+        text = "goes without a robust design, of several wavelengths or fibre offsets"
+        fail(bench.source, "device", "purity_at", at, text)
 
 
 def _check_beam(bench: Bench, beam: optics.Light, panel: pixels.Modulator) -> None:

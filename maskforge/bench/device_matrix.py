@@ -52,6 +52,11 @@ class MatrixFile(DataFile):
         return np.asarray(self.data[..., 0] + 1j * self.data[..., 1])
 
     @property
+    def errors(self) -> NDArray[np.float64] | None:
+        """Standard errors (J, K); None where none is known."""
+        return self.data[..., 2] if np.any(self.data[..., 2]) else None
+
+    @property
     def names(self) -> tuple[tuple[str, ...], ...]:
         return self.outputs, self.inputs
 
@@ -214,8 +219,8 @@ def _check_numbers(
         raise BadValueError("it passes no light: all its entries are 0")
 
 
-def matched(file: MatrixFile, guided: Sequence[str]) -> NDArray[np.complex128]:
-    """The matrix (J, K) with its inputs in the order of the guided modes; BadValueError where they
+def matched(file: MatrixFile, guided: Sequence[str]) -> list[int]:
+    """The columns of the matrix in the order of the guided modes; BadValueError where its inputs
     are not the same ones."""
     place: Mapping[str, int] = {name: at for at, name in enumerate(file.inputs)}
     missing = [name for name in guided if name not in place]
@@ -231,4 +236,4 @@ def matched(file: MatrixFile, guided: Sequence[str]) -> NDArray[np.complex128]:
             f"its inputs {some_of(foreign)} are no modes that the bench counts; those are "
             f"{some_of(guided)}"
         )
-    return file.matrix[:, [place[name] for name in guided]]
+    return [place[name] for name in guided]

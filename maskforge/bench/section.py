@@ -16,6 +16,10 @@ SHORTFALLS = ("purest", "efficient")
 ALPHABETS = ("binary", "levels", "table", "continuous")
 BACKGROUNDS = ("flat", "checkerboard", "carrier")
 PROFILES = ("step", "power-law", "trench", "table")
+PURITIES = ("matrix", "median", "lower")
+"""What [design] purity is asked of behind a device: its matrix as measured, or an edge of the
+errors."""
+
 FAMILIES = ("lp", "lg", "superposition", "output")
 
 GOES_WITH: Mapping[str, tuple[str, Mapping[str, tuple[str, ...]]]] = {

@@ -28,6 +28,7 @@ from maskforge.bench.section import (
     FAMILIES,
     METHODS,
     PROFILES,
+    PURITIES,
     SHORTFALLS,
     Box,
     Degrees,
@@ -351,6 +352,7 @@ class DeviceSection(Section):
     """[device]: what lies behind the fibre, at whose outputs the light is to be pure."""
 
     matrix: MatrixFile | tuple[MatrixFile, ...] | None = None
+    purity_at: Annotated[str, PlainValidator(Choice(PURITIES))] = PURITIES[0]
 
     @property
     def matrices(self) -> tuple[MatrixFile, ...]:
@@ -414,4 +416,4 @@ SECTIONS: Mapping[str, type[Section]] = {
 def keys_by_section(bench: Bench) -> dict[str, dict[str, Any]]:
     """The keys that are set, as `Bench` accepts them again; [device] only where there is one."""
     found = {name: benchvalues.keys_of(getattr(bench, name)) for name in SECTIONS}
-    return {name: keys for name, keys in found.items() if keys or name != "device"}
+    return {name: keys for name, keys in found.items() if "matrix" in keys or name != "device"}

@@ -1,6 +1,6 @@
 """The printed table of masks, and what lines below it tell of them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from operator import attrgetter
 from statistics import median
 
@@ -9,7 +9,7 @@ from maskforge.base.wording import counted, some_of
 from maskforge.cli.terminal import LONG_SET, print_table, say, table_of_rows
 from maskforge.launch.couplings import insertion_loss_db
 from maskforge.methods.problem import NEAR_PHASES
-from maskforge.sets.manifest import LaunchFigures, Record, RobustFigures
+from maskforge.sets.manifest import LaunchFigures, PurityBand, Record, RobustFigures
 from maskforge.sets.mask_columns import PRINTED, decibel, percent
 
 OF_LABEL: tuple[Column[Sequence[Record]], ...] = (
@@ -30,11 +30,12 @@ def print_masks(
     asked: float,
     robust: Sequence[RobustFigures] = (),
     launches: Sequence[LaunchFigures] = (),
+    bands: Sequence[PurityBand] = (),
 ) -> None:
     """The table of a set and, where masks are less pure than `asked` (a share), which and why.
 
     `robust`: of those that are for several scenarios.  `launches`: of those whose figures are for
-    the outputs of a device.
+    the outputs of a device, `bands`: how sure these are.
     """
     known = [one for one in PRINTED if any(one.value(mask) is not None for mask in masks)]
     if len(masks) > LONG_SET:
@@ -44,6 +45,8 @@ def print_masks(
         print_table(table_of_rows(known, masks))
     if launches:
         _print_launches(masks, launches)
+    if bands:
+        _print_bands(masks, bands)
     if robust:
         _print_robust(masks, robust)
     missed = [mask for mask in masks if not mask.reached]
@@ -72,6 +75,10 @@ OF_LAUNCH: tuple[Column[tuple[Record, LaunchFigures]], ...] = (
 )
 
 
+def _of_band(key: str) -> Callable[[tuple[Record, PurityBand]], float]:
+    return lambda both: float(getattr(both[1], key))
+
+
 def _print_launches(masks: Sequence[Record], launches: Sequence[LaunchFigures]) -> None:
     """What the launch's own figures are beside those of a device's outputs."""
     say("\nPurity, loss and gap are those at the outputs of the device.")
@@ -86,6 +93,29 @@ def _print_launches(masks: Sequence[Record], launches: Sequence[LaunchFigures]) 
         return
     say("Beside them the launch's own, of the sum of modes that gives the output:\n")
     print_table(table_of_rows(OF_LAUNCH, list(zip(masks, launches, strict=True))))
+
+
+OF_BAND: tuple[Column[tuple[Record, PurityBand]], ...] = (
+    Column("name", lambda both: both[0].name, "mask", left=True),
+    Column("purity", lambda both: both[0].purity, "purity %\nas measured", percent),
+    *(
+        Column(key, _of_band(key), heading, percent)
+        for key, heading in (("low", "5 %\nbelow"), ("median", "\nmedian"), ("high", "95 %\nbelow"))
+    ),
+)
+
+
+def _print_bands(masks: Sequence[Record], bands: Sequence[PurityBand]) -> None:
+    """What the standard errors of a device's matrix make of the purities."""
+    say("\nPurity with the standard errors of the device's matrix, by Monte Carlo:\n")
+    if len(masks) <= LONG_SET:
+        print_table(table_of_rows(OF_BAND, list(zip(masks, bands, strict=True))))
+        return
+    least = min(bands, key=lambda one: one.low)
+    say(
+        f"the least sure {masks[least.index].name}: {percent(least.low)} % to "
+        f"{percent(least.high)} % in 90 % of the draws"
+    )
 
 
 def _print_robust(masks: Sequence[Record], robust: Sequence[RobustFigures]) -> None:

@@ -28,10 +28,14 @@ class Output:
 
 @dataclass(frozen=True, eq=False)
 class Passage:
-    """A device's `matrix` (J, K) from the guided modes, in the basis's order, to its `outputs`."""
+    """A device's `matrix` (J, K) from the guided modes, in the basis's order, to its `outputs`.
+
+    `errors` (J, K): standard errors of the real and of the imaginary part each; None: not known.
+    """
 
     outputs: tuple[Output, ...]
     matrix: Complex
+    errors: Real | None = None
 
     @cached_property
     def parts(self) -> tuple[Complex, Real, Complex]:

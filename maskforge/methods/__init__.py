@@ -47,7 +47,8 @@ def design(
 def _with_launch(problem: Problem, made: Design) -> Design:
     """The design with the launch's own couplings too, where a device lies behind it."""
     launch = problem.launch
-    if launch.setup.passage is None or made.prediction.outputs is not None:
+    if launch.setup.passage is None:
         return made
     factors = emitted(launch.modulator, made.states)
-    return replace(made, prediction=predict(launch, problem.target, factors))
+    found = predict(launch, problem.target, factors)
+    return replace(made, prediction=found, aim=problem.purity)

@@ -102,6 +102,7 @@ def _facts(mask: Finished) -> Facts:
         "status": made.status,
         "bound": _number(made.bound),
         "asked": _number(made.asked),
+        "aim": _number(made.aim),
         "bound_asked": _number(made.bound_asked),
         "figures": [float(x) for x in (found.purity, found.group_purity, found.efficiency)],
         "certificate": _proof_facts(made.certificate),

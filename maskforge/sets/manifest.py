@@ -16,6 +16,7 @@ from maskforge.bench import Safety
 from maskforge.launch.basis import Basis, mode_name
 from maskforge.launch.couplings import insertion_loss_db
 from maskforge.launch.passage import Complex, Output, Passage
+from maskforge.launch.purity_band import band_of
 from maskforge.launch.targets import Target, described
 from maskforge.sets.names import FORMAT, VERSION
 
@@ -110,6 +111,38 @@ class LaunchFigures:
     passed: float
 
 
+@dataclass(frozen=True)
+class PurityBand:
+    """How sure the purity of the mask `index` is where a device's matrix has standard errors: its
+    5 %, 50 % and 95 % percentiles (see `purity_band`).
+
+    `designed_for`: the purity by the matrix as measured that was aimed at, so that the band is
+    where it is asked to be.
+    """
+
+    index: int
+    low: float
+    median: float
+    high: float
+    designed_for: float
+
+
+def purity_bands(
+    passage: Passage,
+    targets: Sequence[Target],
+    couplings: Complex,
+    designed_for: Sequence[float],
+) -> tuple[PurityBand, ...]:
+    """Of masks in play order, as `launch_figures`; none where the matrix has no errors."""
+    if passage.errors is None:
+        return ()
+    each = zip(targets, couplings, designed_for, strict=True)
+    return tuple(
+        PurityBand(index, *band_of(passage, target.vector, own), aim)
+        for index, (target, own, aim) in enumerate(each)
+    )
+
+
 def launch_figures(
     passage: Passage, targets: Sequence[Target], couplings: Complex
 ) -> tuple[LaunchFigures, ...]:
@@ -133,11 +166,12 @@ def manifest_text(
     *,
     outputs: Sequence[Output] = (),
     launches: Sequence[LaunchFigures] = (),
+    bands: Sequence[PurityBand] = (),
 ) -> str:
     """The manifest of a set as JSON text; `bench` is written out and its paths start at the set.
 
     `robust`: of the masks for several scenarios.  `name`: what the bench is called.  `safety`: of a
-    bench that says its power.  `outputs`, `launches`: of a bench with a device.
+    bench that says its power.  `outputs`, `launches`, `bands`: of a bench with a device.
     """
     content = {
         "format": FORMAT,
@@ -160,6 +194,7 @@ def manifest_text(
         **({"outputs": output_entries(outputs)} if outputs else {}),
         "masks": [asdict(record) for record in records],
         **({"launches": [asdict(one) for one in launches]} if launches else {}),
+        **({"purity_bands": [asdict(one) for one in bands]} if bands else {}),
         **({"robust": [asdict(one) for one in robust]} if robust else {}),
         "made_with": {
             "maskforge": RELEASE,

@@ -18,7 +18,13 @@ from maskforge.base.wording import nearest, one_line, shortened, shown
 from maskforge.bench import Safety
 from maskforge.bench.pictures import check_pixels, open_tiff
 from maskforge.launch.light import Complex
-from maskforge.sets.manifest import LaunchFigures, Record, RobustFigures, ScenarioFigures
+from maskforge.sets.manifest import (
+    LaunchFigures,
+    PurityBand,
+    Record,
+    RobustFigures,
+    ScenarioFigures,
+)
 from maskforge.sets.names import COUPLINGS, FORMAT, MANIFEST, STACK, VERSION
 from maskforge.sets.stack import Picture, pixel_hash
 
@@ -65,6 +71,8 @@ class WrittenSet:
     """Of a device behind the fibre, which the figures of the masks are for."""
     launches: tuple[LaunchFigures, ...] = ()
     """The launch's own figures, of each mask in play order, of such a bench."""
+    bands: tuple[PurityBand, ...] = ()
+    """How sure their purity is, where the device's matrix has standard errors."""
 
     @property
     def title(self) -> str:
@@ -101,9 +109,6 @@ def read_set(folder: Path) -> WrittenSet:
     outputs = content.get("outputs", [])
     if not isinstance(outputs, list) or not all(isinstance(one, dict) for one in outputs):
         raise BenchError(f"{path}: outputs: must be a JSON array of objects")
-    launches = content.get("launches", [])
-    if not isinstance(launches, list) or len(launches) not in (0, len(masks)):
-        raise BenchError(f"{path}: launches: must be a JSON array with an object for each mask")
     return WrittenSet(
         folder,
         content["bench"],
@@ -114,10 +119,20 @@ def read_set(folder: Path) -> WrittenSet:
         name,
         None if safety is None else entry_of(f"{path}: safety", safety, Safety),
         tuple(outputs),
-        tuple(
-            entry_of(f"{path}: launches[{place}]", entry, LaunchFigures)
-            for place, entry in enumerate(launches)
-        ),
+        _of_masks(path, content, "launches", len(masks), LaunchFigures),
+        _of_masks(path, content, "purity_bands", len(masks), PurityBand),
+    )
+
+
+def _of_masks(
+    path: Path, content: Mapping[str, Any], key: str, count: int, kind: type[Entry]
+) -> tuple[Entry, ...]:
+    """What the manifest has of each mask under a key; none where it has nothing."""
+    found = content.get(key, [])
+    if not isinstance(found, list) or len(found) not in (0, count):
+        raise BenchError(f"{path}: {key}: must be a JSON array with an object for each mask")
+    return tuple(
+        entry_of(f"{path}: {key}[{place}]", entry, kind) for place, entry in enumerate(found)
     )
 
 

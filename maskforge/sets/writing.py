@@ -14,6 +14,7 @@ SHA256SUMS    the digests of all of them, see `digests`
 Masks and pages count from 0.  The same masks on the same bench give the same bytes.
 """
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,6 +39,7 @@ from maskforge.sets.digests import write_sums
 from maskforge.sets.inputs import Input, bench_with, inputs_of
 from maskforge.sets.manifest import (
     LaunchFigures,
+    PurityBand,
     Record,
     RobustFigures,
     ScenarioFigures,
@@ -45,6 +47,7 @@ from maskforge.sets.manifest import (
     launch_figures,
     manifest_text,
     output_text,
+    purity_bands,
 )
 from maskforge.sets.mask_columns import records_text
 from maskforge.sets.names import (
@@ -110,6 +113,8 @@ class Leaf:
     couplings: Complex
     proven: Proven
     robust: Robust | None
+    aim: float
+    """The purity that it was designed for, by a device's matrix as measured."""
 
 
 def leaf_of(modulator: Modulator, mask: Finished) -> Leaf:
@@ -121,6 +126,7 @@ def leaf_of(modulator: Modulator, mask: Finished) -> Leaf:
         couplings=mask.prediction.couplings,
         proven=proofs_of(mask.target, mask.design),
         robust=mask.design.robust,
+        aim=math.nan if mask.design.aim is None else mask.design.aim,
     )
 
 
@@ -139,6 +145,7 @@ def write_leaves(folder: Path, head: Head, leaves: Iterable[Leaf]) -> tuple[Reco
     couplings: list[Complex] = []
     proven: list[Proven] = []
     robust: list[tuple[int, Robust]] = []
+    aims: list[float] = []
     rows, columns = head.modulator.panel
     size = head.count * rows * columns * head.modulator.alphabet.bits // 8
     with stack(folder / STACK, size, head.out / STACK) as append:
@@ -149,13 +156,17 @@ def write_leaves(folder: Path, head: Head, leaves: Iterable[Leaf]) -> tuple[Reco
                 robust.append((leaf.record.index, leaf.robust))
             couplings.append(leaf.couplings)
             proven.append(leaf.proven)
+            aims.append(leaf.aim)
     table = np.array(couplings).reshape(len(records), len(head.basis))
     arrays, passage = {"couplings": table}, head.passage
     outputs: Sequence[Output] = ()
     launches: Sequence[LaunchFigures] = ()
+    bands: Sequence[PurityBand] = ()
     if passage is not None:
         outputs, arrays["outputs"] = passage.outputs, passage.through(table)
-        launches = launch_figures(passage, [target for target, _ in proven], table)
+        targets = [target for target, _ in proven]
+        launches = launch_figures(passage, targets, table)
+        bands = purity_bands(passage, targets, table, aims)
     texts = {
         MANIFEST: manifest_text(
             head.bench,
@@ -166,6 +177,7 @@ def write_leaves(folder: Path, head: Head, leaves: Iterable[Leaf]) -> tuple[Reco
             head.safety,
             outputs=outputs,
             launches=launches,
+            bands=bands,
         ),
         "masks.csv": records_text(records),
         "coupling.csv": coupling_text(head.basis, records, table),

@@ -58,7 +58,7 @@ def unit(size: int, place: int) -> Complex:
 
 
 @pytest.mark.parametrize("two_states", [False, True])
-@pytest.mark.parametrize("method", ["simple", "ifta", "dual"])
+@pytest.mark.parametrize("method", ["simple", pytest.param("ifta", marks=pytest.mark.long), "dual"])
 def test_the_identity_changes_nothing(method: str, two_states: bool) -> None:
     launch = plain(two_states)
     other = behind(np.eye(6, dtype=complex), launch)

@@ -52,7 +52,7 @@ def spoilt(good: Path, tmp_path: Path) -> Path:
 
 def test_the_set_says_what_arrives_and_what_is_launched(result: mf.Result, good: Path) -> None:
     written, matrix = read_set(good), random_matrix(4, 3)
-    assert written.bench["device"] == {"matrix": "inputs/M.npz"}
+    assert written.bench["device"] == {"matrix": "inputs/M.npz", "purity_at": "matrix"}
     assert [one["name"] for one in written.outputs] == ["a", "b", "c", "d"]
     launched, arrives = couplings_of(written), couplings_of(written, "outputs")
     np.testing.assert_allclose(arrives, launched @ matrix.T, atol=1e-15)
@@ -110,7 +110,7 @@ def drop(key: str) -> Callable[[Path], None]:
 SPOILED: dict[str, tuple[Callable[[Path], None], str]] = {
     "launch purity": (edit_launch("purity", 0.5), "launches purity 0.5 in manifest.json"),
     "passed": (edit_launch("passed", 0.5), "launches passed 0.5 in manifest.json"),
-    "index": (edit_launch("index", 7), "launches index 7 in manifest.json, must be 1"),
+    "index": (edit_launch("index", 7), "launches index 7 in manifest.json, 1 by coupling.npz"),
     "launches": (drop("launches"), "launches: must have an object for each mask"),
     "outputs": (drop("outputs"), "outputs = [], the bench's device has"),
     "array": (
@@ -129,7 +129,12 @@ SPOILED: dict[str, tuple[Callable[[Path], None], str]] = {
 }
 
 
-@pytest.mark.parametrize("what", SPOILED)
+QUICK = "launch purity", "array", "matrix"
+
+
+@pytest.mark.parametrize(
+    "what", [pytest.param(one, marks=[] if one in QUICK else pytest.mark.long) for one in SPOILED]
+)
 def test_what_is_spoilt_is_told(spoilt: Path, check: Check, what: str) -> None:
     spoil, told = SPOILED[what]
     spoil(spoilt)
@@ -140,6 +145,7 @@ def test_what_is_spoilt_is_told(spoilt: Path, check: Check, what: str) -> None:
     assert "Traceback" not in lines
 
 
+@pytest.mark.long
 def test_anyone_can_check_the_bounds(good: Path, tmp_path: Path) -> None:
     """The program of the docs, as it stands."""
     (program,) = re.findall(r"```python\n(.*?)```", (DOCS / "proof.md").read_text("utf-8"), re.S)
@@ -212,7 +218,7 @@ def test_a_device_at_two_wavelengths(tmp_path: Path, check: Check) -> None:
     )
     folder = mf.design(bench).write(tmp_path / "set")
     written = read_set(folder)
-    assert written.bench["device"] == {"matrix": ["inputs/a.npz", "inputs/b.npz"]}
+    assert written.bench["device"]["matrix"] == ["inputs/a.npz", "inputs/b.npz"]
     (scenarios,) = (one["scenarios"] for one in written.robust)
     assert len(scenarios) == 2
     assert all(one["purity"] >= 0.98 for one in scenarios)
@@ -239,3 +245,69 @@ def test_a_set_of_launches_is_judged_at_outputs_of_their_names(tmp_path: Path) -
     npz(tmp_path / "M.npz", matrix, output=["LP01", "LP11 cos", "port C"])
     with pytest.raises(BenchError, match="targets are of the modes LP01, LP11 cos, LP11 sin, here"):
         list(replayed(written, bench_at(tmp_path)))
+
+
+@pytest.fixture(scope="module")
+def unsure(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A set whose masks are to be pure for 95 % of the matrices."""
+    folder = tmp_path_factory.mktemp("unsure")
+    npz(folder / "M.npz", standard_error=np.full((3, 3), 0.003))
+    device = '"M.npz"\npurity_at = "lower"'
+    bench = bench_at(folder, device, 'family = "output"\nlabels = ["LP01", "LP11 sin"]')
+    return mf.design(bench).write(folder / "set")
+
+
+def test_a_set_that_is_pure_within_the_errors(unsure: Path, check: Check) -> None:
+    written = read_set(unsure)
+    assert len(written.bands) == 2
+    for mask, band in zip(written.masks, written.bands, strict=True):
+        assert mask.reached
+        assert 0.98 <= band.low <= band.median <= band.high
+        assert band.designed_for > 0.98
+        assert mask.bound_purity == pytest.approx(band.designed_for)
+    assert "Purity with the standard errors" in page_of_set(written)
+    code, told = check(unsure)
+    assert code == 0, told
+
+
+def edit_band(key: str, value: float) -> Callable[[Path], None]:
+    def change(content: dict[str, Any]) -> None:
+        content["purity_bands"][0][key] = value
+
+    return lambda folder: edit(folder, change)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("spoil", "told"),
+    [
+        (edit_band("low", 0.99), "purity_bands low 0.99 in manifest.json"),
+        (edit_band("low", 0.9), "reached in manifest.json, with a purity of 0.9"),
+        (
+            edit_band("designed_for", 0.9),
+            "designed_for 0.9 in manifest.json, the bench asks for 0.98",
+        ),
+        (edit_band("designed_for", 0.981), "in manifest.json, the bench asks for 0.981"),
+        (drop("purity_bands"), "purity_bands: are not there"),
+    ],
+)
+def test_a_spoilt_band_is_told(
+    unsure: Path, tmp_path: Path, check: Check, spoil: Callable[[Path], None], told: str
+) -> None:
+    folder = Path(shutil.copytree(unsure, tmp_path / "set"))
+    spoil(folder)
+    code, lines = check(folder)
+    assert code == 1
+    assert told in lines
+
+
+def test_errors_must_be_known_to_count(tmp_path: Path) -> None:
+    npz(tmp_path / "M.npz")
+    with pytest.raises(
+        BenchError, match='purity_at = "lower": needs a matrix with standard errors'
+    ):
+        bench_at(tmp_path, '"M.npz"\npurity_at = "lower"')
+    with pytest.raises(
+        BenchError, match=r'purity_at = "upper": must be one of "matrix", "median", "lower"'
+    ):
+        bench_at(tmp_path, '"M.npz"\npurity_at = "upper"')

@@ -26,8 +26,8 @@ def record(target: str = "LP01") -> Record:
 
 
 def test_light_backwards_gives_the_launch_matrix_transposed() -> None:
-    """A mode's field through the lens onto the mask, there the states, and its overlap with the beam
-    on every pixel (Gauss nodes): nothing of the package's way forwards."""
+    """A mode's field through the lens onto the mask, there the states, and its overlap with the
+    beam on every pixel (Gauss nodes): nothing of the package's way forwards."""
     count, pitch, waist = 32, MASK_WAIST / 5, 1.5 * MASK_WAIST
     launch = on_parabola(
         beam(1.5),
@@ -97,6 +97,7 @@ def test_behind_a_device_light_enters_its_outputs() -> None:
     assert ends_of(launch.basis, None)[:2] == ("LP01", "LP11 cos")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("labels", [["LP01", "LP11"], ["LP01", "LP11", "LP21"]])
 def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str], labels: list[str]) -> None:
     """A row of the CSV file is the mask's row of coupling.csv."""

@@ -31,7 +31,7 @@ from maskforge.report.page.looks import Look
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, PngPalette
 from maskforge.report.page.templates import environment
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
-from maskforge.sets.manifest import LaunchFigures, Record, RobustFigures
+from maskforge.sets.manifest import LaunchFigures, PurityBand, Record, RobustFigures
 from maskforge.sets.mask_columns import NO_DIGITS
 
 Rows = Sequence[Sequence[str]]
@@ -45,6 +45,9 @@ OF_LAUNCH = (
     *("loss dB to the output", "loss dB to the launch", "loss dB in the device"),
 )
 """The table of the launch's own figures."""
+
+OF_BAND = "mask", "purity % as measured", "5 % below", "median", "95 % below"
+"""The table of how sure purities are behind a device whose matrix has standard errors."""
 
 
 @dataclass(frozen=True)
@@ -75,13 +78,14 @@ def page_text(
     tolerance: Rows | None = None,
     robust: Sequence[RobustFigures] = (),
     launches: Sequence[LaunchFigures] = (),
+    bands: Sequence[PurityBand] = (),
 ) -> str:
     """The page of a set called `name`, whose masks come in play order.
 
     `own_groups`: those of each mask's target.  `couplings` (masks, modes of the launch's basis).
     `looks`: each mask's pictures and budget, taken one at a time.  `tolerance`: a header and
     rows of text.  `robust`: of masks for several scenarios.  `launches`: of those whose figures are
-    for the outputs of a device.
+    for the outputs of a device, `bands`: how sure they are.
     """
     arrives = matrix.decibels(passed_on(launch, couplings))
     targets = [mask.target for mask in masks]
@@ -114,6 +118,7 @@ def page_text(
         )
         if behind
         else None,
+        band_rows=[_band_row(mask, band) for mask, band in zip(masks, bands, strict=False)],
         own_rows=[_own_row(mask, own) for mask, own in zip(masks, launches, strict=False)],
         group_rows=groups.group_rows(masks, own_groups),
         strip=groups.strip_of(masks, own_groups, bench.design.purity),
@@ -139,6 +144,12 @@ def _own_row(mask: Record, own: LaunchFigures) -> tuple[int, Sequence[str]]:
     figures = mask.name, share_text(mask.purity), share_text(own.purity)
     losses = (loss_text(share) for share in (mask.efficiency, own.efficiency, own.passed))
     return mask.index, [*figures, *losses]
+
+
+def _band_row(mask: Record, band: PurityBand) -> tuple[int, Sequence[str]]:
+    """A mask's index, and its row of how sure its purity is."""
+    shares = map(share_text, (mask.purity, band.low, band.median, band.high))
+    return mask.index, [mask.name, *shares]
 
 
 def _data(launch: Launch, lines: Sequence[Line], table: NDArray[np.float64]) -> dict[str, Any]:
@@ -311,6 +322,7 @@ def _environment() -> jinja2.Environment:
         "STRIP": (groups.WIDTH, groups.HEIGHT, groups.HIGHEST),
         "DARKEST": matrix.DARKEST,
         "OF_LAUNCH": OF_LAUNCH,
+        "OF_BAND": OF_BAND,
         "VIEW": VIEW,
         "FAINT": FAINT,
         "WINDOW": WINDOW,

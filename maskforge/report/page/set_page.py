@@ -72,6 +72,7 @@ def written_page(
         tolerance,
         robust_in(written),
         written.launches,
+        written.bands,
     )
 
 

@@ -10,6 +10,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line, shortened, shown, some_of
 from maskforge.bench import Bench
+from maskforge.bench.section import PURITIES
 from maskforge.launch.basis import Basis, Mode, mode_name
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
@@ -79,6 +80,14 @@ class Claims:
         """What the manifest must have of the bench's device."""
         passage = self.launch.setup.passage
         return [] if passage is None else output_entries(passage.outputs)
+
+    def asked_of(self, at: int) -> float:
+        """The purity by a device's matrix as measured that a mask was designed for; without one
+        the bench's."""
+        asked, bands = self.bench.design.purity, self.written.bands
+        if self.bench.device.purity_at == PURITIES[0] or not bands:
+            return asked
+        return bands[at].designed_for
 
     @property
     def is_robust(self) -> bool:

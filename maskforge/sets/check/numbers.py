@@ -79,7 +79,7 @@ def numbers_off(claims: Claims, at: int, found: Complex | None) -> Numbers:
         )
         if not _equal(stated, derived)
     ]
-    figures += contradictions(claims, mask)
+    figures += contradictions(claims, at)
     why = ""
     if bounds.paired and _equal(mask.gap, gap_of(mask.efficiency, mask.bound)):
         why = f"the manifest's gap agrees with its bound: {CERTIFICATE} was changed"
