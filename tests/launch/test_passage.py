@@ -24,6 +24,7 @@ from maskforge.launch.modulator import Carrier, emitted, levels
 from maskforge.launch.output_targets import output_targets
 from maskforge.launch.passage import NOTHING, Output, Passage
 from maskforge.launch.targets import Target
+from maskforge.methods import single_pixels
 from maskforge.methods.draft import draft_of
 from maskforge.methods.single_pixels import pixel_couplings
 from tests.benches import MODE_WAIST, beam, on_parabola, parabola
@@ -92,6 +93,15 @@ def test_the_draft_and_single_pixels_pass_it_too() -> None:
     some = rng.integers(states.size, size=20)
     changes, before = pixel_couplings(launch, some), pixel_couplings(plain(), some)
     np.testing.assert_allclose(changes, before @ matrix.T, atol=1e-6 * np.abs(before).max())
+
+
+def test_pixels_of_large_panels_pass_it_by_their_table(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Which is right to some 10 % at few pixels a waist."""
+    launch, some = behind(some_matrix(4, 6)), np.arange(0, 48 * 48, 7)
+    kept = pixel_couplings(launch, some)
+    monkeypatch.setattr(single_pixels, "MOST_KEPT", 0)
+    found = pixel_couplings(launch, some)
+    assert np.abs(found - kept).max() < 0.1 * np.abs(kept).max()
 
 
 def test_figures_are_those_of_the_outputs_and_couplings_the_launch() -> None:
