@@ -360,6 +360,11 @@ class DeviceSection(Section):
         several = self.matrix if isinstance(self.matrix, tuple) else (self.matrix,)
         return tuple(one for one in several if one is not None)
 
+    @property
+    def outputs(self) -> tuple[str, ...]:
+        """Names of the outputs; none without a device."""
+        return self.matrices[0].outputs if self.matrices else ()
+
     @field_validator("matrix", mode="plain")
     @classmethod
     def _read(cls, value: object, info: ValidationInfo) -> MatrixFile | tuple[MatrixFile, ...]:

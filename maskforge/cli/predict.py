@@ -14,7 +14,7 @@ from maskforge.base.files import check_place, write_text
 from maskforge.base.wording import counted, some_of
 from maskforge.bench.section import Nanometres
 from maskforge.cli.common import SetFolder, TableFile, bench_names, interruptible, progress_bar
-from maskforge.cli.last_lines import say_next, typed
+from maskforge.cli.last_lines import say_ends, say_next, typed
 from maskforge.cli.option_values import number
 from maskforge.cli.print_received import csv_columns, print_received
 from maskforge.cli.print_replays import IN_FILE, OF_BUDGET, print_budgets, print_replays
@@ -91,11 +91,12 @@ def predict(
     # one thread, as the masks were designed: the same bench then gives the same digits
     with interruptible("interrupted; nothing is written"), threadpool_limits(1):
         written = read_set(folder)
+        other = bench_of(written) if bench_name is None else benches.load(bench_name)
+        outputs = other.device.outputs
         with progress_bar("predicting") as progress:
             if wavelength_nm is not None:
                 (masks,) = replayed_at(written, [wavelength_nm], realign=realign, budgets=budget)
             else:
-                other = bench_of(written) if bench_name is None else benches.load(bench_name)
                 masks = replayed(written, other, budgets=budget)
             replays = list(progress.track(masks, total=len(written.masks)))
     if receive:
@@ -106,6 +107,7 @@ def predict(
         write_text(csv, csv_table([*IN_FILE, *(OF_BUDGET if budget else ())], replays))
     print_replays(replays)
     _print_summary(replays)
+    say_ends(outputs)
     if budget:
         say("\nwhere the light goes, in % of the beam:\n")
         print_budgets(replays)

@@ -62,9 +62,9 @@ def _at_outputs(own: Bench, other: Bench) -> Targets:
     They must be the same outputs; launches are judged at outputs that are named as their modes.
     """
     basis = guided_basis(own)
-    names = _ends(own) or tuple(mode_name(mode) for mode in basis)
-    there = _ends(other)
-    if not there or (set(names) != set(there) if _ends(own) else set(names) - set(there)):
+    names = own.device.outputs or tuple(mode_name(mode) for mode in basis)
+    there = other.device.outputs
+    if not there or (set(names) != set(there) if own.device.outputs else set(names) - set(there)):
         fail(
             other.source,
             "device",
@@ -81,13 +81,8 @@ def _at_outputs(own: Bench, other: Bench) -> Targets:
     }
 
 
-def _ends(bench: Bench) -> tuple[str, ...]:
-    """Names of the outputs of a bench's device; none without one."""
-    return bench.device.matrices[0].outputs if bench.device.matrices else ()
-
-
 def _told(bench: Bench, names: tuple[str, ...]) -> str:
-    return f"{'at the outputs' if _ends(bench) else 'of the modes'} {some_of(names)}"
+    return f"{'at the outputs' if bench.device.outputs else 'of the modes'} {some_of(names)}"
 
 
 def replayed_at(

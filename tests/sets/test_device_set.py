@@ -16,7 +16,7 @@ from spoiling import Check, edit
 
 import maskforge as mf
 from maskforge.base.errors import BenchError
-from maskforge.bench import from_dict, load_changed, resolved
+from maskforge.bench import from_dict, load_changed, override, resolved
 from maskforge.bench.elsewhere import without_device
 from maskforge.bench.ready import prepared
 from maskforge.report.page.set_page import page_of_set
@@ -27,6 +27,7 @@ from maskforge.study.replay import replayed
 from maskforge.study.set_comparison import sets_compared
 from maskforge.sweep.launched import launched_by
 from tests.bench.test_device_matrix import bench_at, npz, random_matrix
+from tests.commands import ran
 
 DOCS = Path(__file__).parents[2] / "docs"
 
@@ -311,3 +312,36 @@ def test_errors_must_be_known_to_count(tmp_path: Path) -> None:
         BenchError, match=r'purity_at = "upper": must be one of "matrix", "median", "lower"'
     ):
         bench_at(tmp_path, '"M.npz"\npurity_at = "upper"')
+
+
+@pytest.mark.long
+def test_a_band_at_the_wavelengths_that_are_known(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for nm in (1300, 1310):
+        npz(tmp_path / f"{nm}.npz", random_matrix(seed=nm))
+    bench = bench_at(
+        tmp_path,
+        '["1300.npz", "1310.npz"]',
+        'family = "output"\nlabels = ["LP11 cos"]',
+        "[1300.0, 1310.0]",
+    )
+    folder = mf.design(override(bench, purity=0.6)).write(tmp_path / "set")
+    code, out, err = ran(capsys, "band", folder, "--wavelengths", "1300:1310:2")
+    assert (code, err) == (0, "")
+    assert "Figures are those at the outputs of the device: LP01, LP11 cos, LP11 sin\n" in out
+    (scenarios,) = (one["scenarios"] for one in read_set(folder).robust)
+    for one in scenarios:
+        assert f"{100 * one['purity']:.3f}" in out
+    code, _, err = ran(capsys, "band", folder, "--wavelengths", "1300:1310:3")
+    assert code == 2
+    assert "the device's matrix is known at 1300, 1310 nm, not at 1305 nm" in err
+    code, out, _ = ran(capsys, "tolerance", folder, "--jobs", "1")
+    assert code == 0
+    assert "Left out: wavelength, the device's matrix is of this fibre and light." in out
+    assert "Figures are those at the outputs" in out
+    for command in (["plan"], ["bringup"], ["compare"], ["tradeoff"]):
+        more = ["LP01"] if command == ["tradeoff"] else []
+        code, _, err = ran(capsys, *command, tmp_path / "b.toml", *more)
+        assert code == 2
+        assert f"{command[0]} knows no device; without [device] it speaks of the launch" in err
