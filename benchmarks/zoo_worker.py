@@ -259,17 +259,18 @@ def _again(ready: Prepared, mask: Finished, purity: float) -> Design:
 
 
 def _own_gap(ready: Prepared, mask: Finished) -> float | None:
-    """Gap of a mask that fell short, by the bound at the purity that it has."""
+    """Gap of a mask that fell short, by the least bound that holds at the purity that it has."""
     proof, purity = mask.design.certificate, mask.prediction.purity
     if proof is None or not 0.5 < purity < 1:
         return None
     # a bound for a little less purity is a bound for this one as well
-    if purity * (1 - 1e-3) < proof.purity <= purity:
-        return _gap(mask.prediction.efficiency, mask.design.bound)
-    again = _again(ready, mask, purity)
-    if again.certificate is None or again.certificate.purity > purity:
-        return None
-    return _gap(mask.prediction.efficiency, again.bound)
+    bounds = [mask.design.bound] if proof.purity <= purity else []
+    if not purity * (1 - 1e-3) < proof.purity <= purity:
+        again = _again(ready, mask, purity)
+        if again.certificate is not None and again.certificate.purity <= purity:
+            bounds.append(again.bound)
+    known = [bound for bound in bounds if bound]
+    return _gap(mask.prediction.efficiency, min(known)) if known else None
 
 
 def _easier(ready: Prepared, mask: Finished) -> Iterator[Record]:

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.base.arrays import Array
-from maskforge.launch.couplings import Launch, couplings, judged
+from maskforge.launch.couplings import Launch, judged
 from maskforge.launch.modulator import emitted
 from maskforge.launch.targets import Target
+from maskforge.methods.coupling_matrix import quick_couplings
 from maskforge.methods.cover import STEP, proof_of
 from maskforge.methods.draft import draft_of
 from maskforge.methods.dual_function import Real, Side, complex_of, real_of, side_of
@@ -36,7 +37,7 @@ class OwnLaunch:
         return attempt(self.launch, side, point)
 
     def found(self, states: Array) -> Real:
-        return real_of(couplings(self.launch, emitted(self.launch.modulator, states)))
+        return real_of(quick_couplings(self.launch, emitted(self.launch.modulator, states)))
 
     def undecided(
         self, back: Array, states: Array, count: int, residual: float, *, aside: bool = False

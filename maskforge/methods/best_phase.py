@@ -95,7 +95,9 @@ def solved_at_phases(
                 continue
             break
         there = side.turned(STEP * place - side.angle)
-        near = _nearest([*found, *known], STEP * place)
+        near = _guess(found, there.angle)
+        if near is None:
+            near = _nearest([*found, *known], STEP * place)
         found.append(solved_from(ground, there, near, floor=enough))
         upper = np.minimum(upper, _limits(ground.model, found[-1], place))
         best = max(one.value for one in found)
@@ -116,17 +118,24 @@ def _with_guesses(
 ) -> Real:
     """The bound at all phases (TURNS,) with what is guessed between solutions, up to a phase where
     that leaves it above `closed`."""
-    some = [one for one in found if np.all(np.isfinite(one.point))]
     while upper[place := int(np.argmax(upper))] > closed:
         there = side.turned(STEP * place - side.angle)
-        shares = shares_around(np.array([one.side.angle for one in some]) - there.angle)
-        if not shares:
+        point = _guess(found, there.angle)
+        if point is None:
             break
-        point = np.sum([share * some[index].point for index, share in shares.items()], axis=0)
         upper = np.minimum(upper, _limits(ground.model, Solved(there, point, np.nan), place))
         if upper[place] > closed:
             break
     return upper
+
+
+def _guess(found: Sequence[Solved], angle: float) -> Real | None:
+    """The point at a phase (rad) between solutions; None where there are none on both sides."""
+    some = [one for one in found if np.all(np.isfinite(one.point))]
+    shares = shares_around(np.array([one.side.angle for one in some]) - angle)
+    if not shares:
+        return None
+    return np.asarray(sum(share * some[index].point for index, share in shares.items()))
 
 
 def _place(angle: float) -> int:

@@ -23,9 +23,9 @@ from maskforge.methods.dual_function import BlockModel, Real, real_of
 from maskforge.methods.polygon_blocks import CornerModel
 from maskforge.methods.turns import directions
 
-ROUND, MOST_CORNERS = 0.01, 24
-"""Of the radius: a hull whose width varies by less is a disc.  Corners that a polygon keeps: of 24
-on a circle the middle of a side lies 1 % inside."""
+ROUND, MOST_CORNERS = 0.01, 16
+"""Of the radius: a hull whose width varies by less is a disc.  Corners that a polygon keeps: of 16
+on a circle the middle of a side lies 2 % inside."""
 
 MOST_NUMBERS = 2**26
 """Of a model on single pixels: 256 MiB."""
@@ -107,7 +107,7 @@ def fine_of(launch: Launch) -> tuple[Blocks, bool]:
     """The same on single pixels, carrier and all (True), or on the smallest blocks of MOST_NUMBERS
     (False)."""
     pixels = int(np.count_nonzero(_lit(launch.incident)))
-    stride = math.ceil(math.sqrt(4 * len(launch.basis) * pixels / MOST_NUMBERS))
+    stride = math.ceil(math.sqrt(4 * len(launch.ends) * pixels / MOST_NUMBERS))
     if stride > 1:
         return coarse_of(launch, stride), False
     hull, lit = hull_of(launch.modulator.alphabet, carried=False), _lit(launch.incident)

@@ -20,10 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, beside, conj, namespace, picked
-from maskforge.launch.couplings import Launch, back_propagated
+from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Complex, Modulator
 from maskforge.launch.passage import Passage
 from maskforge.launch.targets import Target
+from maskforge.methods.coupling_matrix import matrix_of, quick_back
 from maskforge.methods.draft import draft_of
 from maskforge.methods.dual_function import Real, kappa_of
 from maskforge.methods.problem import Certificate
@@ -52,10 +53,12 @@ NEARLY = 1e-4
 @dataclass(frozen=True, eq=False)
 class Proof:
     """Multipliers (K,), and `limits` (STEPS,): the bound of |<t, c>| that they prove from each
-    multiple of STEP to the next, as a phase of <t, c>; negative where no mask is so pure."""
+    multiple of STEP to the next, as a phase of <t, c>; negative where no mask is so pure.
+    `is_draft`: nearly so only."""
 
     multipliers: Complex
     limits: Real
+    is_draft: bool = False
 
     def limit(self, phase: float) -> float:
         """The bound at a phase (rad)."""
@@ -65,10 +68,12 @@ class Proof:
 def proof_of(
     launch: Launch, target: Target, purity: float, multipliers: Complex, *, draft: bool = False
 ) -> Proof:
-    """What multipliers (K,) prove at every phase, turned there; nearly so from a `draft`."""
+    """What multipliers (K,) prove at every phase, turned there; from a `draft` nearly so, where
+    that is less work."""
     if is_real_for(launch, target):
         multipliers = real_part(launch, multipliers)
-    return Proof(multipliers, _limits(launch, target, purity, multipliers, draft=draft))
+    draft = draft and matrix_of(launch) is None
+    return Proof(multipliers, _limits(launch, target, purity, multipliers, draft=draft), draft)
 
 
 def joined(target: Target, purity: float, proofs: Sequence[Proof]) -> tuple[Certificate, float]:
@@ -130,7 +135,7 @@ def turned(launch: Launch, multipliers: Complex, *, draft: bool = False) -> Real
     if draft and not launch.is_real:
         back = draft_of(launch).back(multipliers)
     else:
-        back = back_propagated(launch, multipliers, real=real)
+        back = quick_back(launch, multipliers, real=real)
     pixels = at_all_turns(histogram(back, STEPS), _supports(launch.modulator))
     if not real and launch.modulator.crosstalk == 0:
         # without what the steps cost where many pixels lie at a kink of H

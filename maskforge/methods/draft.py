@@ -13,6 +13,7 @@ from maskforge.launch.fourier import fourier_rows
 from maskforge.launch.light import Real
 from maskforge.launch.mode_samples import ModeSamples, mode_samples
 from maskforge.launch.passage import Passage
+from maskforge.methods.coupling_matrix import CouplingMatrix, matrix_of
 from maskforge.methods.per_launch import kept
 
 Fast = NDArray[np.complex64]
@@ -36,7 +37,7 @@ class Draft:
     its device.
 
     `facet` has the layers that count here, and `kernels` for each of them the modes with its
-    envelope, as `beam_in_pixels.Layer` has it.
+    envelope, as `beam_in_pixels.Layer` has it.  `matrix`: instead of all that, where it is small.
     """
 
     facet: Facet
@@ -44,18 +45,26 @@ class Draft:
     values: Array
     """The alphabet's; real where these and the light are, and so is `back`."""
     gaps: NDArray[np.complex128]
-    """Those into the guided modes."""
+    matrix: CouplingMatrix | None
     passage: Passage | None = None
+    dark: NDArray[np.complex128] | None = None
+    """Behind a device the gaps' couplings into the guided modes."""
 
     def couplings(self, states: Array) -> NDArray[np.complex128]:
         """What counts (J,) of the pixels' states (rows, columns)."""
-        found, sent = self.gaps, self.facet.sent(picked(self.values, states))
+        factors = picked(self.values, states)
+        if self.matrix is not None:
+            return np.asarray(self.gaps + self.matrix.couplings(factors))
+        found = self.gaps if self.dark is None else self.dark
+        sent = self.facet.sent(factors)
         for layer, kernel, there in zip(self.facet.layers, self.kernels, sent, strict=True):
             found = found - 1j * layer.turn * kernel.overlaps(there)
         return np.asarray(found if self.passage is None else self.passage.through(found))
 
     def back(self, vector: NDArray[np.complex128]) -> Array:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
+        if self.matrix is not None:
+            return self.matrix.back(vector, real=is_real(self.values))
         vector = vector if self.passage is None else self.passage.back(vector)
         facets = (
             kernel.mixed(1j * np.conj(layer.turn) * vector)
@@ -89,11 +98,13 @@ def draft_of(launch: Launch) -> Draft:
     modes, area = mode_samples(launch.basis, u, DRAFT_TAIL), (u[1] - u[0]) ** 2
     whole = facet_at(launch, u, u)
     layers = tuple(layer for layer in whole.layers if layer.size > DRAFT_LEFT_OUT)
-    device = launch.setup.device
+    device, matrix = launch.setup.device, matrix_of(launch)
     return Draft(
         facet=replace(whole, layers=layers).single.on(device),
         kernels=tuple(modes.weighted(area, layer.envelope).on(device) for layer in layers),
         values=device.put(single_values(launch)),
-        gaps=launch.gaps if launch.dark is None else launch.dark,
+        gaps=launch.gaps,
+        matrix=None if matrix is None else matrix.single,
         passage=launch.setup.passage,
+        dark=launch.dark,
     )

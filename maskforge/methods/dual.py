@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from maskforge.launch.basis import rotated
-from maskforge.launch.couplings import Launch
+from maskforge.launch.couplings import Launch, predict
+from maskforge.launch.modulator import emitted
 from maskforge.launch.targets import Target
 from maskforge.methods.attempts import OwnLaunch, begun
 from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_near
@@ -74,7 +75,7 @@ def dual(
             return search.finished(made, search.proven(made, (), problem.purity), None)
         start = search.start(search.solved_at_phases(side))
     made = mask_at(search.ground, search.view, start.solved[0])
-    best = search.found(start, made) if made.is_pure else None
+    best = search.found(start, made) if made.is_pure or search.is_blurred else None
     is_tight = best is not None and search.is_tight(*best)
     if best is not None and is_tight and best[1].purity >= SAME * problem.purity:
         return search.finished(*best, None)
@@ -114,6 +115,12 @@ class _Search:
     @property
     def target(self) -> Target:
         return self.problem.target
+
+    @property
+    def is_blurred(self) -> bool:
+        """With crosstalk: the bound is another problem's, and single pixels are no better known
+        than blocks of them."""
+        return self.launch.modulator.crosstalk > 0
 
     @property
     def view(self) -> OwnLaunch:
@@ -208,11 +215,10 @@ class _Search:
 
     def is_tight(self, made: MadeMask, proof: Proven) -> bool:
         """Whether the mask is as pure as was aimed at, and next to the bound."""
+        if self.is_blurred:
+            return True
         if not made.is_pure:
             return False
-        if self.launch.modulator.crosstalk > 0:
-            # its bound is another one's
-            return True
         light = made.prediction.efficiency
         return light > (1 - TIGHT) * efficiency_of(proof.bound)
 
@@ -231,7 +237,7 @@ class _Search:
         """The bound over all phases from what is `known`, and more where it is above `reach`."""
         kappa = kappa_of(purity)
         coarse = replace(self, ground=Ground(model_of(self.launch)))
-        if self.launch.modulator.crosstalk > 0:
+        if self.is_blurred:
             return coarse.covered_by_disc(purity)
 
         def solve(phase: float, near: Complex, fully: bool) -> Complex:
@@ -269,7 +275,8 @@ class _Search:
     def finished(self, made: MadeMask, proof: Proven, limit: Proven | None) -> Design:
         """The design of a mask; `limit`: the bound at the asked purity, where that was lowered."""
         launch, problem = self.launch, self.problem
-        prediction = made.prediction
+        # by the full model itself, whatever the search took for it
+        prediction = predict(launch, self.target, emitted(launch.modulator, made.states))
         certificate, bound = certified(launch, self.target, proof)
         excluded, top = None, None
         if limit is not None:

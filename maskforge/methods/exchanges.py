@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from maskforge.base.arrays import Array, beside, on_host
 from maskforge.launch.modulator import Levels
 from maskforge.methods.dual_function import Conditions, FastReal, Real
-from maskforge.methods.last_pixels import SHORT, Pixels, refined, with_changes
+from maskforge.methods.last_pixels import EXACT, SHORT, Pixels, refined, with_changes
 
 FEW = 300
 """Changes of which all pairs are tried."""
@@ -44,6 +44,18 @@ PRICE = 0.02
 
 LITTLE, HARDLY = 2e-6, 1e-4
 """Of the light, and of the unwanted coupling: what a step that is worth making gains."""
+
+FAR_OFF, NEARER = 1.5, 0.01
+"""Of the unwanted coupling that the purity allows: more is not a matter of the last few pixels; and
+by what share of it another way has to come nearer there."""
+
+
+def is_stuck(before: float, now: float) -> bool:
+    """Whether other ways lead no nearer to a purity that is far off.
+
+    The least unwanted coupling so far and the last one, as multiples of what is allowed.
+    """
+    return now > FAR_OFF and now > (1 - NEARER) * before
 
 
 def decided(
@@ -80,9 +92,13 @@ def decided(
     if len(side.blocks) > 1:
         return first
     best, kept = first, _judged(side, first[1])
+    missed = -kept[0]
     for attempt in range(ATTEMPTS):
         if kept >= (PURE, (1 - SHORT) * bound) or (attempt == ATTEMPTS - 1 and kept[0] == PURE):
             break
+        if attempt > 0 and is_stuck(missed, -kept[0]):
+            break
+        missed = -kept[0]
         if attempt == 0:
             start = on_host(states).astype(np.uint16), pixels.found(states)
         else:
@@ -121,7 +137,8 @@ def _in_pairs(
 def _judged(side: Conditions, found: Real) -> tuple[float, float]:
     """(PURE, or less for what is not; the target's coupling): the better, the larger."""
     _, missed, wanted = side.split(found)
-    return min(PURE, -float(missed[0] / (side.kappa * wanted[0]))), float(wanted[0])
+    allowed = side.kappa * float(wanted[0]) * EXACT
+    return min(PURE, -float(missed[0]) / allowed), float(wanted[0])
 
 
 def exchanged(side: Conditions, found: Real, changes: FastReal) -> NDArray[np.bool_]:

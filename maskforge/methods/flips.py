@@ -15,6 +15,9 @@ PRICES = (0.05, 0.25)
 ROUNDS = 300
 MOST_AT_ONCE = 4096
 
+SLIGHT = 3e-4
+"""Of the squared length: a round that takes off less is the last one at its price."""
+
 POOL = 512
 """Changes on a device that are tried on the host at a time: thousands of small steps are quicker
 there, and with 1024 or 4096 of them what is left over is the same to a few per cent."""
@@ -86,11 +89,18 @@ def _greedy(
         order = few[np.argsort(gain[few])]
         paths = seen + np.cumsum(signed[order], axis=0, dtype=np.float64)
         lengths = np.einsum("ij,ij->i", paths, paths) + np.cumsum(cost[order])
-        made = order[: int(np.argmin(lengths)) + 1]
+        nearest = int(np.argmin(lengths))
+        slight = lengths[nearest] > (1 - SLIGHT) * float(seen @ seen)
+        if slight and len(dear) > 1:
+            del dear[0]
+            continue
+        made = order[: nearest + 1]
         residual = residual + np.where(done[made], -1.0, 1.0) @ changes[made]
         done[made] ^= True
         signed[made] *= -1
         toll[made] *= -1
+        if slight:
+            break
     return done, residual
 
 

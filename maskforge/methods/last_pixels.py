@@ -27,6 +27,7 @@ from maskforge.base.arrays import (
 )
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Levels
+from maskforge.methods.blurred_moves import moves
 from maskforge.methods.dual_function import BlockModel, Conditions, FastReal, Real, newton
 from maskforge.methods.flips import flipped
 from maskforge.methods.single_pixels import pixel_couplings, table_of
@@ -64,6 +65,9 @@ SLOW = 0.7
 
 TOO_STRONG, TOO_WEAK = 1 / 8, 1 / 800
 """Of the residual: a much larger change seldom shortens it in K dimensions, a smaller hardly."""
+
+EXACT = 1 - 1e-10
+"""Of the unwanted coupling allowed: what is as pure as that is so whichever way it is summed."""
 
 MARGIN = 6e-4
 """Of the target's coupling: as much of the unwanted coupling allowed is left unused."""
@@ -161,8 +165,9 @@ def undecided(
     moved = picked(values, other) - picked(values, states)
     cost = -xp.real(conj(back) * moved)
     pixels = cheapest(cost, table_of(launch).weight * (xp.abs(moved) / 2), count, residual)
-    change = changed(launch, pixels, picked(flat(moved), pixels))
-    return Undecided(pixels, picked(flat(other), pixels), change, picked(flat(cost), pixels))
+    others = picked(flat(other), pixels)
+    change = changed(launch, states, pixels, others)
+    return Undecided(pixels, others, change, picked(flat(cost), pixels))
 
 
 def cheapest(cost: Array, weight: Array, count: int, residual: float) -> Array:
@@ -175,8 +180,10 @@ def cheapest(cost: Array, weight: Array, count: int, residual: float) -> Array:
     return smallest(flat(rank), count)
 
 
-def changed(launch: Launch, pixels: Array, moved: Array) -> Array:
-    """What the couplings change by (m, 2 K) where the values of pixels (m,) change by `moved`."""
+def changed(launch: Launch, states: Array, pixels: Array, others: Array) -> Array:
+    """What the couplings of a mask change by (m, 2 K) where pixels (m,) go to the states `others`,
+    each by itself."""
+    moved = moves(launch, states, pixels, others)
     change, xp = pixel_couplings(launch, pixels) * moved[:, None], namespace(moved)
     return xp.concat([xp.real(change), xp.imag(change)], axis=1)
 
@@ -247,7 +254,7 @@ def refined(
         if worst < best[0]:
             best = worst, xp.asarray(states, copy=True), found
         allowed = side.kappa * wanted
-        pure = bool(np.all(missed <= allowed))
+        pure = bool(np.all(missed <= EXACT * allowed))
         if pure:
             if lightest is None or float(wanted[0]) > lightest[0]:
                 lightest = float(wanted[0]), xp.asarray(states, copy=True), found

@@ -22,11 +22,12 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from maskforge.base.arrays import on_host
-from maskforge.launch.couplings import Launch, back_propagated
+from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import Target
 from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_near
 from maskforge.methods.blocks import blocks_of, disc_of, model_of
+from maskforge.methods.coupling_matrix import quick_back
 from maskforge.methods.cover import LARGEST, SMALLEST, certified_bound
 from maskforge.methods.dual_function import complex_of, kappa_of, real_of, side_of
 from maskforge.methods.phases_of_scenarios import Form, Shape, form_of, shape_of, weighed
@@ -127,7 +128,7 @@ def certified_sum(
 ) -> float:
     """F in double precision: no mask has a larger sum of Re<mu_i, c_i> (weak duality)."""
     pairs = list(zip(launches, multipliers, strict=True))
-    pixels = palette.highest([on_host(back_propagated(launch, mu)) for launch, mu in pairs])
+    pixels = palette.highest([on_host(quick_back(launch, mu)) for launch, mu in pairs])
     return pixels + sum(float(np.real(np.vdot(mu, launch.gaps))) for launch, mu in pairs)
 
 
@@ -211,7 +212,7 @@ class _Forms:
         # so that a sum of Re<mu_i, c_i> is at least that of |<t_i, c_i>|
         own = [mu / share for mu, share in zip(joint.multipliers, shares, strict=True)]
         pairs = list(zip(several.launches, own, strict=True))
-        backs = [on_host(back_propagated(launch, mu)) for launch, mu in pairs]
+        backs = [on_host(quick_back(launch, mu)) for launch, mu in pairs]
         gaps = np.array([np.vdot(mu, launch.gaps) for launch, mu in pairs])
         if not all(np.all(np.isfinite(back)) for back in backs):
             return None

@@ -1,5 +1,6 @@
 """One mask from one solution of the dual problem, on blocks of pixels or on all pixels."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from maskforge.launch.modulator import Levels, emitted
 from maskforge.methods.attempts import OwnLaunch, is_pure
 from maskforge.methods.best_phase import Ground, Solved, solved_from
 from maskforge.methods.dual_function import Complex, Real, Side, complex_of, kappa_of
-from maskforge.methods.exchanges import decided
+from maskforge.methods.exchanges import decided, is_stuck
 from maskforge.methods.search import Attempt, inverse_curvature, settled
 
 EXACT_AIMS = (
@@ -34,8 +35,14 @@ WORTH_TRYING = 0.8
 LEAST_PURITY = 0.05
 """Below it nothing is worth another search."""
 
+AWAY = 1.02
+"""By which kappa is larger than that of a mask which fell short, so that its purity can be had."""
+
 PENALTY, ROUNDING = 3.0, 1 + 1e-9
 """Of a mask with n times the impurity that is allowed n^-PENALTY of the light counts."""
+
+TINIEST = 1e-12
+"""Of a purity."""
 
 SAME = 1 - 1e-9
 """Of a purity: as good as it."""
@@ -55,6 +62,11 @@ class MadeMask:
     def purity(self) -> float:
         """That it was designed for."""
         return 1 / (1 + self.side.kappa**2)
+
+    @property
+    def missed(self) -> float:
+        """Its unwanted coupling, in what it was designed for."""
+        return kappa_of(max(self.prediction.purity, TINIEST)) / self.side.kappa
 
     @property
     def is_pure(self) -> bool:
@@ -88,15 +100,21 @@ def simple_mask(view: OwnLaunch, side: Side, tried: Attempt, purity: float) -> M
 def mask_at(ground: Ground, view: OwnLaunch, solved: Solved) -> MadeMask:
     """The mask from near the optimum."""
     side, point = solved.side, solved.point
-    if ground.is_exact:
-        made = _exact(ground, view, side, point)
-        got = made.prediction.purity
-        if got < SAME / (1 + side.kappa**2) and got > LEAST_PURITY:
-            # the best at the purity that there is
-            lower = solved_from(ground, side.with_kappa(kappa_of(got)), point)
-            other = _exact(ground, view, lower.side, lower.point)
-            made = max(made, other, key=lambda one: one.worth(made.purity))
-        return made
+    solve = _exact if ground.is_exact else _from_blocks
+    made = solve(ground, view, side, point)
+    # blocks leave the rest to single pixels, where these are better known
+    is_last = ground.is_exact or view.launch.modulator.crosstalk > 0
+    got = made.prediction.purity
+    if is_last and SAME * made.purity > got > LEAST_PURITY:
+        # the best at the purity that there is
+        lower = solved_from(ground, side.with_kappa(AWAY * kappa_of(got)), point)
+        other = solve(ground, view, lower.side, lower.point)
+        made = max(made, other, key=lambda one: one.worth(made.purity))
+    return made
+
+
+def _from_blocks(ground: Ground, view: OwnLaunch, side: Side, point: Real) -> MadeMask:
+    """The same where the optimum is that of blocks: all pixels are still to follow."""
     inverse = inverse_curvature(ground.model, side, point, ground.widths[-1])
     side, low, states, found = settled(view, side, point, inverse)
     return _judged(view, states, found, complex_of(side.certificate(low)), side)
@@ -107,9 +125,12 @@ def _exact(ground: Ground, view: OwnLaunch, side: Side, point: Real) -> MadeMask
     best: MadeMask | None = None
     proof = complex_of(side.certificate(point))
     light = ground.model.value(side.certificate(point), 1e-12)[0]
+    least, stuck = math.inf, False
     for spare, patient, seed in EXACT_AIMS:
         if patient and best is not None and best.is_pure:
             break
+        if stuck and not patient:
+            continue
         tight, near = side.with_kappa(side.kappa * (1 - spare)), point
         if spare > 0:
             solved = solved_from(ground, tight, point, floor=WORTH_TRYING * light)
@@ -132,6 +153,10 @@ def _exact(ground: Ground, view: OwnLaunch, side: Side, point: Real) -> MadeMask
         if best is None or made.worth(made.purity) > best.worth(best.purity):
             best = made
         if best.is_pure and best.prediction.efficiency > (1 - BESIDE) * light**2:
+            break
+        stuck = is_stuck(least, made.missed)
+        least = min(least, made.missed)
+        if stuck and patient:
             break
     assert best is not None
     return best

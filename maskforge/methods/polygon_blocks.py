@@ -25,12 +25,14 @@ DECIDED = 14.0
 @dataclass(frozen=True, eq=False)
 class Shares:
     """What the corners have of every pixel: its `gain` summed, `mean` corner (n,) as (Re, Im), and
-    of those pixels that are `open`, between corners, the corners' chances (open, m)."""
+    of those pixels that are `open`, between corners, the corners' chances (open, m), which add up
+    to `total` (open,)."""
 
     gain: float
     mean: tuple[Array, Array]
     open: Array
     chances: Array
+    total: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,13 +74,14 @@ class CornerModel:
             return beside(np.zeros((multipliers.size, multipliers.size)), self.real)
         xp = namespace(self.real)
         a, b = self.corners.real, self.corners.imag
-        aa, bb, ab = (beside(part, self.real) for part in (a * a, b * b, a * b))
+        squares = beside(np.column_stack([a * a, b * b, a * b]), self.real)
+        second = shares.chances @ squares / shares.total[:, None]
         mean_x, mean_y = (picked(part, shares.open) for part in shares.mean)
         wide = float(np.float32(1 / max(width, LEAST_WIDTH)))
         none = xp.zeros_like(mean_x)
-        xx = xp.maximum(shares.chances @ aa - mean_x**2, none) * wide
-        yy = xp.maximum(shares.chances @ bb - mean_y**2, none) * wide
-        xy = (shares.chances @ ab - mean_x * mean_y) * wide
+        xx = xp.maximum(second[:, 0] - mean_x**2, none) * wide
+        yy = xp.maximum(second[:, 1] - mean_y**2, none) * wide
+        xy = (second[:, 2] - mean_x * mean_y) * wide
         # the covariance of each pixel's corners as two squares: along its longer axis, and across
         turn = 0.5 * xp.atan2(2 * xy, xx - yy)
         cos, sin = xp.cos(turn)[:, None], xp.sin(turn)[:, None]
@@ -106,12 +109,16 @@ class CornerModel:
         width = max(width, LEAST_WIDTH)
         (some,) = xp.nonzero(size * xp.minimum(before, behind) < DECIDED * width)
         gains = x * mean[0] + y * mean[1]
-        whole = picked(x, some)[:, None] * a + picked(y, some)[:, None] * b
-        over = (whole - picked(gains, some)[:, None]) / float(np.float32(width))
+        narrow = float(np.float32(width))
+        places = xp.stack([picked(x, some), picked(y, some)], axis=1) / narrow
+        over = places @ xp.stack([a, b]) - picked(gains, some)[:, None] / narrow
+        # rounding alone is above 0, and what is far below it slow
         chances = xp.exp(xp.clip(over, -80.0, 0.0))
-        total = xp.sum(chances, axis=1)
-        chances /= total[:, None]
-        mean = replaced(mean[0], some, chances @ a), replaced(mean[1], some, chances @ b)
+        sums = chances @ xp.stack([xp.ones_like(a), a, b], axis=1)
+        total = sums[:, 0]
+        mean = tuple(
+            replaced(part, some, sums[:, k] / total) for part, k in zip(mean, (1, 2), strict=True)
+        )
         gain = float(xp.sum(gains, dtype=xp.float64))
         gain += width * float(xp.sum(xp.log(total), dtype=xp.float64))
-        return Shares(gain, mean, some, chances)
+        return Shares(gain, (mean[0], mean[1]), some, chances, total)

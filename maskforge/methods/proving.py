@@ -64,8 +64,11 @@ class Proven:
 
 def certified(launch: Launch, target: Target, found: Proven) -> tuple[Certificate, float]:
     """The same in double precision, from as few of the proofs as do."""
-    some = [one.multipliers for one in needed(found.proofs)]
-    return joined(target, found.purity, [proof_of(launch, target, found.purity, m) for m in some])
+    some = [
+        proof_of(launch, target, found.purity, one.multipliers) if one.is_draft else one
+        for one in needed(found.proofs)
+    ]
+    return joined(target, found.purity, some)
 
 
 def proven(
@@ -120,6 +123,10 @@ def proven(
         limits = np.minimum(limits, proofs[-1].limits)
         if guessed and limits[int(phase / STEP)] > enough:
             missed.append(phase)
+    if limits.max() > enough:
+        # no mask launches more than the best one of any purity
+        proofs.append(proof_of(launch, target, purity, target.vector, draft=True))
+        limits = np.minimum(limits, proofs[-1].limits)
     return Proven(purity, float(limits.max()), open_phase, tuple(proofs))
 
 

@@ -12,10 +12,11 @@ from functools import lru_cache, partial
 
 import numpy as np
 
-from maskforge.base.arrays import Array, beside, flat, namespace, on_host, picked, single
+from maskforge.base.arrays import Array, flat, namespace, on_host, picked, single
 from maskforge.launch.couplings import Launch, Scenario, couplings, judged, wanted_in
 from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.methods.blocks import Blocks, blocks_of, coarse_of_all
+from maskforge.methods.coupling_matrix import quick_couplings
 from maskforge.methods.cover import joined, proof_of
 from maskforge.methods.draft import draft_of
 from maskforge.methods.dual import dual
@@ -118,7 +119,8 @@ class Together:
         return [couplings(one, emitted(one.modulator, states)) for one in self.launches]
 
     def found(self, states: Array) -> Real:
-        return np.concatenate([real_of(c) for c in self.each(states)])
+        each = [quick_couplings(one, emitted(one.modulator, states)) for one in self.launches]
+        return np.concatenate([real_of(c) for c in each])
 
     def undecided(
         self, back: Array, states: Array, count: int, residual: float, *, aside: bool = False
@@ -130,12 +132,8 @@ class Together:
         cost = palette.gain(back, states) - palette.gain(back, other)
         weight = xp.sqrt(sum(table_of(launch).weight ** 2 for launch in self.launches))
         pixels = cheapest(cost, weight, count, residual)
-        old, new = picked(flat(states), pixels), picked(flat(other), pixels)
-        changes = []
-        for launch in self.launches:
-            values = beside(launch.modulator.alphabet.values.astype(np.complex64), back)
-            moved = picked(values, new) - picked(values, old)
-            changes.append(changed(launch, pixels, moved))
+        new = picked(flat(other), pixels)
+        changes = [changed(launch, states, pixels, new) for launch in self.launches]
         costs = single(picked(flat(cost), pixels))
         return Undecided(pixels, new, xp.concat(changes, axis=1), costs)
 

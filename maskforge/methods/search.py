@@ -12,8 +12,16 @@ import numpy as np
 
 from maskforge.base.arrays import Array
 from maskforge.launch.modulator import Levels
-from maskforge.methods.dual_function import FAR, FARTHEST, Conditions, Real, Smooth, newton
-from maskforge.methods.exchanges import decided
+from maskforge.methods.dual_function import (
+    FAR,
+    FARTHEST,
+    Conditions,
+    Real,
+    Smooth,
+    kappa_of,
+    newton,
+)
+from maskforge.methods.exchanges import decided, is_stuck
 from maskforge.methods.last_pixels import Pixels
 
 SMOOTHING = (0.3, 0.1, 0.03, 0.01)
@@ -236,6 +244,7 @@ def settled(
     """
     proof: tuple[Given, Real] | None = None
     purest: tuple[float, Levels, Real] | None = None
+    least = math.inf
     for spare, patient in view.aims:
         tight = side.with_kappa(side.kappa * (1 - spare))
         tight, lowest, best = corrected(view, tight, point, inverse)
@@ -258,6 +267,10 @@ def settled(
             purest = purity, states, found
         if purity >= 1 / (1 + side.kappa**2) - 1e-15:
             break
+        missed = kappa_of(max(purity, 1e-12)) / side.kappa
+        if is_stuck(least, missed):
+            break
+        least = min(least, missed)
     assert proof is not None
     assert purest is not None
     return *proof, *purest[1:]

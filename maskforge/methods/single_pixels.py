@@ -88,7 +88,7 @@ def table_of(launch: Launch) -> Table:
 
 def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     """a_x w_k(x), (len(pixels), J), of pixels given by their index in the flattened mask."""
-    if launch.incident.size * len(launch.basis) <= MOST_KEPT:
+    if launch.incident.size * len(launch.ends) <= MOST_KEPT:
         return picked(_all_pixels(launch), pixels)
     table, xp = table_of(launch), namespace(pixels)
     # among 1, 0, cos, sin, cos 2, sin 2 ...

@@ -1,6 +1,7 @@
 """A sum of supports over many pixels, at all turns at once."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,9 +26,12 @@ MOST_SHARE = 2.0
 """Angles next to each other have shares that only cancel: one on each side is then better."""
 
 
+@lru_cache(maxsize=4)
 def directions(steps: int) -> Complex:
     """`steps` unit directions around the full turn, from 0 on."""
-    return np.asarray(np.exp(2j * np.pi * np.arange(steps) / steps))
+    out = np.asarray(np.exp(2j * np.pi * np.arange(steps) / steps))
+    out.flags.writeable = False
+    return out
 
 
 def histogram(values: Array, steps: int) -> Real:

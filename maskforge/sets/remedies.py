@@ -1,6 +1,7 @@
 """What would help where a purity cannot be had: its bound on benches that differ in one thing."""
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -34,7 +35,8 @@ def remedies(bench: Bench, launch: Launch, target: Target) -> str:
     return f"; bounds at {purity:g}: {', '.join(told)}" if told else ""
 
 
-def _others(launch: Launch) -> list[tuple[str, Launch]]:
+@lru_cache(maxsize=1)
+def _others(launch: Launch) -> tuple[tuple[str, Launch], ...]:
     """(what is other, the launch) of benches that differ in one thing."""
     panel, found = replace(launch.modulator, crosstalk=0.0), []
     setup = replace(launch.setup, modulator=panel)
@@ -47,4 +49,4 @@ def _others(launch: Launch) -> list[tuple[str, Launch]]:
     if has_gaps(panel):
         dark = replace(setup, modulator=replace(panel, gap_reflectance=0.0))
         found.append(("without the gaps' light", dark))
-    return [(words, prepare(other)) for words, other in found]
+    return tuple((words, prepare(other)) for words, other in found)

@@ -165,7 +165,9 @@ def test_a_quick_bound_is_the_same(name: str, device: Device) -> None:
 
 def same_figures(launch: Launch, made: Design) -> None:
     found = couplings(launch, emitted(launch.modulator, made.states))
-    assert made.prediction.couplings == pytest.approx(found, abs=1e-13)
+    own = made.prediction
+    counted = own.couplings if own.outputs is None else own.outputs
+    assert counted == pytest.approx(found, abs=1e-13)
     if made.certificate is not None:
         assert made.bound is not None
         bound = max(certified_bound(launch, made.certificate), 0.0) ** 2
