@@ -4,9 +4,9 @@
 
 designs the benches of the seeds S to S + N - 1 (`zoo_benches`), or the ones on which the design
 once failed (`zoo_known`), looks for what is wrong with the masks (`zoo_worker`), and tries to beat
-their bounds (`zoo_attack`).  A line a bench as it is done, then a table; `--out` gets the records
-as JSON, a line each.  `--write FOLDER` only writes the bench files.  The exit code is 1 where a
-bench crashed or a bound was beaten.
+their bounds (`zoo_attack`); with `--behind` behind random devices.  A line a bench as it is done,
+then a table; `--out` gets the records as JSON, a line each.  `--write FOLDER` only writes the bench
+files.  The exit code is 1 where a bench crashed or a bound was beaten.
 
 What a line may say: CRASH and WARNINGS of the package; BEATEN, a mask above its bound; RELAXED,
 only a relaxed mask above it; REACHABLE, the asked purity found where the design fell short; BETTER,
@@ -280,6 +280,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--benches", type=int, default=10)
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--small", action="store_true", help="few modes, pixels and masks")
+    parser.add_argument("--behind", action="store_true", help="targets behind a random device")
     parser.add_argument("--known", nargs="?", const="".join(KNOWN), metavar="LETTERS")
     parser.add_argument("--effort", type=float, default=1.0, help="of an attack; 0: none")
     parser.add_argument("--attacks", type=int, default=2, help="masks of a bench to attack")
@@ -297,14 +298,22 @@ def written(tasks: Sequence[Task], folder: Path) -> None:
         if task.name in KNOWN:
             loaded(KNOWN[task.name], place, f"known-{task.name}")
         else:
-            drawn(int(task.name), place, task.small)
+            drawn(int(task.name), place, task.small, behind=task.behind)
 
 
 def main() -> int:
     chosen = arguments()
     names = chosen.known or [str(chosen.seed + k) for k in range(chosen.benches)]
     attacks = chosen.attacks if chosen.effort > 0 else 0
-    plain = Task("", chosen.small, chosen.effort, attacks, chosen.redesigned, chosen.timeout)
+    plain = Task(
+        "",
+        chosen.small,
+        chosen.behind,
+        chosen.effort,
+        attacks,
+        chosen.redesigned,
+        chosen.timeout,
+    )
     tasks = [replace(plain, name=name) for name in names]
     if chosen.write:
         written(tasks, chosen.write)

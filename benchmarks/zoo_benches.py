@@ -18,7 +18,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import MaskforgeError
 from maskforge.bench.ready import Prepared, guided_basis, prepared
 from maskforge.fiber.glass import SILICA
-from maskforge.launch.basis import Basis, labels_of
+from maskforge.launch.basis import Basis, labels_of, mode_name
 from maskforge.launch.couplings import TAIL_POWER
 from maskforge.launch.targets import gaussian_waist, lg_label
 
@@ -59,14 +59,18 @@ def bench_of(seed: int, folder: Path, small: bool = False) -> Data:
     return drawn(seed, folder, small).data
 
 
-def drawn(seed: int, folder: Path, small: bool = False) -> Drawn:
-    """The seed's bench, ready to design."""
+def drawn(seed: int, folder: Path, small: bool = False, *, behind: bool = False) -> Drawn:
+    """The seed's bench, ready to design; `behind`: with a random device behind its fibre."""
     refused: list[str] = []
     for attempt in range(TRIES):
         draw = Draw(np.random.default_rng([seed, attempt]), folder, small)
         try:
             data = _data(draw)
             ready = prepared(loaded(data, folder, f"zoo-{seed}"))
+            if behind:
+                rng = np.random.default_rng([seed, attempt, 1])
+                data |= _device(Draw(rng, folder, small), ready)
+                ready = prepared(loaded(data, folder, f"zoo-{seed}"))
             return Drawn(data, ready, tuple(refused))
         except (MaskforgeError, UnfitError) as error:
             refused.append(f"{type(error).__name__}: {error}")
@@ -335,6 +339,37 @@ def _targets(draw: Draw, basis: Basis) -> Keys:
         for k in range(int(draw.rng.integers(1, 3)))
     ]
     return {"family": family, "superpositions": entries}
+
+
+def _device(draw: Draw, ready: Prepared) -> Data:
+    """A device behind a bench, and its outputs as targets: unitary, lossy, with fewer outputs or
+    more than inputs, with small singular values, or one that leaves light real."""
+    if len(ready.bench.light.wavelengths_nm) > 1:
+        raise UnfitError("a device at several wavelengths")
+    basis, rng = ready.launch.basis, draw.rng
+    count = len(basis)
+    outputs = draw.one_of((count, max(1, count - 2), count + 2), (3, 1, 1))
+    found = rng.normal(size=(outputs, count))
+    if draw.chance(0.7):
+        found = found + 1j * rng.normal(size=(outputs, count))
+    left, sizes, right = np.linalg.svd(found, full_matrices=False)
+    least = draw.one_of((1.0, 0.5, 0.1, 0.01), (2, 3, 2, 1))
+    matrix = 0.95 * (left * np.geomspace(1.0, least, sizes.size)) @ right
+    names = [f"port {j}" for j in range(outputs)]
+    np.savez(
+        draw.folder / "device.npz",
+        matrix=matrix,
+        input=[mode_name(mode) for mode in basis],
+        output=names,
+    )
+    channels = rng.choice(sizes.size, min(sizes.size, 2), replace=False)
+    labels = [f"channel {k + 1}" for k in sorted(channels.tolist())]
+    if outputs <= count:
+        labels.append(names[int(rng.integers(outputs))])
+    return {
+        "device": {"matrix": "device.npz"},
+        "targets": {"family": "output", "labels": labels},
+    }
 
 
 def _weights(draw: Draw, basis: Basis) -> dict[str, list[float]]:

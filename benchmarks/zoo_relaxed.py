@@ -96,7 +96,8 @@ class Field:
 
 def field_of(launch: Launch, target: Target, states: Levels) -> Field:
     """The field of a launch and a target; pixels with hardly any light stay as in `states`."""
-    modes, alphabet = len(launch.basis), launch.modulator.alphabet
+    # of a launch's modes, or of a device's outputs
+    modes, alphabet = target.vector.size, launch.modulator.alphabet
     size = launch.incident.size
     rows = np.empty((size, modes), dtype=complex)
     for mode in range(modes):

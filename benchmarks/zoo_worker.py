@@ -57,6 +57,7 @@ class Task:
 
     name: str
     small: bool
+    behind: bool
     effort: float
     attacks: int
     redesigned: int
@@ -120,7 +121,7 @@ def ready_of(task: Task, folder: Path) -> tuple[Prepared, list[str]]:
     """The bench ready to design, and why earlier draws of the seed were given up."""
     if task.name in KNOWN:
         return prepared(loaded(KNOWN[task.name], folder, f"known-{task.name}")), []
-    found = drawn(int(task.name), folder, task.small)
+    found = drawn(int(task.name), folder, task.small, behind=task.behind)
     return found.ready, list(found.refused)
 
 

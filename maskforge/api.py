@@ -10,7 +10,7 @@ result.write("out/lp21")
 
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from inspect import signature
 from pathlib import Path
@@ -30,14 +30,20 @@ from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, guided_modes, prepared
 from maskforge.fiber.modes import RadialMode
 from maskforge.launch.basis import mode_name
-from maskforge.launch.couplings import Launch, facet_field, unwanted_db
+from maskforge.launch.couplings import Launch, facet_field, launch_target, unwanted_db
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
 from maskforge.launch.panel import Picture, rendered
 from maskforge.sets.designing import Finished, finished_masks, processes_for
-from maskforge.sets.manifest import Record
+from maskforge.sets.manifest import (
+    LaunchFigures,
+    PurityBand,
+    Record,
+    launch_figures,
+    purity_bands,
+)
 from maskforge.sets.names import SET
 from maskforge.sets.opened import opened
 from maskforge.sets.reading import WrittenSet, checked_pages, couplings_of
@@ -166,10 +172,37 @@ class Mask:
         """Complex amplitudes (K,) in the guided modes, in the order of `Result.modes`."""
         return self.found.prediction.couplings
 
+    @property
+    def outputs(self) -> Complex | None:
+        """Complex amplitudes (J,) at the outputs of the bench's device, in the order of
+        `Result.outputs`; None without one.  Purity, efficiency, bound and gap are those there."""
+        return self.found.prediction.outputs
+
+    @cached_property
+    def own_launch(self) -> LaunchFigures | None:
+        """The launch's own figures where the bench has a device; None without one."""
+        passage = self.launch.setup.passage
+        if passage is None:
+            return None
+        (figures,) = launch_figures(passage, [self.found.target], self.couplings[None])
+        return replace(figures, index=self.found.index)
+
+    @cached_property
+    def purity_band(self) -> PurityBand | None:
+        """How sure the purity is where the device's matrix has standard errors, else None."""
+        passage = self.launch.setup.passage
+        if passage is None or passage.errors is None:
+            return None
+        aim = self.found.design.aim
+        assert aim is not None
+        (band,) = purity_bands(passage, [self.found.target], self.couplings[None], [aim])
+        return replace(band, index=self.found.index)
+
     @cached_property
     def budget(self) -> Budget:
-        """Where all of the beam's power goes, in shares whose sum is 1."""
-        target = self.found.target
+        """Where all of the beam's power goes, in shares whose sum is 1; behind a device the target
+        is the launch that gives it."""
+        target = launch_target(self.launch, self.found.target)
         return budget_of(ledger_of(self.launch), target, self.factors, self.couplings)
 
     @property
@@ -217,6 +250,12 @@ class Result:
     def modes(self) -> tuple[str, ...]:
         """Names of the guided modes, as in "LP21 cos"."""
         return tuple(mode_name(mode) for mode in self.launch.basis)
+
+    @property
+    def outputs(self) -> tuple[str, ...]:
+        """Names of the device's outputs; none without one."""
+        passage = self.launch.setup.passage
+        return () if passage is None else tuple(one.name for one in passage.outputs)
 
     @property
     def couplings(self) -> Complex:

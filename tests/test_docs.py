@@ -82,13 +82,14 @@ NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
 
 
 @pytest.mark.long
-def test_the_tutorial_runs_as_it_is_written(tmp_path: Path) -> None:
+@pytest.mark.parametrize("page", [tutorial.PAGE, tutorial.DEVICE], ids=["tutorial", "device"])
+def test_pages_run_as_they_are_written(tmp_path: Path, page: Path) -> None:
     """Every command: the words as they stand, and the numbers but for a few.
 
     The last pixels of a mask fall differently on other processors, and where masks are equally
     bad another one may be named as the worst.
     """
-    text = tutorial.PAGE.read_text("utf-8")
+    text = page.read_text("utf-8")
     for command, written, real in tutorial.play(text, tmp_path):
         words = [re.split(r"[\s─]+", NUMBER.sub("#", output)) for output in (written, real)]
         assert words[0] == words[1], command

@@ -1,8 +1,9 @@
-"""Runs the tutorial's commands in an empty folder, and writes their output into the page.
+"""Runs the commands of pages in an empty folder, and writes their output into the page.
 
     python -m tests.tutorial
 
-writes `docs/tutorial.md` anew; `play` gives the commands with their written and their real output.
+writes `docs/tutorial.md` and `docs/device.md` anew; `play` gives the
+commands with their written and their real output.
 """
 
 import os
@@ -14,9 +15,13 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-PAGE = Path(__file__).parent.parent / "docs" / "tutorial.md"
+DOCS = Path(__file__).parent.parent / "docs"
 
-FILE = re.compile(r"^`([\w.-]+)`:\n\n```toml\n(.*?)^```$", re.M | re.S)
+PAGE = DOCS / "tutorial.md"
+
+DEVICE = DOCS / "device.md"
+
+FILE = re.compile(r"^`([\w.-]+)`(?:, .*)?:\n\n```(?:toml|csv)\n(.*?)^```$", re.M | re.S)
 CONSOLE = re.compile(r"^```console\n\$ (.+)\n((?s:.*?))^```$", re.M)
 
 
@@ -44,12 +49,13 @@ def play(text: str, folder: Path) -> Iterator[tuple[str, str, str]]:
 
 
 def main() -> None:
-    text = PAGE.read_text("utf-8")
-    with tempfile.TemporaryDirectory() as folder:
-        for command, written, real in play(text, Path(folder)):
-            old, new = (f"$ {command}\n{output}```" for output in (written, real))
-            text = text.replace(old, new, 1)
-    PAGE.write_text(text, "utf-8")
+    for page in (PAGE, DEVICE):
+        text = page.read_text("utf-8")
+        with tempfile.TemporaryDirectory() as folder:
+            for command, written, real in play(text, Path(folder)):
+                old, new = (f"$ {command}\n{output}```" for output in (written, real))
+                text = text.replace(old, new, 1)
+        page.write_text(text, "utf-8")
 
 
 if __name__ == "__main__":

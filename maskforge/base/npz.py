@@ -20,14 +20,16 @@ Check = Callable[[str, np.dtype[Any], tuple[int, ...]], None]
 """Raises what it wants where an array of this name, type and shape is not what is needed."""
 
 
-def read_arrays(path: Path, wanted: Collection[str], check: Check) -> dict[str, NDArray[Any]]:
-    """The wanted arrays by name, each read after its `check`.
+def read_arrays(
+    path: Path, wanted: Collection[str], check: Check, *, optional: Collection[str] = ()
+) -> dict[str, NDArray[Any]]:
+    """The wanted arrays by name, each read after its `check`, and the optional ones that are there.
 
     Raises BenchError, one line, where there is no such file or array, or it is damaged.
     """
     try:
         with open_regular(path, LARGEST) as raw, zipfile.ZipFile(raw) as archive:
-            found = _arrays(archive, wanted, check)
+            found = _arrays(archive, [*wanted, *optional], check)
     except FileNotFoundError:
         raise BenchError(one_line(f"{path}: no such file")) from None
     except BenchError:
@@ -38,7 +40,7 @@ def read_arrays(path: Path, wanted: Collection[str], check: Check) -> dict[str, 
     for name in wanted:
         if name not in found:
             raise BenchError(f"{path}: holds no array {name}")
-    return {name: found[name] for name in wanted}
+    return found
 
 
 def _arrays(

@@ -40,8 +40,14 @@ from maskforge.bench.files import (
 )
 from maskforge.bench.power import Safety, power_warning, safety
 from maskforge.bench.section import GOES_WITH, METHODS
-from maskforge.bench.sections import SECTIONS, Bench, DesignSection, Superposition
-from maskforge.bench.values import fail, keys_of, plain
+from maskforge.bench.sections import (
+    SECTIONS,
+    Bench,
+    DesignSection,
+    Superposition,
+    keys_by_section,
+)
+from maskforge.bench.values import fail, plain
 
 __all__ = [
     "METHODS",
@@ -139,7 +145,7 @@ def override(
 
 def changed(bench: Bench, changes: Mapping[tuple[str, str], object]) -> Bench:
     """The same with any keys (section, key) replaced, or taken away where the value is None."""
-    raw = {name: keys_of(getattr(bench, name)) for name in SECTIONS}
+    raw: Mapping[str, Any] = keys_by_section(bench)
     return _made(_replaced(raw, changes), bench.name, bench.source, bench.folder)
 
 
@@ -182,6 +188,8 @@ def _made(raw: Mapping[str, Any], name: str, source: str, folder: Path) -> Bench
     _check_sections(raw, source)
     whole: dict[str, Any] = {"name": name, "source": source, "folder": folder}
     for section in SECTIONS:
+        if section == "device" and section not in raw:
+            continue
         keys = {key: value for key, value in raw.get(section, {}).items() if value is not None}
         if section in ("fiber", "modulator") and "preset" in keys:
             preset = keys.pop("preset")
@@ -216,6 +224,8 @@ def _check_sections(raw: Mapping[str, Any], source: str) -> None:
     for name in REQUIRED:
         if name not in raw:
             raise BenchError(f"{source}: [{name}]: missing; a bench needs this section")
+    if "device" in raw and "matrix" not in raw["device"]:
+        raise BenchError(f"{source}: [device] matrix: missing; the path of a .npz or .csv file")
 
 
 def _unknown_section(name: str, value: object) -> str:
@@ -284,11 +294,11 @@ def resolved(bench: Bench, start: Path | None = None) -> dict[str, dict[str, Any
     follow from stay and win on loading.  Paths are as written, or relative to the folder `start`.
     """
     out: dict[str, dict[str, Any]] = {}
-    for name in SECTIONS:
-        keys = keys_of(getattr(bench, name))
-        if start is not None:
-            keys = {key: _moved(value, bench.folder, start) for key, value in keys.items()}
-        out[name] = {key: _json(value) for key, value in keys.items()}
+    for name, keys in keys_by_section(bench).items():
+        out[name] = {
+            key: _json(value if start is None else _moved(value, bench.folder, start))
+            for key, value in keys.items()
+        }
     row, column = modulator(bench).corner
     out["modulator"]["at"] = [column, row]
     if bench.modulator.alphabet != "continuous":
@@ -311,6 +321,8 @@ def _json(value: object) -> object:
 
 
 def _moved(value: object, folder: Path, start: Path) -> object:
+    if isinstance(value, tuple):
+        return tuple(_moved(one, folder, start) for one in value)
     if not isinstance(value, DataFile):
         return value
     try:

@@ -7,13 +7,17 @@ from dataclasses import replace
 import numpy as np
 
 from maskforge.base.errors import BenchError
+from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import one_line
+from maskforge.bench.device_matrix import matched, outputs_of
 from maskforge.bench.sections import Bench, FiberSection, ModulatorSection
 from maskforge.bench.values import fail
 from maskforge.fiber import glass, profile
 from maskforge.launch import basis as fields
 from maskforge.launch import light as optics
 from maskforge.launch import modulator as pixels
+from maskforge.launch.output_targets import output_targets
+from maskforge.launch.passage import Passage
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import (
     Target,
@@ -255,13 +259,44 @@ def setup(bench: Bench, basis: fields.Basis) -> Setup:
         fiber(bench),
         basis,
         lens_offset(bench),
+        passage=passage(bench, basis),
     )
+
+
+def passage(bench: Bench, basis: fields.Basis, nm: float | None = None) -> Passage | None:
+    """The bench's device, its inputs in the basis's order; None without one.
+
+    `nm`: at another wavelength than the light's.  Raises BenchError where its inputs are not the
+    guided modes, or it is not known at that wavelength.
+    """
+    several, waves = bench.device.matrices, bench.light.wavelengths_nm
+    if not several:
+        return None
+    nm = bench.light.wavelength_nm if nm is None else nm
+    if nm not in waves:
+        known = ", ".join(f"{wave:g}" for wave in waves)
+        text = f"the device's matrix is known at {known} nm, not at {nm:g} nm"
+        fail(bench.source, "device", "matrix", bench.device.matrix, text)
+    own, first = several[waves.index(nm)], several[0]
+    try:
+        columns = matched(own, [fields.mode_name(mode) for mode in basis])
+    except BadValueError as problem:
+        fail(bench.source, "device", "matrix", own, problem.text)
+    some = np.ix_([own.outputs.index(name) for name in first.outputs], columns)
+    errors = None if own.errors is None else own.errors[some]
+    return Passage(outputs_of(first.outputs), own.matrix[some], errors)
 
 
 def targets(bench: Bench, basis: fields.Basis) -> tuple[Target, ...]:
     """The wanted launches in play order; raises BenchError where the basis lacks a label."""
     part = bench.targets
     labels = None if part.labels == "all" else tuple(part.labels)
+    if part.family == "output":
+        behind = passage(bench, basis)
+        assert behind is not None
+        weights = {one.name: _weights(one.weights) for one in part.superpositions or ()}
+        with named(bench, "targets", "labels"):
+            return output_targets(behind, labels, weights, bench.design.purity)
     if part.family == "superposition":
         with named(bench, "targets", "superpositions"):
             return tuple(
@@ -281,10 +316,17 @@ def _superposition(
     basis: fields.Basis, name: str, weights: tuple[tuple[str, tuple[float, float]], ...]
 ) -> Target:
     wanted: dict[tuple[str, str | None], complex] = {}
-    for mode, (amplitude, phase) in weights:
+    for mode, weight in _weights(weights).items():
         label, _, part = mode.partition(" ")
-        wanted[label, part or None] = complex(amplitude * np.exp(1j * np.deg2rad(phase)))
+        wanted[label, part or None] = weight
     return superposition(basis, name, wanted)
+
+
+def _weights(weights: tuple[tuple[str, tuple[float, float]], ...]) -> dict[str, complex]:
+    return {
+        name: complex(amplitude * np.exp(1j * np.deg2rad(phase)))
+        for name, (amplitude, phase) in weights
+    }
 
 
 # --- checks ----------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 import numpy as np
 
 from maskforge.bench.build import carrier, fiber, focal_length, light, modulator, named
+from maskforge.bench.section import PURITIES
 from maskforge.bench.sections import Bench
 from maskforge.bench.values import fail, keys_of
 from maskforge.fiber import profile
@@ -33,6 +34,7 @@ def check(bench: Bench) -> None:
     beam, panel, guide = light(bench), modulator(bench), fiber(bench)
     _check_states(bench, panel.alphabet)
     _check_robust(bench)
+    _check_device(bench)
     _check_beam(bench, beam, panel)
     _check_facet(bench, panel, guide)
     with named(bench, "modulator", "background_grey"):
@@ -64,6 +66,33 @@ def _check_robust(bench: Bench) -> None:
             value = keys_of(getattr(bench, section))[key]
             text = f'a robust design takes [design] method = "dual", here it is "{part.method}"'
             fail(bench.source, section, key, value, text)
+
+
+def _check_device(bench: Bench) -> None:
+    """Targets are a device's outputs where there is one, which is known at every wavelength."""
+    part, found, waves = bench.targets, bench.device.matrices, bench.light.wavelengths_nm
+    if (part.family == "output") != bool(found):
+        text = (
+            'behind a [device] targets are its outputs: "output"'
+            if found
+            else "needs a [device], whose outputs the targets are"
+        )
+        fail(bench.source, "targets", "family", part.family, text)
+    if found and len(found) != len(waves):
+        text = (
+            f"{len(found)} for {len(waves)} of [light] wavelength_nm; a device is measured at each "
+            "of them, in ascending order"
+        )
+        fail(bench.source, "device", "matrix", bench.device.matrix, text)
+    at = bench.device.purity_at
+    if at == PURITIES[0]:
+        return
+    if any(one.errors is None for one in found):
+        text = "needs a matrix with standard errors"
+        fail(bench.source, "device", "purity_at", at, text)
+    if len(waves) > 1 or any(bench.design.fiber_offset_um):
+        text = "goes without a robust design, of several wavelengths or fibre offsets"
+        fail(bench.source, "device", "purity_at", at, text)
 
 
 def _check_beam(bench: Bench, beam: optics.Light, panel: pixels.Modulator) -> None:

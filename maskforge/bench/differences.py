@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from maskforge.bench import Bench, resolved
-from maskforge.bench.files import DataFile
+from maskforge.bench.files import files_in
 from maskforge.bench.sections import SECTIONS
 
 FOLLOWING = ("core_index", "cladding_index")
@@ -39,8 +39,12 @@ def differences(one: Bench, other: Bench) -> Iterator[Difference]:
             own = [getattr(getattr(each, section), key) for each in both]
             if key in FOLLOWING and None in own:
                 continue
-            values = [_rounded(text[section].get(key)) for text in written]
-            files = [each.data.tolist() for each in own if isinstance(each, DataFile)]
+            values = [_rounded(text.get(section, {}).get(key)) for text in written]
+            files = [
+                [(one.names, one.data.tolist()) for one in found]
+                for found in map(files_in, own)
+                if found
+            ]
             differs = files[0] != files[-1] if len(files) == len(both) else values[0] != values[1]
             if differs:
                 yield Difference(section, key, (values[0], values[1]), len(files) == len(both))

@@ -14,7 +14,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line
 from maskforge.bench import Bench
-from maskforge.bench.files import DataFile, parsed
+from maskforge.bench.files import files_in, parsed
 from maskforge.bench.sections import SECTIONS
 
 
@@ -93,7 +93,7 @@ def moved_paths(bench: Bench, folder: Path) -> dict[tuple[str, str], object]:
         (section, key): written[section][key]
         for section, model in SECTIONS.items()
         for key in model.model_fields
-        if isinstance(getattr(getattr(bench, section), key), DataFile)
+        if files_in(getattr(getattr(bench, section), key))
     }
 
 

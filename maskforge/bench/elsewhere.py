@@ -12,8 +12,9 @@ from itertools import product
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
-from maskforge.bench.build import named, phase_wavelength_nm
-from maskforge.bench.sections import FiberSection, ModulatorSection
+from maskforge.bench.build import named, passage, phase_wavelength_nm
+from maskforge.bench.sections import DeviceSection, FiberSection, ModulatorSection
+from maskforge.bench.values import fail
 from maskforge.fiber import glass
 from maskforge.fiber.modes import solve
 from maskforge.launch.basis import Basis, basis_of, labels_of
@@ -32,7 +33,8 @@ def at_wavelength(bench: Bench, nm: float, *, realign: bool = False) -> Launch:
     there, limit = lit_at(bench, nm), bench.fiber.groups
     guided = solve(benches.fiber(there))
     basis = basis_of([mode for mode in guided if limit is None or mode.group <= limit])
-    own, setup = benches.setup(bench, basis), benches.setup(there, basis)
+    own = benches.setup(without_device(bench), basis)
+    setup = replace(benches.setup(there, basis), passage=passage(bench, basis, nm))
     alphabet = replace(setup.modulator.alphabet, drawn_by=own.modulator.alphabet)
     panel = replace(setup.modulator, alphabet=alphabet)
     return prepare(replace(setup, modulator=panel, fiber_at=None if realign else own.place))
@@ -67,7 +69,11 @@ def scenarios(bench: Bench) -> tuple[Scenario, ...]:
 
 
 def lit_at(bench: Bench, nm: float) -> Bench:
-    """The bench in light of `nm` alone, everything that depends on it changed; not checked."""
+    """The bench in light of `nm` alone, everything that depends on it changed; not checked.
+
+    Without its device, which is known at some wavelengths only.
+    """
+    bench = without_device(bench)
     if nm == bench.light.wavelength_nm:
         return bench.model_copy(update={"light": bench.light.at(nm)})
     ratio = bench.light.wavelength_nm / nm
@@ -79,6 +85,18 @@ def lit_at(bench: Bench, nm: float) -> Bench:
             "fiber": _fiber_at(bench, nm),
         }
     )
+
+
+def without_device(bench: Bench) -> Bench:
+    """The bench up to the fibre."""
+    return bench.model_copy(update={"device": DeviceSection()})
+
+
+def refuse_device(bench: Bench, command: str) -> None:
+    """BenchError where a bench has a device, of which a command knows nothing."""
+    if bench.device.matrices:
+        text = f"{command} knows no device; without [device] it speaks of the launch"
+        fail(bench.source, "device", "matrix", bench.device.matrix, text)
 
 
 def _check_guided(bench: Bench, nm: float, there: Basis) -> None:

@@ -66,15 +66,27 @@ class DataFile:
     sha256: str = ""
     """Of the file's bytes, in hexadecimal."""
 
+    @property
+    def names(self) -> tuple[tuple[str, ...], ...]:
+        """Of its rows and columns, where they have any."""
+        return ()
+
     def __eq__(self, other: object) -> bool:
         return (
             isinstance(other, DataFile)
             and self.path == other.path
+            and self.names == other.names
             and np.array_equal(self.data, other.data)
         )
 
     def __hash__(self) -> int:
         return hash((self.path, self.data.shape))
+
+
+def files_in(value: object) -> tuple[DataFile, ...]:
+    """The data files that a value of a bench names: one, or those of a list."""
+    some = value if isinstance(value, tuple) else (value,)
+    return tuple(one for one in some if isinstance(one, DataFile))
 
 
 @dataclass(frozen=True)
@@ -194,7 +206,7 @@ def _reason(error: BaseException) -> str:
 # --- data files ------------------------------------------------------------------------------
 
 
-def _opened(path: str, folder: Path) -> tuple[Path, str]:
+def opened(path: str, folder: Path) -> tuple[Path, str]:
     """The file and the SHA-256 of its bytes; BadValueError where it cannot be read."""
     found, digest = folder / path, ""
     try:
@@ -217,7 +229,7 @@ def read_picture(path: object, folder: Path) -> DataFile:
     """A greyscale picture, or a CSV grid of numbers, y up; BadValueError where unusable."""
     if not isinstance(path, str):
         raise BadValueError("must be the path of a picture (TIFF, PNG, ...) or CSV grid, in quotes")
-    found, digest = _opened(path, folder)
+    found, digest = opened(path, folder)
     data = np.array(_numbers(found)) if found.suffix.lower() == ".csv" else _pixels(found)
     if data.size == 0:
         raise BadValueError("not a picture that can be read (it holds no pixels)")
@@ -276,13 +288,33 @@ def read_table(
     if not isinstance(path, str):
         raise BadValueError(f"must be the path of a CSV file with columns {names}, in quotes")
     every = (*columns, *optional)
-    found, digest = _opened(path, folder)
+    found, digest = opened(path, folder)
     rows = _numbers(found, every)
     if len(rows) < 2:
         raise BadValueError(f"{len(rows)} rows of numbers; at least 2 are needed, columns {names}")
     if not len(columns) <= len(rows[0]) <= len(every):
         raise BadValueError(f"{len(rows[0])} columns, separated by commas; needed are {names}")
     return DataFile(path, np.array(rows), sha256=digest)
+
+
+def named_rows(
+    path: Path, columns: tuple[str, ...], optional: str
+) -> Iterator[tuple[int, tuple[str, str], list[float]]]:
+    """Rows of a CSV of two names and numbers, the last one optional: line, names, numbers.
+
+    BadValueError names the line at fault.
+    """
+    every, width = (*columns, optional), 0
+    for line, cells in _cells(path):
+        if not width and tuple(cells) == every[: len(cells)]:
+            continue
+        if not len(columns) <= len(cells) <= len(every) or len(cells) != (width or len(cells)):
+            raise BadValueError(
+                f"line {line}: {len(cells)} values; needed are {', '.join(columns)}[, {optional}], "
+                "the same number on every line"
+            )
+        width = len(cells)
+        yield line, (cells[0], cells[1]), [_number(cell, line, every) for cell in cells[2:]]
 
 
 def _numbers(path: Path, header: tuple[str, ...] = ()) -> list[list[float]]:

@@ -16,7 +16,11 @@ SHORTFALLS = ("purest", "efficient")
 ALPHABETS = ("binary", "levels", "table", "continuous")
 BACKGROUNDS = ("flat", "checkerboard", "carrier")
 PROFILES = ("step", "power-law", "trench", "table")
-FAMILIES = ("lp", "lg", "superposition")
+PURITIES = ("matrix", "median", "lower")
+"""What [design] purity is asked of behind a device: its matrix as measured, or an edge of the
+errors."""
+
+FAMILIES = ("lp", "lg", "superposition", "output")
 
 GOES_WITH: Mapping[str, tuple[str, Mapping[str, tuple[str, ...]]]] = {
     "modulator": (
@@ -56,7 +60,11 @@ GOES_WITH: Mapping[str, tuple[str, Mapping[str, tuple[str, ...]]]] = {
     ),
     "targets": (
         "family",
-        {"orientations": ("lp",), "lg_waist_um": ("lg",), "superpositions": ("superposition",)},
+        {
+            "orientations": ("lp",),
+            "lg_waist_um": ("lg",),
+            "superpositions": ("superposition", "output"),
+        },
     ),
 }
 """Per section (or part of one) the key that decides, and those that only some of its values

@@ -11,6 +11,8 @@ from pydantic import (
     ModelWrapValidatorHandler,
     PlainValidator,
     PrivateAttr,
+    ValidationInfo,
+    field_validator,
     model_validator,
 )
 
@@ -18,6 +20,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError, Choice, Pair, Range, Text, distinct, lp_order
 from maskforge.base.wording import listed, nearest, shown
 from maskforge.bench import values as benchvalues
+from maskforge.bench.device_matrix import MatrixFile, matrices
 from maskforge.bench.files import DataFile
 from maskforge.bench.section import (
     ALPHABETS,
@@ -25,6 +28,7 @@ from maskforge.bench.section import (
     FAMILIES,
     METHODS,
     PROFILES,
+    PURITIES,
     SHORTFALLS,
     Box,
     Degrees,
@@ -311,7 +315,9 @@ class TargetsSection(Section):
             distinct(names)
         except BadValueError as problem:
             raise BadValueError(f"name {problem}", "superpositions") from None
-        if self.labels == "all":
+        if self.family == "superposition":
+            self._check_weights()
+        if self.labels == "all" or self.family == "output":
             return self
         for label in self.labels:
             try:
@@ -319,6 +325,15 @@ class TargetsSection(Section):
             except (BadValueError, BenchError) as error:
                 raise BadValueError(str(error), "labels", self.labels) from None
         return self
+
+    def _check_weights(self) -> None:
+        for place, entry in enumerate(self.superpositions or ()):
+            try:
+                for mode, _ in entry.weights:
+                    benchvalues.mode_part(mode)
+            except BadValueError as problem:
+                key = f"superpositions[{place}].weights"
+                raise BadValueError(problem.text, key, dict(entry.weights)) from None
 
     def _check_label(self, label: str, names: tuple[str, ...]) -> None:
         if self.family == "lp":
@@ -331,6 +346,29 @@ class TargetsSection(Section):
             raise BadValueError(
                 f"{shown(label)} is none of the superpositions {listed(names)}{hint}"
             )
+
+
+class DeviceSection(Section):
+    """[device]: what lies behind the fibre, at whose outputs the light is to be pure."""
+
+    matrix: MatrixFile | tuple[MatrixFile, ...] | None = None
+    purity_at: Annotated[str, PlainValidator(Choice(PURITIES))] = PURITIES[0]
+
+    @property
+    def matrices(self) -> tuple[MatrixFile, ...]:
+        """One for each wavelength of the design, ascending; none without a device."""
+        several = self.matrix if isinstance(self.matrix, tuple) else (self.matrix,)
+        return tuple(one for one in several if one is not None)
+
+    @property
+    def outputs(self) -> tuple[str, ...]:
+        """Names of the outputs; none without a device."""
+        return self.matrices[0].outputs if self.matrices else ()
+
+    @field_validator("matrix", mode="plain")
+    @classmethod
+    def _read(cls, value: object, info: ValidationInfo) -> MatrixFile | tuple[MatrixFile, ...]:
+        return matrices(value, (info.context or {}).get("folder", Path()))
 
 
 class DesignSection(Section):
@@ -364,6 +402,7 @@ class Bench(BaseModel):
     modulator: ModulatorSection
     lens: LensSection
     fiber: FiberSection
+    device: DeviceSection = DeviceSection()
     targets: TargetsSection
     design: DesignSection
 
@@ -373,6 +412,13 @@ SECTIONS: Mapping[str, type[Section]] = {
     "modulator": ModulatorSection,
     "lens": LensSection,
     "fiber": FiberSection,
+    "device": DeviceSection,
     "targets": TargetsSection,
     "design": DesignSection,
 }
+
+
+def keys_by_section(bench: Bench) -> dict[str, dict[str, Any]]:
+    """The keys that are set, as `Bench` accepts them again; [device] only where there is one."""
+    found = {name: benchvalues.keys_of(getattr(bench, name)) for name in SECTIONS}
+    return {name: keys for name, keys in found.items() if "matrix" in keys or name != "device"}

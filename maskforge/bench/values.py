@@ -112,17 +112,12 @@ def labels(value: object) -> str | tuple[str, ...]:
 
 
 def weights(value: object) -> tuple[tuple[str, tuple[float, float]], ...]:
-    """(mode, (amplitude, phase in deg)) pairs of a superposition, or BadValueError."""
+    """(mode or output, (amplitude, phase in deg)) pairs of a superposition, or BadValueError."""
     rule = 'must be like { "LP11 cos" = [1.0, 0.0] }: amplitude from 0 to 1000, phase in deg'
     if not isinstance(value, Mapping) or not value:
         raise BadValueError(rule)
     out = []
     for mode, weight in value.items():
-        label, _, part = str(mode).partition(" ")
-        if (lp_order(label) > 0) != (part in ("cos", "sin")) or (part and not lp_order(label)):
-            raise BadValueError(
-                f'{shown(mode)}: "LP01" (l = 0) stands alone, "LP11" needs " cos" or " sin"'
-            )
         if not isinstance(weight, list | tuple) or len(weight) != 2:
             raise BadValueError(f"{rule}; that of {shown(mode)} is {shown(weight)}")
         try:
@@ -135,6 +130,15 @@ def weights(value: object) -> tuple[tuple[str, tuple[float, float]], ...]:
     if not any(amplitude for _, (amplitude, _) in out):
         raise BadValueError("all its amplitudes are 0")
     return tuple(out)
+
+
+def mode_part(name: str) -> None:
+    """BadValueError where a name is no guided mode's, as "LP01" and "LP11 cos" are."""
+    label, _, part = name.partition(" ")
+    if (lp_order(label) > 0) != (part in ("cos", "sin")) or (part and not lp_order(label)):
+        raise BadValueError(
+            f'{shown(name)}: "LP01" (l = 0) stands alone, "LP11" needs " cos" or " sin"'
+        )
 
 
 def carrier(value: object) -> float:

@@ -13,6 +13,7 @@ from maskforge.align.step import Choices
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import Range
 from maskforge.base.wording import counted, one_line
+from maskforge.bench.elsewhere import refuse_device
 from maskforge.cli.common import BenchName, interruptible, whole
 from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.option_values import as_options
@@ -80,6 +81,7 @@ def bringup(
     bench is like.
     """
     bench = benches.load(bench_name)
+    refuse_device(bench, "bringup")
     if step is None:
         _list_steps()
         say_next(f"{typed('bringup', bench_name, '--step', STEPS[0].name)}, then down the list")

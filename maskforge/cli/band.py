@@ -11,7 +11,7 @@ from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
 from maskforge.bench.section import Nanometres
 from maskforge.cli.common import FigureFile, SetFolder, TableFile, interruptible, progress_bar
-from maskforge.cli.last_lines import say_next
+from maskforge.cli.last_lines import say_ends, say_next
 from maskforge.cli.option_values import spaced
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.launch.couplings import unwanted_db
@@ -72,6 +72,7 @@ def band(
     if csv is not None:
         write_text(csv, csv_text(COLUMNS, [_cells(s) for w in found for s in w.values()]))
     _print(written, found)
+    say_ends([str(one.get("name")) for one in written.outputs])
     if figure is not None and kind is not None:
         # the plotting library takes longer to load than most commands take to run
         from maskforge.report.figures.band import band_figure

@@ -97,7 +97,9 @@ def design(
     bench = benches.load(bench_name, method=method, labels=wanted, orientations=orientations)
     place = Path("out") / bench.name if out is None else out
     written = _designed(bench, place, crew, device, resume=resume)
-    print_masks(written.masks, bench.design.purity, robust_in(written))
+    print_masks(
+        written.masks, bench.design.purity, robust_in(written), written.launches, written.bands
+    )
     count = counted(len(written.masks), "mask")
     say(f"\n{count} in {place} (all of them in masks.csv)")
     say_caution(benches.power_warning(bench))

@@ -1,8 +1,10 @@
 """How a command ends: the caution where light is about to go on, and what a person does next."""
 
 import shlex
+from collections.abc import Sequence
 
 from maskforge.base.safety import BRIEF
+from maskforge.base.wording import some_of
 from maskforge.cli.terminal import say
 
 
@@ -11,6 +13,12 @@ def say_caution(*warnings: str | None) -> None:
     say(f"\n{BRIEF}")
     for warning in filter(None, warnings):
         say(f"Warning: {warning}")
+
+
+def say_ends(names: Sequence[str]) -> None:
+    """Where the figures above are, if at the outputs of a device and not at the launch."""
+    if names:
+        say(f"\nFigures are those at the outputs of the device: {some_of(names)}")
 
 
 def say_next(text: str) -> None:

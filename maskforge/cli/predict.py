@@ -1,6 +1,7 @@
 """maskforge predict."""
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -13,8 +14,9 @@ from maskforge.base.files import check_place, write_text
 from maskforge.base.wording import counted, some_of
 from maskforge.bench.section import Nanometres
 from maskforge.cli.common import SetFolder, TableFile, bench_names, interruptible, progress_bar
-from maskforge.cli.last_lines import say_next, typed
+from maskforge.cli.last_lines import say_ends, say_next, typed
 from maskforge.cli.option_values import number
+from maskforge.cli.print_received import csv_columns, print_received
 from maskforge.cli.print_replays import IN_FILE, OF_BUDGET, print_budgets, print_replays
 from maskforge.cli.terminal import say
 from maskforge.sets.check.claims import mask_name
@@ -54,6 +56,14 @@ def predict(
             help="Also where the rest of the light goes; alone: on the set's own bench.",
         ),
     ] = False,
+    receive: Annotated[
+        bool,
+        typer.Option(
+            "--receive",
+            help="The other way round: what a single-mode fibre in the beam's place gets of light "
+            "in each mode; alone: on the set's own bench.",
+        ),
+    ] = False,
     csv: TableFile = None,
 ) -> None:
     """Predict a set on another bench, or at another wavelength.
@@ -66,8 +76,12 @@ def predict(
     wavefront counts for less at a longer one.  --budget adds a table of where all of the beam goes.
     Up to 40 masks are listed one by one; of more, the worst and the median of each label (of the
     budget the median).
+    --receive tells what the same masks do with light that comes from the fibre, by reciprocity
+    the launch matrix transposed.
     """
-    own = budget and bench_name is None and wavelength_nm is None
+    if budget and receive:
+        raise BenchError("--budget: goes without --receive, which is about light from the fibre")
+    own = (budget or receive) and bench_name is None and wavelength_nm is None
     if (bench_name is None) == (wavelength_nm is None) and not own:
         raise BenchError("--bench or --wavelength-nm: one of them is needed, and not both")
     if realign and wavelength_nm is None:
@@ -77,17 +91,23 @@ def predict(
     # one thread, as the masks were designed: the same bench then gives the same digits
     with interruptible("interrupted; nothing is written"), threadpool_limits(1):
         written = read_set(folder)
+        other = bench_of(written) if bench_name is None else benches.load(bench_name)
+        outputs = other.device.outputs
         with progress_bar("predicting") as progress:
             if wavelength_nm is not None:
                 (masks,) = replayed_at(written, [wavelength_nm], realign=realign, budgets=budget)
             else:
-                other = bench_of(written) if bench_name is None else benches.load(bench_name)
                 masks = replayed(written, other, budgets=budget)
             replays = list(progress.track(masks, total=len(written.masks)))
+    if receive:
+        _tell_received(replays, csv)
+        say_next("--csv FILE for all powers" if csv is None else f"look into {csv}")
+        return
     if csv is not None:
         write_text(csv, csv_table([*IN_FILE, *(OF_BUDGET if budget else ())], replays))
     print_replays(replays)
     _print_summary(replays)
+    say_ends(outputs)
     if budget:
         say("\nwhere the light goes, in % of the beam:\n")
         print_budgets(replays)
@@ -96,6 +116,17 @@ def predict(
         if bench_name is not None
         else f"{typed('band', folder)} --wavelengths FIRST:LAST:COUNT for a range of wavelengths"
     )
+
+
+def _tell_received(replays: Sequence[Replay], csv: Path | None) -> None:
+    """What a single-mode fibre gets behind the masks, of light in each mode."""
+    found = [one.received for one in replays if one.received is not None]
+    if not found:
+        raise BenchError("--receive: the fibre guides none of the set's targets")
+    if csv is not None:
+        write_text(csv, csv_table(csv_columns(found[0].names), found))
+    print_received(found, found[0].names)
+    _print_lost(replays)
 
 
 def _print_summary(replays: Sequence[Replay]) -> None:
@@ -107,7 +138,11 @@ def _print_summary(replays: Sequence[Replay]) -> None:
             f"\n{counted(len(guided), 'mask')}, the least pure now {mask_name(mask)}: "
             f"{percent(purity)} %, before {percent(mask.purity)} %"
         )
+    _print_lost(replays)
+
+
+def _print_lost(replays: Sequence[Replay]) -> None:
     lost = list(dict.fromkeys(one.mask.target for one in replays if one.prediction is None))
     if lost:
-        count = counted(len(replays) - len(guided), "mask")
+        count = counted(sum(one.prediction is None for one in replays), "mask")
         say(f"! {count} for what the other fibre does not guide: {some_of(lost)}")

@@ -18,6 +18,7 @@ from maskforge.align.stack_file import read_stack
 from maskforge.base.files import check_place, write_text
 from maskforge.base.ranges import Range
 from maskforge.base.wording import counted
+from maskforge.bench.elsewhere import refuse_device
 from maskforge.bench.section import Seed
 from maskforge.cli.common import interruptible, progress_bar
 from maskforge.cli.last_lines import say_next, typed
@@ -104,6 +105,7 @@ def simulate_bench(
     check_place(out)
     stack = read_stack(folder)
     true = stack.bench if truth is None else benches.load(truth)
+    refuse_device(true, "simulate")
     with interruptible("interrupted; nothing is written"):
         with progress_bar("simulating") as progress:
             pages = page_powers(stack, true, mounting)

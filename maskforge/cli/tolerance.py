@@ -30,7 +30,7 @@ from maskforge.cli.common import (
     progress_bar,
     workers,
 )
-from maskforge.cli.last_lines import say_next, typed
+from maskforge.cli.last_lines import say_ends, say_next, typed
 from maskforge.cli.option_values import as_options, number
 from maskforge.cli.print_tolerance import (
     CURVE_COLUMNS,
@@ -175,6 +175,7 @@ def tolerance(
             curves = _swept(study, share, chance, crew, device)
         print_unharmed(curves[0].purity[curves[0].unharmed], name)
         print_curves(curves, study.names, share, left_out(bench))
+        say_ends(bench.device.outputs)
         if keep and not isinstance(given, Bench):
             table = page_table(curves, study.names, share)
             add_files(given.folder, {TOLERANCE: table})

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,13 @@ from maskforge.fiber.modes import RadialMode
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+
+
+class Counted(Protocol):
+    """What a coupling is counted for: a guided mode, or an output of a device behind them."""
+
+    @property
+    def group(self) -> int: ...
 
 
 @dataclass(frozen=True)
@@ -52,8 +60,9 @@ def basis_of(radial: Sequence[RadialMode]) -> Basis:
     return tuple(Mode(index, part, mode) for index, (part, mode) in enumerate(kinds))
 
 
-def groups_of(basis: Basis) -> NDArray[np.intp]:
-    return np.array([mode.group for mode in basis])
+def groups_of(ends: Sequence[Counted]) -> NDArray[np.intp]:
+    """The group of each of them."""
+    return np.array([one.group for one in ends])
 
 
 def sampled(basis: Sequence[Mode], u: Real, v: Real) -> Real:

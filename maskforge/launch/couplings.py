@@ -2,8 +2,10 @@
 
 The one place for all of it.  With a the light on the pixels and s what the pixels do to it, the
 coupling of mode k is linear, c_k = c0_k + sum over pixels of w_k a s; c0 is the light of the gaps.
+Behind a device (see `passage`) the couplings that count are those to its outputs, d = M c.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -14,7 +16,7 @@ from maskforge.base.arrays import Array, beside, flat, is_real, namespace
 from maskforge.base.device import Device
 from maskforge.base.errors import BenchError
 from maskforge.fiber.profile import Profile
-from maskforge.launch.basis import Basis, groups_of, sampled
+from maskforge.launch.basis import Basis, Counted, groups_of, sampled
 from maskforge.launch.beam_in_pixels import Beam
 from maskforge.launch.facet import Facet, facet_of, slant_of
 from maskforge.launch.fourier import axis, real_times, times_real
@@ -23,7 +25,7 @@ from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes,
 from maskforge.launch.mode_samples import farthest_reach
 from maskforge.launch.modulator import Modulator, emitted, values_of
 from maskforge.launch.setup import Setup
-from maskforge.launch.targets import Target
+from maskforge.launch.targets import Target, transferred
 
 TAIL_POWER = 1e-11
 """Power of a mode that may lie outside the facet window: 3e-6 in amplitude."""
@@ -50,8 +52,9 @@ class Launch:
     tilt in it; `outside`: that on the panel's pixels (rows, columns), y up, 0 on the mask; None:
     next to none.  `x`, `y`: the pixels' centres, `u`, `v`: facet samples in m from the fibre's
     axis, all symmetric about 0.  `kernel` (K, len(v) len(u)): modes times the sample's area, so
-    that couplings are `kernel` times the facet field.  `gaps` (K,): couplings of the light that no
-    pixel of the mask changes: from the gaps, and from around it.
+    that couplings into modes are `kernel` times the facet field.  `gaps` (J,): couplings that count
+    of the light that no pixel of the mask changes: from the gaps, and from around it; `dark` (K,):
+    the same into the guided modes, None where these are what counts.
     """
 
     setup: Setup
@@ -63,10 +66,17 @@ class Launch:
     v: Real
     kernel: Real
     gaps: Complex
+    dark: Complex | None = None
 
     @property
     def basis(self) -> Basis:
         return self.setup.basis
+
+    @property
+    def ends(self) -> Sequence[Counted]:
+        """What couplings count for: the guided modes (K,), or a device's outputs (J,)."""
+        passage = self.setup.passage
+        return self.basis if passage is None else passage.outputs
 
     @property
     def modulator(self) -> Modulator:
@@ -121,12 +131,16 @@ class Launch:
 
 @dataclass(frozen=True, eq=False)
 class Prediction:
-    """What a mask launches: couplings (K,), purity, group purity and efficiency; see `judged`."""
+    """What a mask launches: couplings (K,), purity, group purity and efficiency; see `judged`.
+
+    Behind a device its figures are those of the `outputs` (J,), the couplings the launch's own.
+    """
 
     couplings: Complex
     purity: float
     group_purity: float
     efficiency: float
+    outputs: Complex | None = None
 
 
 def prepare(setup: Setup) -> Launch:
@@ -151,7 +165,7 @@ def prepare(setup: Setup) -> Launch:
             u=u,
             v=u,
             kernel=(u[1] - u[0]) ** 2 * sampled(basis, u, u).reshape(len(basis), -1),
-            gaps=np.zeros(len(basis), complex),
+            gaps=np.zeros(0, complex),
         )
     )
 
@@ -177,8 +191,13 @@ def on_device(launch: Launch, device: Device) -> Launch:
 
 def _with_gaps(launch: Launch) -> Launch:
     """The launch with `gaps` as its other arrays make them."""
-    dark = gap_field(launch, launch.u, launch.v)
-    return launch if dark is None else replace(launch, gaps=-1j * (launch.kernel @ dark.ravel()))
+    field, passage = gap_field(launch, launch.u, launch.v), launch.setup.passage
+    found = np.zeros(len(launch.basis), complex)
+    if field is not None:
+        found = -1j * (launch.kernel @ field.ravel())
+    if passage is None:
+        return replace(launch, gaps=found)
+    return replace(launch, gaps=passage.through(found), dark=found)
 
 
 def pixel_field(
@@ -256,13 +275,15 @@ def finest_detail(
     return scale / max(columns * pitch[0] + 2 * abs(x), rows * pitch[1] + 2 * abs(y))
 
 
-def couplings(launch: Launch, factors: Array) -> Complex:
-    """c (K,) of a mask given as the complex factors (rows, columns) of its pixels."""
+def launched(launch: Launch, factors: Array) -> Complex:
+    """c (K,), into the guided modes, of a mask given as the complex factors (rows, columns) of its
+    pixels."""
     xp = namespace(factors)
     real = launch.is_real and (is_real(factors) or not bool(xp.any(xp.imag(factors) != 0)))
     there = launch.setup.device.put(xp.real(factors) if real else factors)
+    steady = launch.gaps if launch.dark is None else launch.dark
     return np.asarray(
-        launch.gaps - 1j * real_times(launch.kernel_there, flat(launch.facet.field(there)))
+        steady - 1j * real_times(launch.kernel_there, flat(launch.facet.field(there)))
     )
 
 
@@ -272,6 +293,17 @@ def couplings_of_states(launch: Launch, states: Array) -> Complex:
     if not launch.is_real or modulator.crosstalk != 0.0:
         return couplings(launch, emitted(modulator, states))
     return couplings(launch, values_of(beside(modulator.alphabet.values.real, states), states))
+
+
+def couplings(launch: Launch, factors: Array) -> Complex:
+    """The couplings that count of the same: c (K,), or behind a device d (J,)."""
+    return passed_on(launch, launched(launch, factors))
+
+
+def passed_on(launch: Launch, found: Complex) -> Complex:
+    """The couplings that count of those into the guided modes (..., K)."""
+    passage = launch.setup.passage
+    return found if passage is None else passage.through(found)
 
 
 def facet_field(launch: Launch, factors: NDArray[np.complexfloating], u: Real, v: Real) -> Complex:
@@ -290,6 +322,8 @@ def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> A
 
     `real`: its real part alone, on a launch whose light is real.
     """
+    passage = launch.setup.passage
+    vector = vector if passage is None else passage.back(vector)
     there = times_real(vector, launch.kernel_there)
     facet = 1j * namespace(there).reshape(there, (launch.v.size, launch.u.size))
     return launch.facet.back(facet, real=real)
@@ -297,16 +331,40 @@ def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> A
 
 def predict(launch: Launch, target: Target, factors: NDArray[np.complexfloating]) -> Prediction:
     """Couplings, purity, group purity and efficiency of a mask for a target."""
-    return judged(launch.basis, target, couplings(launch, factors))
+    return predicted(launch, target, launched(launch, factors))
 
 
-def judged(basis: Basis, target: Target, found: Complex) -> Prediction:
+def predicted(launch: Launch, target: Target, found: Complex) -> Prediction:
+    """The same of a mask's couplings (K,) into the guided modes."""
+    seen = judged(launch.ends, target, passed_on(launch, found))
+    if launch.setup.passage is None:
+        return seen
+    return replace(seen, couplings=found, outputs=seen.couplings)
+
+
+def launch_target(launch: Launch, target: Target) -> Target:
+    """The target as a launch into the guided modes: behind a device the one that gives it."""
+    passage = launch.setup.passage
+    if passage is None:
+        return target
+    return replace(target, vector=passage.launch_for(target.vector))
+
+
+def wanted_in(target: Target, launch: Launch, other: Launch) -> Complex:
+    """The target's vector in another launch: the same modes, which it must guide, or outputs."""
+    if launch.setup.passage is not None:
+        return target.vector
+    return transferred(target.vector, launch.basis, other.basis)
+
+
+def judged(ends: Sequence[Counted], target: Target, found: Complex) -> Prediction:
     """Purity |<t, c>|^2 / sum of |c_k|^2, group purity (the sum over the groups that the target
-    has modes of, instead) and efficiency |<t, c>|^2 of couplings c (K,), t the target's vector."""
+    has modes of, instead) and efficiency |<t, c>|^2 of couplings c (K,), t the target's vector over
+    the same modes or outputs."""
     wanted = float(np.abs(np.vdot(target.vector, found)) ** 2)
     power = np.abs(found) ** 2
     total = float(power.sum())
-    groups = groups_of(basis)
+    groups = groups_of(ends)
     own = np.isin(groups, groups[np.abs(target.vector) > 1e-9])
     if total == 0.0:
         return Prediction(found, 0.0, 0.0, 0.0)

@@ -7,6 +7,7 @@ from maskforge.fiber.profile import Fiber
 from maskforge.launch.basis import Basis
 from maskforge.launch.light import Light
 from maskforge.launch.modulator import Carrier, Modulator
+from maskforge.launch.passage import Passage
 
 
 @dataclass(frozen=True, eq=False)
@@ -15,7 +16,8 @@ class Setup:
 
     `lens_offset`: middle of the mask, (x, y) from the lens's axis.  `fiber_at`: where on the facet
     the fibre's axis stands, (x, y) in m from the zero order; None: on the carrier's order.
-    `device`: where the arrays of its pixels are.
+    `device`: where the arrays of its pixels are.  `passage`: what lies behind the guided modes, to
+    whose outputs couplings then go; None: nothing.
     """
 
     light: Light
@@ -27,6 +29,7 @@ class Setup:
     lens_offset: tuple[float, float] = (0.0, 0.0)
     fiber_at: tuple[float, float] | None = None
     device: Device = CPU
+    passage: Passage | None = None
 
     @property
     def scale(self) -> float:

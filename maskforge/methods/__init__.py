@@ -1,8 +1,11 @@
 """Mask designs behind one signature: a problem and settings in, a mask and what is known out."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from maskforge.base.errors import BenchError
+from maskforge.launch.couplings import predict
+from maskforge.launch.modulator import emitted
 from maskforge.methods.dual import dual as _dual
 from maskforge.methods.ifta import ifta as _ifta
 from maskforge.methods.problem import Design, Problem, Settings
@@ -37,4 +40,15 @@ def design(
             raise BenchError(f"method = {method}: several scenarios take dual")
         made = _robust
     device = problem.launch.setup.device
-    return device.holding(lambda: made(problem, settings or Settings(), previous))
+    found = device.holding(lambda: made(problem, settings or Settings(), previous))
+    return _with_launch(problem, found)
+
+
+def _with_launch(problem: Problem, made: Design) -> Design:
+    """The design with the launch's own couplings too, where a device lies behind it."""
+    launch = problem.launch
+    if launch.setup.passage is None:
+        return made
+    factors = emitted(launch.modulator, made.states)
+    found = predict(launch, problem.target, factors)
+    return replace(made, prediction=found, aim=problem.purity)

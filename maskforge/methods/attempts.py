@@ -44,7 +44,7 @@ class OwnLaunch:
         return undecided(self.launch, back, states, count, residual, aside=aside)
 
     def purity(self, found: Real) -> float:
-        return judged(self.launch.basis, self.target, complex_of(found)).purity
+        return judged(self.launch.ends, self.target, complex_of(found)).purity
 
 
 def begun(problem: Problem) -> tuple[Side, Attempt]:

@@ -107,7 +107,7 @@ def fine_of(launch: Launch) -> tuple[Blocks, bool]:
     """The same on single pixels, carrier and all (True), or on the smallest blocks of MOST_NUMBERS
     (False)."""
     pixels = int(np.count_nonzero(_lit(launch.incident)))
-    stride = math.ceil(math.sqrt(4 * len(launch.basis) * pixels / MOST_NUMBERS))
+    stride = math.ceil(math.sqrt(4 * len(launch.ends) * pixels / MOST_NUMBERS))
     if stride > 1:
         return coarse_of(launch, stride), False
     hull, lit = hull_of(launch.modulator.alphabet, carried=False), _lit(launch.incident)
@@ -164,9 +164,10 @@ def _back(
     lit: NDArray[np.bool_],
     layer: int = 0,
 ) -> NDArray[np.complex128]:
-    """What the blocks that are `lit` get of every multiplier (blocks, K), from a layer's light."""
+    """What the blocks that are `lit` get of every multiplier (blocks, J), from a layer's light."""
     modes = np.stack([mode[lit] for mode in sent_from(launch, x, y, layer)])
-    return np.asarray(np.conj(modes * beam[lit]).T)
+    sent, passage = np.conj(modes * beam[lit]), launch.setup.passage
+    return np.asarray((sent if passage is None else np.conj(passage.matrix) @ sent).T)
 
 
 def _model(

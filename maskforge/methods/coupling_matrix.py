@@ -15,13 +15,13 @@ from maskforge.launch.modulator import emitted
 from maskforge.methods.per_launch import kept
 
 NUMBERS, MOST = 2**18, 2**22
-"""Modes times pixels for each layer of the launch, up to which one product is less work than its
-transforms; and of all, 64 MiB."""
+"""Modes (or a device's outputs) times pixels for each layer of the launch, up to which one product
+is less work than its transforms; and of all, 64 MiB."""
 
 
 @dataclass(frozen=True, eq=False)
 class CouplingMatrix:
-    """`rows` (2 K, pixels): what each pixel's factor adds to Re c, and to Im c; on the launch's
+    """`rows` (2 J, pixels): what each pixel's factor adds to Re c, and to Im c; on the launch's
     device.  `shape` of the mask."""
 
     rows: Array
@@ -34,7 +34,7 @@ class CouplingMatrix:
         return CouplingMatrix(xp.astype(self.rows, xp.float32), self.shape)
 
     def couplings(self, factors: Array) -> Complex:
-        """c - c0 (K,) of factors (rows, columns)."""
+        """c - c0 (J,), what counts of it, of factors (rows, columns)."""
         xp = namespace(self.rows)
         real = on_host(self.rows @ flat(xp.real(factors) if not is_real(factors) else factors))
         half = len(real) // 2
@@ -45,7 +45,7 @@ class CouplingMatrix:
         return np.asarray(found, dtype=np.complex128)
 
     def back(self, vector: Complex, *, real: bool = False) -> Array:
-        """The adjoint (rows, columns) of a vector (K,), as `couplings.back_propagated`."""
+        """The adjoint (rows, columns) of a vector (J,), as `couplings.back_propagated`."""
         xp, (a, b) = namespace(self.rows), (vector.real, vector.imag)
         pair = np.array([np.concatenate([a, b]), np.concatenate([b, -a])])[: 1 if real else 2]
         kind = np.float32 if self.rows.dtype == xp.float32 else np.float64
@@ -57,7 +57,7 @@ class CouplingMatrix:
 @kept
 def matrix_of(launch: Launch) -> CouplingMatrix | None:
     """The matrix of a launch; None where it is large for what it spares."""
-    count, shape = len(launch.basis), launch.modulator.shape
+    count, shape = len(launch.ends), launch.modulator.shape
     if count * shape[0] * shape[1] > min(NUMBERS * len(launch.facet.layers), MOST):
         return None
     units = np.eye(count, dtype=complex)

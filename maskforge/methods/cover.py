@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, conj, constant, contiguous, namespace, picked
-from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Complex, Modulator
+from maskforge.launch.passage import Passage
 from maskforge.launch.targets import Target
 from maskforge.methods.coupling_matrix import matrix_of, quick_back
 from maskforge.methods.draft import draft_of
@@ -71,7 +71,7 @@ def proof_of(
     """What multipliers (K,) prove at every phase, turned there; from a `draft` nearly so, where
     that is less work."""
     if is_real_for(launch, target):
-        multipliers = real_part(launch.basis, multipliers)
+        multipliers = real_part(launch, multipliers)
     draft = draft and not launch.is_real and matrix_of(launch) is None
     return Proof(multipliers, _limits(launch, target, purity, multipliers, draft=draft), draft)
 
@@ -131,7 +131,7 @@ def turned(launch: Launch, multipliers: Complex, *, draft: bool = False) -> Real
 
     A `draft`, in single precision on fewer facet samples, is right to some 1e-5.
     """
-    real = _is_real(launch) and is_real_vector(launch.basis, multipliers)
+    real = _is_real(launch) and is_real_vector(launch, multipliers)
     if draft:
         back = draft_of(launch).back(multipliers)
     else:
@@ -146,9 +146,9 @@ def turned(launch: Launch, multipliers: Complex, *, draft: bool = False) -> Real
 
 def is_real_for(launch: Launch, target: Target) -> bool:
     """Whether all couplings of all masks lie on one line of the complex plane, mode by mode."""
-    if not _is_real(launch) or not is_real_vector(launch.basis, launch.gaps):
+    if not _is_real(launch) or not is_real_vector(launch, launch.gaps):
         return False
-    along = target.vector / _turn(launch.basis)
+    along = target.vector / _turn(launch)
     return float(np.abs(np.sum(along**2))) > 1 - EXACT
 
 
@@ -157,21 +157,40 @@ def _is_real(launch: Launch) -> bool:
     return launch.is_real and launch.modulator.crosstalk == 0
 
 
-def real_part(basis: Basis, vector: Complex) -> Complex:
-    """Of a vector (K,) what real light on the pixels can give."""
-    turn = _turn(basis)
+def real_part(launch: Launch, vector: Complex) -> Complex:
+    """Of a vector (J,) what real light on the pixels can give."""
+    turn = _turn(launch)
     return np.asarray(turn * np.real(vector / turn))
 
 
-def is_real_vector(basis: Basis, vector: Complex) -> bool:
-    """Whether a vector (K,) is what real light on the pixels can give."""
-    rest = np.abs(np.imag(vector / _turn(basis)))
+def is_real_vector(launch: Launch, vector: Complex) -> bool:
+    """Whether a vector (J,) is what real light on the pixels can give."""
+    turn = _turn(launch)
+    if np.any(np.isnan(turn)):
+        return False
+    rest = np.abs(np.imag(vector / turn))
     return bool(np.max(rest) <= EXACT * max(float(np.max(np.abs(vector))), TINY))
 
 
-def _turn(basis: Basis) -> Complex:
-    """The far field of real light is even and real or odd and imaginary; the lens adds 1/i."""
-    return np.array([1j if mode.l % 2 == 0 else 1.0 for mode in basis])
+def _turn(launch: Launch) -> Complex:
+    """Phases (J,) of what real light on the pixels gives: NaN where it can have any.
+
+    The far field of real light is even and real or odd and imaginary; the lens adds 1/i.
+    """
+    into_modes = np.array([1j if mode.l % 2 == 0 else 1.0 for mode in launch.basis])
+    if launch.setup.passage is None:
+        return into_modes
+    return _turn_behind(launch.setup.passage, into_modes.tobytes())
+
+
+@lru_cache(maxsize=8)
+def _turn_behind(passage: Passage, into_modes: bytes) -> Complex:
+    sent = passage.matrix * np.frombuffer(into_modes, dtype=complex)
+    largest = sent[np.arange(len(sent)), np.argmax(np.abs(sent), axis=1)]
+    sizes = np.abs(largest)
+    turn = np.where(sizes > 0, largest / np.where(sizes > 0, sizes, 1.0), 1.0)
+    rest = np.abs(np.imag(sent / turn[:, None])).max(axis=1)
+    return np.where(rest <= EXACT * sizes, turn, np.nan)
 
 
 def _limits(

@@ -13,6 +13,7 @@ from maskforge.launch.fourier import fourier_rows
 from maskforge.launch.light import Real
 from maskforge.launch.mode_samples import ModeSamples, mode_samples
 from maskforge.launch.modulator import values_of
+from maskforge.launch.passage import Passage
 from maskforge.methods.coupling_matrix import CouplingMatrix, matrix_of
 from maskforge.methods.per_launch import kept
 
@@ -46,21 +47,26 @@ class Draft:
     """The alphabet's; real where these and the light are, and so is `back`."""
     gaps: NDArray[np.complex128]
     matrix: CouplingMatrix | None
+    passage: Passage | None = None
+    dark: NDArray[np.complex128] | None = None
+    """Behind a device the gaps' couplings into the guided modes."""
 
     def couplings(self, states: Array) -> NDArray[np.complex128]:
-        """c (K,) of the pixels' states (rows, columns)."""
+        """What counts (J,) of the pixels' states (rows, columns)."""
         factors = values_of(self.values, states)
         if self.matrix is not None:
             return np.asarray(self.gaps + self.matrix.couplings(factors))
-        found, sent = self.gaps, self.facet.sent(factors)
+        found = self.gaps if self.dark is None else self.dark
+        sent = self.facet.sent(factors)
         for layer, kernel, there in zip(self.facet.layers, self.kernels, sent, strict=True):
             found = found - 1j * layer.turn * kernel.overlaps(there)
-        return np.asarray(found)
+        return np.asarray(found if self.passage is None else self.passage.through(found))
 
     def back(self, vector: NDArray[np.complex128]) -> Array:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
         if self.matrix is not None:
             return self.matrix.back(vector, real=is_real(self.values))
+        vector = vector if self.passage is None else self.passage.back(vector)
         facets = (
             kernel.mixed(1j * np.conj(layer.turn) * vector)
             for layer, kernel in zip(self.facet.layers, self.kernels, strict=True)
@@ -69,7 +75,8 @@ class Draft:
 
 
 def sent_from(launch: Launch, x: Real, y: Real, layer: int = 0) -> Iterator[Fast]:
-    """What unit light of a layer sends from points (x, y) into each mode: K of (len(y), len(x)).
+    """What unit light of a layer sends from points (x, y) into each mode: K of (len(y), len(x)),
+    before any device.
 
     With the lens's offset it holds the slant, but for a phase of the whole.
     """
@@ -99,4 +106,6 @@ def draft_of(launch: Launch) -> Draft:
         values=device.put(single_values(launch)),
         gaps=launch.gaps,
         matrix=None if matrix is None else matrix.single,
+        passage=launch.setup.passage,
+        dark=launch.dark,
     )

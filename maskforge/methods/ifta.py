@@ -25,6 +25,7 @@ from maskforge.launch.couplings import (
     back_propagated,
     facet_at,
     gap_field,
+    launch_target,
     predict,
 )
 from maskforge.launch.facet import Facet, slant_of
@@ -177,7 +178,8 @@ def _start(
     back = on_host(back_propagated(launch, vector))
     back = back * overall_phase(launch, vector, back)
     simple = supported(launch, back).astype(np.complex64)
-    shape = target_field(window.modes, problem.target) * np.conj(window.slant)
+    shape = target_field(window.modes, launch_target(launch, problem.target))
+    shape *= np.conj(window.slant)
     shape *= window.inside / window.envelope
     shape = (shape / np.linalg.norm(shape)).astype(np.complex64)
     overlap = np.vdot(shape, window.forward(simple))

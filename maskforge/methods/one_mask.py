@@ -91,7 +91,7 @@ def simple_mask(view: OwnLaunch, side: Side, tried: Attempt, purity: float) -> M
         return None
     launch, states = view.launch, on_host(tried.states).astype(np.uint16)
     found = couplings_of_states(launch, states)
-    prediction = judged(launch.basis, view.target, found)
+    prediction = judged(launch.ends, view.target, found)
     if prediction.purity < purity:
         return None
     return MadeMask(states, prediction, complex_of(side.target), side)
@@ -165,5 +165,5 @@ def _exact(ground: Ground, view: OwnLaunch, side: Side, point: Real) -> MadeMask
 def _judged(
     view: OwnLaunch, states: Levels, found: Real, multipliers: Complex, side: Side
 ) -> MadeMask:
-    prediction = judged(view.launch.basis, view.target, complex_of(found))
+    prediction = judged(view.launch.ends, view.target, complex_of(found))
     return MadeMask(states, prediction, multipliers, side)

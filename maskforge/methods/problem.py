@@ -172,6 +172,8 @@ class Design:
     asked: float | None = None
     excluded: Certificate | None = None
     bound_asked: float | None = None
+    aim: float | None = None
+    """Behind a device: the purity by its matrix as measured that was aimed at."""
 
 
 def overall_phase(launch: Launch, vector: Complex, back: Field) -> complex:

@@ -198,7 +198,9 @@ def unknowns(launch: Launch, side: Side) -> Complex:
 
 @lru_cache(maxsize=2)
 def _images(launch: Launch) -> tuple[Real, ...]:
-    """Turns and mirrors of couplings (K, K) that leave F as it is."""
+    """Turns and mirrors of couplings (K, K) that leave F as it is; none behind a device."""
+    if launch.setup.passage is not None:
+        return ()
     basis, probe = launch.basis, _probe(launch)
     images = [turn.vector(basis, np.eye(len(basis), dtype=complex)).real for turn in symmetry.TURNS]
     return tuple(image for image in images if _is_alike(launch, image @ probe))
@@ -217,5 +219,5 @@ def _is_alike(launch: Launch, image: Complex) -> bool:
 
 
 def _probe(launch: Launch) -> Complex:
-    """Multipliers (K,) without any symmetry."""
-    return complex_of(np.random.default_rng(0).normal(size=2 * len(launch.basis)))
+    """Multipliers (J,) without any symmetry."""
+    return complex_of(np.random.default_rng(0).normal(size=2 * len(launch.ends)))

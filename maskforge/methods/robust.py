@@ -13,9 +13,8 @@ from functools import lru_cache, partial
 import numpy as np
 
 from maskforge.base.arrays import Array, flat, namespace, on_host, picked, single
-from maskforge.launch.couplings import Launch, Scenario, couplings, judged
+from maskforge.launch.couplings import Launch, Scenario, couplings, judged, wanted_in
 from maskforge.launch.modulator import Complex, Levels, emitted
-from maskforge.launch.targets import transferred
 from maskforge.methods.blocks import Blocks, blocks_of, coarse_of_all
 from maskforge.methods.coupling_matrix import quick_couplings
 from maskforge.methods.cover import joined, proof_of
@@ -176,11 +175,11 @@ def robust(
     the asked purity cannot be had in all scenarios it is lowered, and the status says so, and what
     is proven of the asked one.
     """
-    launch, vector = problem.launch, problem.target.vector
+    launch, target = problem.launch, problem.target
     scenarios = (Scenario(NOMINAL, launch), *problem.others)
     view = Together(
         scenarios,
-        tuple(transferred(vector, launch.basis, one.launch.basis) for one in scenarios),
+        tuple(wanted_in(target, launch, one.launch) for one in scenarios),
         palette_of([one.launch for one in scenarios]),
     )
     nominal = dual(replace(problem, others=()), settings, previous)
@@ -303,7 +302,7 @@ def _told(
         # what holds for less pure masks holds for purer ones
         lower = [one for one in (strict, bound) if one is not None]
         known = replace(known, bound_asked=min(lower, default=None), asked=first)
-    prediction = judged(problem.launch.basis, problem.target, each[0])
+    prediction = judged(problem.launch.ends, problem.target, each[0])
     proven, limit = _nominal_bound(problem, nominal, prediction.purity)
     return Design(
         states,

@@ -22,6 +22,7 @@ from maskforge.base.arrays import (
 )
 from maskforge.launch.couplings import Launch, pixel_field
 from maskforge.launch.mode_samples import mode_samples
+from maskforge.launch.passage import Passage
 from maskforge.methods.draft import DRAFT_TAIL, draft_of, sent_from
 from maskforge.methods.per_launch import kept
 
@@ -67,6 +68,10 @@ def table_of(launch: Launch) -> Table:
     turns = np.exp(-2j * np.pi / launch.scale * np.outer(u, np.arange(RADII) * step))
     radial = (-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).astype(np.complex64)
     length = np.sqrt((np.abs(radial) ** 2).sum(axis=0))
+    if launch.setup.passage is not None:
+        # of all directions alike
+        matrix = launch.setup.passage.matrix
+        length *= np.linalg.norm(matrix) / np.sqrt(matrix.shape[1])
     nearest = np.rint(np.hypot(x, y[:, None]) / step).astype(np.intp)
     put = launch.setup.device.put
     return Table(
@@ -81,8 +86,8 @@ def table_of(launch: Launch) -> Table:
 
 
 def pixel_couplings(launch: Launch, pixels: Array) -> Array:
-    """a_x w_k(x), (len(pixels), K), of pixels given by their index in the flattened mask."""
-    if launch.incident.size * len(launch.basis) <= MOST_KEPT:
+    """a_x w_k(x), (len(pixels), J), of pixels given by their index in the flattened mask."""
+    if launch.incident.size * len(launch.ends) <= MOST_KEPT:
         return picked(_all_pixels(launch), pixels)
     table, xp = table_of(launch), namespace(pixels)
     # among 1, cos, cos 2 ... and then 0, sin, sin 2 ...
@@ -100,16 +105,23 @@ def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     angular = xp.take(xp.concat([xp.real(turns), xp.imag(turns)]), part, axis=0)
     near = xp.astype(xp.round(radius / table.step), xp.int64)
     radial = xp.take(table.radial, near, axis=1) * picked(table.light, pixels)
-    return (xp.take(radial, label, axis=0) * angular).T
+    found, passage = (xp.take(radial, label, axis=0) * angular).T, launch.setup.passage
+    return found if passage is None else found @ constant(_single(passage), pixels).T
 
 
 @kept
 def _all_pixels(launch: Launch) -> Array:
-    """The same of all pixels (pixels, K)."""
+    """The same of all pixels (pixels, J)."""
     lights = [on_host(layer.light) for layer in draft_of(launch).facet.layers]
     parts = [
         np.stack([mode * light for mode in sent_from(launch, launch.x, launch.y, index)])
         for index, light in enumerate(lights)
     ]
     whole = np.sum(parts, axis=0, dtype=np.complex64).reshape(len(launch.basis), -1)
+    if launch.setup.passage is not None:
+        whole = _single(launch.setup.passage) @ whole
     return launch.setup.device.put(np.ascontiguousarray(whole.T))
+
+
+def _single(passage: Passage) -> NDArray[np.complex64]:
+    return passage.matrix.astype(np.complex64)

@@ -19,6 +19,7 @@ from maskforge.launch.light import Complex
 from maskforge.launch.symmetry import Turn, images, symmetries, turn_to
 from maskforge.launch.targets import Target
 from maskforge.methods import design
+from maskforge.methods.at_edge import EDGE, design_at_edge
 from maskforge.methods.problem import Design, Problem, Settings
 from maskforge.methods.turned_design import turned
 from maskforge.sets.remedies import remedies
@@ -200,15 +201,26 @@ def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
         problem = Problem(launch, target, part.purity, ready.others)
         done = _image(problem, turns, sources)
         if done is None:
-            made = design(problem, part.method, settings=settings, previous=made)
+            made = _design(ready, problem, settings, made)
             done = made = _advised(ready, made, target)
             sources.append((made, images(launch.basis, turns, target)))
         yield Finished(index, target, done)
 
 
+def _design(
+    ready: Prepared, problem: Problem, settings: Settings, previous: Design | None
+) -> Design:
+    """By the bench's method, for the purity that it asks for."""
+    method, edge = ready.bench.design.method, ready.bench.device.purity_at
+    if edge in EDGE:
+        return design_at_edge(problem, method, edge, settings=settings, previous=previous)
+    return design(problem, method, settings=settings, previous=previous)
+
+
 def _turns(ready: Prepared) -> tuple[Turn, ...]:
-    """What turns the bench into itself; that need not do so with its scenarios."""
-    return () if ready.others else symmetries(ready.launch)
+    """What turns the bench into itself; that need not do so with its scenarios, or a device."""
+    passage = ready.launch.setup.passage
+    return () if ready.others or passage is not None else symmetries(ready.launch)
 
 
 def _advised(ready: Prepared, made: Design, target: Target) -> Design:

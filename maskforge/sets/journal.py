@@ -195,7 +195,12 @@ def _digest(bench: Bench) -> str:
     """SHA-256 in hexadecimal of all that a bench's masks depend on."""
     # as they were read: the files may have changed since
     files = [
-        (file.floating, file.data.shape, hashlib.sha256(file.data.tobytes()).hexdigest())
+        (
+            file.floating,
+            file.data.shape,
+            hashlib.sha256(file.data.tobytes()).hexdigest(),
+            file.names,
+        )
         for file in _files_in(bench)
     ]
     text = json.dumps([benches.resolved(bench), files, _program()], sort_keys=True)

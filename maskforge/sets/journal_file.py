@@ -23,7 +23,8 @@ def packed(masks: Sequence[Finished]) -> bytes:
     other, the states' `shape`, and `facts` as JSON text."""
     designs = [mask.design for mask in masks]
     covers = [one for made in designs for one in _covers(made)]
-    modes = len(masks[0].prediction.couplings)
+    width = len(masks[0].target.vector)
+    outputs = [mask.prediction.outputs for mask in masks if mask.prediction.outputs is not None]
     pack = _packing(max(int(made.states.max()) for made in designs))
     out = io.BytesIO()
     np.savez(
@@ -31,7 +32,8 @@ def packed(masks: Sequence[Finished]) -> bytes:
         shape=designs[0].states.shape,
         states=np.array([pack(made.states) for made in designs]),
         couplings=np.array([mask.prediction.couplings for mask in masks]),
-        multipliers=_stacked([one.multipliers for one in covers], modes, complex),
+        **({"outputs": np.array(outputs)} if outputs else {}),  # type: ignore[arg-type]
+        multipliers=_stacked([one.multipliers for one in covers], width, complex),
         spans=_stacked([one.spans for one in covers], 2, np.int64),
         facts=np.frombuffer(json.dumps([_facts(mask) for mask in masks]).encode(), np.uint8),
     )
@@ -51,7 +53,9 @@ def unpacked(content: bytes, chain: range, targets: Sequence[Target]) -> Iterato
             own = slice(rows, rows + (0 if proof is None else proof["rows"]))
             proofs.append(None if proof is None else _proof(target, proof["purity"], arrays, own))
             rows = own.stop
-        prediction = Prediction(arrays["couplings"][place], *facts.pop("figures"))
+        outputs = arrays["outputs"][place] if "outputs" in arrays else None
+        purity, group_purity, light = facts.pop("figures")
+        prediction = Prediction(arrays["couplings"][place], purity, group_purity, light, outputs)
         robust = facts.pop("robust")
         design = Design(
             states=_unpacked_states(arrays["states"][place], shape),
@@ -98,6 +102,7 @@ def _facts(mask: Finished) -> Facts:
         "status": made.status,
         "bound": _number(made.bound),
         "asked": _number(made.asked),
+        "aim": _number(made.aim),
         "bound_asked": _number(made.bound_asked),
         "figures": [float(x) for x in (found.purity, found.group_purity, found.efficiency)],
         "certificate": _proof_facts(made.certificate),

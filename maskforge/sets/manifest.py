@@ -15,7 +15,9 @@ from maskforge.base.version import VERSION as RELEASE
 from maskforge.bench import Safety
 from maskforge.launch.basis import Basis, mode_name
 from maskforge.launch.couplings import insertion_loss_db
-from maskforge.launch.targets import described
+from maskforge.launch.passage import Complex, Output, Passage
+from maskforge.launch.purity_band import band_of
+from maskforge.launch.targets import Target, described
 from maskforge.sets.names import FORMAT, VERSION
 
 
@@ -94,6 +96,66 @@ class RobustFigures:
         return min(self.scenarios, key=lambda one: one.purity)
 
 
+@dataclass(frozen=True)
+class LaunchFigures:
+    """The launch's own figures of the mask `index`, whose record has those of a device's outputs.
+
+    `purity`, `efficiency`: of the launch of least power that gives the target, over the guided
+    modes; `guided`: share of the beam in all of these, of which the share `passed` arrives.
+    """
+
+    index: int
+    purity: float
+    efficiency: float
+    guided: float
+    passed: float
+
+
+@dataclass(frozen=True)
+class PurityBand:
+    """How sure the purity of the mask `index` is where a device's matrix has standard errors: its
+    5 %, 50 % and 95 % percentiles (see `purity_band`).
+
+    `designed_for`: the purity by the matrix as measured that was aimed at, so that the band is
+    where it is asked to be.
+    """
+
+    index: int
+    low: float
+    median: float
+    high: float
+    designed_for: float
+
+
+def purity_bands(
+    passage: Passage,
+    targets: Sequence[Target],
+    couplings: Complex,
+    designed_for: Sequence[float],
+) -> tuple[PurityBand, ...]:
+    """Of masks in play order, as `launch_figures`; none where the matrix has no errors."""
+    if passage.errors is None:
+        return ()
+    each = zip(targets, couplings, designed_for, strict=True)
+    return tuple(
+        PurityBand(index, *band_of(passage, target.vector, own), aim)
+        for index, (target, own, aim) in enumerate(each)
+    )
+
+
+def launch_figures(
+    passage: Passage, targets: Sequence[Target], couplings: Complex
+) -> tuple[LaunchFigures, ...]:
+    """Of masks in play order, whose couplings (masks, K) are into the guided modes."""
+    found = []
+    for index, (target, own) in enumerate(zip(targets, couplings, strict=True)):
+        guided = float(np.sum(np.abs(own) ** 2))
+        wanted = float(np.abs(np.vdot(passage.launch_for(target.vector), own)) ** 2)
+        purity = wanted / guided if guided else 0.0
+        found.append(LaunchFigures(index, purity, wanted, guided, passage.passed(own)))
+    return tuple(found)
+
+
 def manifest_text(
     bench: Mapping[str, Any],
     basis: Basis,
@@ -101,11 +163,15 @@ def manifest_text(
     robust: Sequence[RobustFigures] = (),
     name: str | None = None,
     safety: Safety | None = None,
+    *,
+    outputs: Sequence[Output] = (),
+    launches: Sequence[LaunchFigures] = (),
+    bands: Sequence[PurityBand] = (),
 ) -> str:
     """The manifest of a set as JSON text; `bench` is written out and its paths start at the set.
 
     `robust`: of the masks for several scenarios.  `name`: what the bench is called.  `safety`: of a
-    bench that says its power.
+    bench that says its power.  `outputs`, `launches`, `bands`: of a bench with a device.
     """
     content = {
         "format": FORMAT,
@@ -125,7 +191,10 @@ def manifest_text(
             }
             for mode in basis
         ],
+        **({"outputs": output_entries(outputs)} if outputs else {}),
         "masks": [asdict(record) for record in records],
+        **({"launches": [asdict(one) for one in launches]} if launches else {}),
+        **({"purity_bands": [asdict(one) for one in bands]} if bands else {}),
         **({"robust": [asdict(one) for one in robust]} if robust else {}),
         "made_with": {
             "maskforge": RELEASE,
@@ -137,11 +206,31 @@ def manifest_text(
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
+def output_entries(outputs: Sequence[Output]) -> list[dict[str, object]]:
+    """What the manifest has of a device's outputs."""
+    return [
+        {"index": index, "name": one.name, "group": one.group} for index, one in enumerate(outputs)
+    ]
+
+
 def coupling_text(
     basis: Basis, records: Sequence[Record], couplings: NDArray[np.complex128]
 ) -> str:
     """Launched power as a share of the incident beam: a row a mask, a column a mode, as CSV."""
-    header = ["mask", "target", "orientation_deg", *(mode_name(mode) for mode in basis)]
+    return _power_text([mode_name(mode) for mode in basis], records, couplings)
+
+
+def output_text(
+    outputs: Sequence[Output], records: Sequence[Record], couplings: NDArray[np.complex128]
+) -> str:
+    """The same of what arrives in a device's outputs."""
+    return _power_text([one.name for one in outputs], records, couplings)
+
+
+def _power_text(
+    names: Sequence[str], records: Sequence[Record], couplings: NDArray[np.complex128]
+) -> str:
+    header = ["mask", "target", "orientation_deg", *names]
     powers = (np.abs(couplings) ** 2).tolist()
     rows = [
         [record.index, record.target, record.orientation_deg, *shares]

@@ -49,6 +49,10 @@ COUPLINGS = "coupling.npz"
 """The complex couplings (masks, modes), key `couplings`."""
 
 
+OUTPUTS = "output.csv"
+"""What arrives in the outputs of a device, where the bench has one."""
+
+
 TOLERANCE = "tolerance.json"
 """What errors cost, as a table that the page shows."""
 
@@ -73,6 +77,7 @@ OWN = PLAYLISTS | {
     COUPLINGS,
     "masks.csv",
     "coupling.csv",
+    OUTPUTS,
     "report.html",
     TOLERANCE,
     SUMS,
@@ -89,8 +94,9 @@ def inputs_in(folder: Path) -> frozenset[str]:
     bench = (_content(folder / MANIFEST, FORMAT) or {}).get("bench")
     sections = bench.values() if isinstance(bench, dict) else ()
     values = [value for keys in sections if isinstance(keys, dict) for value in keys.values()]
+    several = [each for value in values if isinstance(value, list) for each in value]
     own = re.compile(rf"{INPUTS}/[^/\n]+")
-    return frozenset(v for v in values if isinstance(v, str) and own.fullmatch(v))
+    return frozenset(v for v in [*values, *several] if isinstance(v, str) and own.fullmatch(v))
 
 
 SET = Kind(

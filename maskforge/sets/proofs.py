@@ -63,15 +63,15 @@ def read_proofs(written: WrittenSet) -> Proofs | None:
     unbounded = all(mask.bound is None and mask.bound_asked is None for mask in written.masks)
     if not path.exists() and unbounded:
         return None
-    count, modes = len(written.masks), len(written.modes)
+    count, ends = len(written.masks), len(written.outputs or written.modes)
     found = arrays(
         path,
         {
-            "multipliers": ("c", (None, modes)),
+            "multipliers": ("c", (None, ends)),
             "mask": ("i", (None,)),
             "purity": ("f", (None,)),
             "spans": ("i", (None, 2)),
-            "targets": ("c", (count, modes)),
+            "targets": ("c", (count, ends)),
         },
     )
     multipliers, mask, purity, spans, targets = found.values()

@@ -18,7 +18,13 @@ from maskforge.base.wording import nearest, one_line, shortened, shown
 from maskforge.bench import Safety
 from maskforge.bench.pictures import check_pixels, open_tiff
 from maskforge.launch.light import Complex
-from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
+from maskforge.sets.manifest import (
+    LaunchFigures,
+    PurityBand,
+    Record,
+    RobustFigures,
+    ScenarioFigures,
+)
 from maskforge.sets.names import COUPLINGS, FORMAT, MANIFEST, STACK, VERSION
 from maskforge.sets.stack import Picture, pixel_hash
 
@@ -64,6 +70,12 @@ class WrittenSet:
     """Of the bench that it was made for; None where an earlier version made it."""
     safety: Safety | None = None
     """None where the bench does not say its power, or an earlier version made the set."""
+    outputs: tuple[Mapping[str, Any], ...] = ()
+    """Of a device behind the fibre, which the figures of the masks are for."""
+    launches: tuple[LaunchFigures, ...] = ()
+    """The launch's own figures, of each mask in play order, of such a bench."""
+    bands: tuple[PurityBand, ...] = ()
+    """How sure their purity is, where the device's matrix has standard errors."""
 
     @property
     def title(self) -> str:
@@ -97,6 +109,9 @@ def read_set(folder: Path) -> WrittenSet:
     if name is not None and not isinstance(name, str):
         raise BenchError(one_line(f"{path}: name = {shown(name)}: must be text"))
     safety = content.get("safety")
+    outputs = content.get("outputs", [])
+    if not isinstance(outputs, list) or not all(isinstance(one, dict) for one in outputs):
+        raise BenchError(f"{path}: outputs: must be a JSON array of objects")
     return WrittenSet(
         folder,
         content["bench"],
@@ -106,6 +121,21 @@ def read_set(folder: Path) -> WrittenSet:
         content.get("made_with"),
         name,
         None if safety is None else entry_of(f"{path}: safety", safety, Safety),
+        tuple(outputs),
+        _of_masks(path, content, "launches", len(masks), LaunchFigures),
+        _of_masks(path, content, "purity_bands", len(masks), PurityBand),
+    )
+
+
+def _of_masks(
+    path: Path, content: Mapping[str, Any], key: str, count: int, kind: type[Entry]
+) -> tuple[Entry, ...]:
+    """What the manifest has of each mask under a key; none where it has nothing."""
+    found = content.get(key, [])
+    if not isinstance(found, list) or len(found) not in (0, count):
+        raise BenchError(f"{path}: {key}: must be a JSON array with an object for each mask")
+    return tuple(
+        entry_of(f"{path}: {key}[{place}]", entry, kind) for place, entry in enumerate(found)
     )
 
 
@@ -257,14 +287,16 @@ def checked_pages(written: WrittenSet) -> Generator[Picture, None, None]:
         raise BenchError(f"{written.stack}: has {place} pages, {MANIFEST} lists {count} masks")
 
 
-def couplings_of(written: WrittenSet) -> Complex:
-    """The couplings (masks, modes); BenchError where they are not there or not the set's."""
-    path, shape = written.folder / COUPLINGS, (len(written.masks), len(written.modes))
+def couplings_of(written: WrittenSet, key: str = "couplings") -> Complex:
+    """The couplings (masks, modes), or what arrives in a device's `outputs` (masks, outputs);
+    BenchError where they are not there or not the set's."""
+    ends = written.modes if key == "couplings" else written.outputs
+    path, shape = written.folder / COUPLINGS, (len(written.masks), len(ends))
 
     def wrong(what: str) -> BenchError:
         return BenchError(
             one_line(
-                f"{path}: couplings is {what}: must be complex numbers below {MOST_COUPLED:g} of "
+                f"{path}: {key} is {what}: must be complex numbers below {MOST_COUPLED:g} of "
                 f"shape {shape}, as the manifest has masks and modes"
             )
         )
@@ -273,7 +305,7 @@ def couplings_of(written: WrittenSet) -> Complex:
         if dtype.kind != "c" or found != shape:
             raise wrong(f"{dtype} of shape {found}")
 
-    found = read_arrays(path, ["couplings"], check)["couplings"]
+    found = read_arrays(path, [key], check)[key]
     # not finite ones are none of these
     sane = (np.abs(found.real) < MOST_COUPLED) & (np.abs(found.imag) < MOST_COUPLED)
     if not np.all(sane):

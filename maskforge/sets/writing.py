@@ -3,7 +3,8 @@
 masks.tif     one page a mask in play order, a pixel being the grey value that the panel gets
 manifest.json the bench written out, the guided modes, and of every mask what it launches
 coupling.csv  launched power of every mask in every guided mode, as a share of the incident beam
-coupling.npz  the complex couplings (masks, modes), key `couplings`
+coupling.npz  the complex couplings (masks, modes), key `couplings`; behind a device also `outputs`
+output.csv    behind a device: what arrives of every mask in every output, as coupling.csv
 masks.csv     the manifest's table of masks
 certificate.npz  where masks have a proven bound: the proofs, see `certificate`
 inputs/       the data files of the bench, where it has some
@@ -13,7 +14,8 @@ SHA256SUMS    the digests of all of them, see `digests`
 Masks and pages count from 0.  The same masks on the same bench give the same bytes.
 """
 
-from collections.abc import Iterable, Mapping
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,17 +31,23 @@ from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import unwanted_db
 from maskforge.launch.modulator import Complex, Modulator
 from maskforge.launch.panel import rendered
+from maskforge.launch.passage import Output, Passage
 from maskforge.methods.problem import NEAR_PHASES, Robust, gap_of
 from maskforge.sets.certificate import Proven, certificate, proofs_of
 from maskforge.sets.designing import Finished
 from maskforge.sets.digests import write_sums
 from maskforge.sets.inputs import Input, bench_with, inputs_of
 from maskforge.sets.manifest import (
+    LaunchFigures,
+    PurityBand,
     Record,
     RobustFigures,
     ScenarioFigures,
     coupling_text,
+    launch_figures,
     manifest_text,
+    output_text,
+    purity_bands,
 )
 from maskforge.sets.mask_columns import records_text
 from maskforge.sets.names import (
@@ -47,6 +55,7 @@ from maskforge.sets.names import (
     COUPLINGS,
     INPUTS,
     MANIFEST,
+    OUTPUTS,
     ROBUST,
     STACK,
 )
@@ -72,6 +81,8 @@ class Head:
     name: str | None = None
     inputs: tuple[Input, ...] = ()
     safety: Safety | None = None
+    passage: Passage | None = None
+    """The bench's device."""
 
 
 def head_of(ready: Prepared, out: Path) -> Head:
@@ -89,6 +100,7 @@ def head_of(ready: Prepared, out: Path) -> Head:
         name=ready.bench.name,
         inputs=inputs,
         safety=benches.safety(ready.bench),
+        passage=ready.launch.setup.passage,
     )
 
 
@@ -101,6 +113,8 @@ class Leaf:
     couplings: Complex
     proven: Proven
     robust: Robust | None
+    aim: float
+    """The purity that it was designed for, by a device's matrix as measured."""
 
 
 def leaf_of(modulator: Modulator, mask: Finished) -> Leaf:
@@ -112,6 +126,7 @@ def leaf_of(modulator: Modulator, mask: Finished) -> Leaf:
         couplings=mask.prediction.couplings,
         proven=proofs_of(mask.target, mask.design),
         robust=mask.design.robust,
+        aim=math.nan if mask.design.aim is None else mask.design.aim,
     )
 
 
@@ -130,6 +145,7 @@ def write_leaves(folder: Path, head: Head, leaves: Iterable[Leaf]) -> tuple[Reco
     couplings: list[Complex] = []
     proven: list[Proven] = []
     robust: list[tuple[int, Robust]] = []
+    aims: list[float] = []
     rows, columns = head.modulator.panel
     size = head.count * rows * columns * head.modulator.alphabet.bits // 8
     with stack(folder / STACK, size, head.out / STACK) as append:
@@ -140,7 +156,17 @@ def write_leaves(folder: Path, head: Head, leaves: Iterable[Leaf]) -> tuple[Reco
                 robust.append((leaf.record.index, leaf.robust))
             couplings.append(leaf.couplings)
             proven.append(leaf.proven)
+            aims.append(leaf.aim)
     table = np.array(couplings).reshape(len(records), len(head.basis))
+    arrays, passage = {"couplings": table}, head.passage
+    outputs: Sequence[Output] = ()
+    launches: Sequence[LaunchFigures] = ()
+    bands: Sequence[PurityBand] = ()
+    if passage is not None:
+        outputs, arrays["outputs"] = passage.outputs, passage.through(table)
+        targets = [target for target, _ in proven]
+        launches = launch_figures(passage, targets, table)
+        bands = purity_bands(passage, targets, table, aims)
     texts = {
         MANIFEST: manifest_text(
             head.bench,
@@ -149,10 +175,15 @@ def write_leaves(folder: Path, head: Head, leaves: Iterable[Leaf]) -> tuple[Reco
             [_robust_figures(*one) for one in robust],
             head.name,
             head.safety,
+            outputs=outputs,
+            launches=launches,
+            bands=bands,
         ),
         "masks.csv": records_text(records),
         "coupling.csv": coupling_text(head.basis, records, table),
     }
+    if passage is not None:
+        texts[OUTPUTS] = output_text(outputs, records, arrays["outputs"])
     for one in head.inputs:
         with telling(head.out / one.name):
             (folder / INPUTS).mkdir(exist_ok=True)
@@ -161,7 +192,7 @@ def write_leaves(folder: Path, head: Head, leaves: Iterable[Leaf]) -> tuple[Reco
         with telling(head.out / file):
             (folder / file).write_text(text, encoding="utf-8", newline="")
     with telling(head.out / COUPLINGS):
-        np.savez(folder / COUPLINGS, couplings=table)
+        np.savez(folder / COUPLINGS, **arrays)  # type: ignore[arg-type]
     if any(proofs for _, proofs in proven):
         with telling(head.out / CERTIFICATE):
             np.savez(folder / CERTIFICATE, **certificate(proven))

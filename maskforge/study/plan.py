@@ -18,8 +18,7 @@ from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
 from maskforge.bench.ready import guided_basis
-from maskforge.bench.sections import SECTIONS
-from maskforge.bench.values import keys_of
+from maskforge.bench.sections import keys_by_section
 from maskforge.fiber import Fiber
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch, prepare
@@ -179,7 +178,7 @@ def with_setting(bench: Bench, setting: PlannedSetting) -> Bench:
 
 
 def _keys(bench: Bench) -> dict[str, dict[str, Any]]:
-    return {name: keys_of(getattr(bench, name)) for name in SECTIONS}
+    return keys_by_section(bench)
 
 
 def rows_of(

@@ -3,13 +3,17 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
-from maskforge.base.wording import one_line
+from maskforge.base.wording import one_line, some_of
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import at_wavelength
 from maskforge.bench.ready import guided_basis
-from maskforge.launch.couplings import Launch, Prediction, couplings, judged
+from maskforge.bench.values import fail
+from maskforge.launch.basis import Basis, mode_name
+from maskforge.launch.couplings import Launch, Prediction, launch_target, predict
 from maskforge.launch.modulator import emitted
 from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
 from maskforge.launch.panel import states_of
@@ -17,6 +21,7 @@ from maskforge.launch.targets import held_by, transferred
 from maskforge.sets.manifest import Record
 from maskforge.sets.reading import WrittenSet, checked_pages
 from maskforge.sets.rebuilding import Targets, bench_of, launch_of, targets_in
+from maskforge.study.receive import Received, ends_of, received
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,12 +29,13 @@ class Replay:
     """A mask as the manifest knows it, and what it launches there.
 
     `prediction` is None where the fibre does not guide the target there, and `budget` there and
-    where it is not asked for.
+    where it is not asked for.  `received`: what it does the other way round, where it is guided.
     """
 
     mask: Record
     prediction: Prediction | None
     budget: Budget | None = None
+    received: Received | None = None
 
 
 def replayed(written: WrittenSet, other: Bench, *, budgets: bool = False) -> Iterator[Replay]:
@@ -43,7 +49,40 @@ def replayed(written: WrittenSet, other: Bench, *, budgets: bool = False) -> Ite
     own = bench_of(written)
     _same_panel(own, other)
     launch = launch_of(other)
-    return _replays(written, launch, targets_in(own, launch.basis), other.source, budgets)
+    if own.device.matrices or other.device.matrices:
+        targets = _at_outputs(own, other)
+    else:
+        targets = targets_in(own, launch.basis)
+    return _replays(written, launch, targets, other.source, budgets)
+
+
+def _at_outputs(own: Bench, other: Bench) -> Targets:
+    """A bench's targets at the outputs of another one's device.
+
+    They must be the same outputs; launches are judged at outputs that are named as their modes.
+    """
+    basis = guided_basis(own)
+    names = own.device.outputs or tuple(mode_name(mode) for mode in basis)
+    there = other.device.outputs
+    if not there or (set(names) != set(there) if own.device.outputs else set(names) - set(there)):
+        fail(
+            other.source,
+            "device",
+            "matrix",
+            other.device.matrix,
+            f"the set's targets are {_told(own, names)}, here there are "
+            + (f"the outputs {some_of(there)}" if there else "launches, and no device"),
+        )
+    # each output's place in the targets' vectors; one that they know nothing of: none
+    places = [names.index(name) if name in names else len(names) for name in there]
+    return {
+        key: replace(target, vector=np.append(target.vector, 0.0)[places])
+        for key, target in targets_in(own, basis).items()
+    }
+
+
+def _told(bench: Bench, names: tuple[str, ...]) -> str:
+    return f"{'at the outputs' if bench.device.outputs else 'of the modes'} {some_of(names)}"
 
 
 def replayed_at(
@@ -69,12 +108,19 @@ def replayed_at(
             )
     for nm in wavelengths:
         launch = at_wavelength(bench, nm, realign=realign)
-        there = {
-            key: replace(target, vector=transferred(target.vector, basis, launch.basis))
-            for key, target in targets.items()
-            if held_by(launch.basis, target.vector, basis)
-        }
+        there = (
+            targets if launch.setup.passage is not None else _carried(targets, basis, launch.basis)
+        )
         yield _replays(written, launch, there, bench.source, budgets)
+
+
+def _carried(targets: Targets, basis: Basis, other: Basis) -> Targets:
+    """The same sums of modes in another basis, of those that it holds."""
+    return {
+        key: replace(target, vector=transferred(target.vector, basis, other))
+        for key, target in targets.items()
+        if held_by(other, target.vector, basis)
+    }
 
 
 def _replays(
@@ -82,6 +128,7 @@ def _replays(
 ) -> Iterator[Replay]:
     """The pages' pixels on the launch of the bench `source`, whose fibre guides `targets`."""
     ledger = ledger_of(launch) if budgets else None
+    names = ends_of(launch.basis, launch.setup.passage)
     for mask, picture in zip(written.masks, checked_pages(written), strict=True):
         try:
             states = states_of(launch.modulator, picture)
@@ -90,13 +137,16 @@ def _replays(
                 one_line(f"{source}: [modulator]: mask {mask.index} ({mask.name}): {error}")
             ) from None
         target = targets.get((mask.target, mask.orientation_deg))
-        found = budget = None
+        found = budget = back = None
         if target is not None:
             factors = emitted(launch.modulator, states)
-            found = judged(launch.basis, target, couplings(launch, factors))
+            found = predict(launch, target, factors)
+            ends = found.couplings if found.outputs is None else found.outputs
+            back = received(mask, target, ends, names)
             if ledger is not None:
-                budget = budget_of(ledger, target, factors, found.couplings)
-        yield Replay(mask, found, budget)
+                own = launch_target(launch, target)
+                budget = budget_of(ledger, own, factors, found.couplings)
+        yield Replay(mask, found, budget, back)
 
 
 def _same_panel(own: Bench, other: Bench) -> None:

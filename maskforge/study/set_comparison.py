@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from maskforge.base.errors import BenchError
+from maskforge.base.wording import one_line
 from maskforge.bench.differences import Difference, differences
 from maskforge.sets.manifest import Record
 from maskforge.sets.reading import WrittenSet
@@ -46,8 +48,16 @@ class SetComparison:
 def sets_compared(one: WrittenSet, other: WrittenSet) -> SetComparison:
     """Masks are matched by target and orientation, whatever made them.
 
-    Raises BenchError where a set's bench cannot be built.
+    Raises BenchError where a set's bench cannot be built, or only one of them has a device.
     """
+    if bool(one.outputs) != bool(other.outputs):
+        behind, plain = (one, other) if one.outputs else (other, one)
+        raise BenchError(
+            one_line(
+                f"{behind.folder}: its figures are those at the outputs of a device, those of "
+                f"{plain.folder} are of launches: they do not compare"
+            )
+        )
     first, second = _by_target(one.masks), _by_target(other.masks)
     return SetComparison(
         pairs=tuple(Pair(first[key], second[key]) for key in first if key in second),

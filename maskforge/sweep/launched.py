@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from maskforge.base.errors import BenchError
 from maskforge.base.regular_files import read_regular
 from maskforge.base.wording import one_line, shown
+from maskforge.bench.elsewhere import refuse_device
 from maskforge.bench.ready import guided_basis
 from maskforge.launch.basis import Basis, groups_of
 from maskforge.launch.light import Complex, Real
@@ -60,6 +61,7 @@ def launched_by(written: WrittenSet) -> Launched:
     if not written.masks:
         raise BenchError(one_line(f"{manifest}: masks: holds no mask"))
     bench = bench_of(written)
+    refuse_device(bench, "a sweep")
     basis = guided_basis(bench)
     listed = [(m.get("label"), m.get("part")) if isinstance(m, dict) else m for m in written.modes]
     if listed != [(mode.label, mode.part) for mode in basis]:

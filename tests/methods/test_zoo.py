@@ -16,11 +16,17 @@ BENCHES = 20
 
 
 @pytest.mark.long
-def test_a_zoo_of_small_benches(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("seed", "count", "more"),
+    [(300, BENCHES, []), (308, 2, ["--behind"])],
+    ids=["launches", "behind devices"],
+)
+def test_a_zoo_of_small_benches(tmp_path: Path, seed: int, count: int, more: list[str]) -> None:
     out = tmp_path / "zoo.jsonl"
-    options = {"seed": 300, "benches": BENCHES, "jobs": 1, "attacks": 1, "redesigned": 0}
+    options = {"seed": seed, "benches": count, "jobs": 1, "attacks": 1, "redesigned": 0}
     words = [word for key, value in options.items() for word in (f"--{key}", str(value))]
-    command = [sys.executable, str(ZOO), "--small", "--effort", "0.03", "--out", str(out), *words]
+    command = [sys.executable, str(ZOO), "--small", "--effort", "0.03", "--out", str(out)]
+    command += [*words, *more]
     run = subprocess.run(
         command,
         capture_output=True,
@@ -30,7 +36,7 @@ def test_a_zoo_of_small_benches(tmp_path: Path) -> None:
     )
     assert run.returncode == 0, run.stdout + run.stderr
     records = [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
-    assert len(records) == BENCHES
+    assert len(records) == count
     assert not any(record["crashes"] or record["warnings"] for record in records)
     for record in records:
         if record["robust"] or record["crosstalk"]:

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from maskforge.launch.couplings import couplings, judged
+from maskforge.launch.couplings import couplings, judged, predict
+from maskforge.launch.passage import Output, Passage
 from maskforge.launch.targets import Target, all_targets
 from maskforge.methods.problem import Problem
 from maskforge.methods.simple import simple
@@ -190,3 +191,24 @@ def test_deg_and_um() -> None:
     assert cause_named("fiber_offset_y").errors(2.0).fiber_offset_y == pytest.approx(2e-6)
     assert cause_named("wavelength").errors(1.0).wavelength == pytest.approx(1e-9)
     assert cause_named("waist").errors(1.0).waist == pytest.approx(0.01)
+
+
+def test_behind_a_device_outputs_are_judged() -> None:
+    """Of a random matrix, for errors of place, beam and panel, by the launch in full."""
+    rng = np.random.default_rng(3)
+    matrix = rng.normal(size=(4, 6)) + 1j * rng.normal(size=(4, 6))
+    outputs = tuple(Output(f"port {j}", 1 + j % 2) for j in range(4))
+    passage = Passage(outputs, 0.9 * matrix / np.linalg.svd(matrix, compute_uv=False)[0])
+    start = replace(everything(), passage=passage)
+    targets = tuple(Target(f"port {j}", 0.0, np.eye(4, dtype=complex)[j]) for j in range(4))
+    launch = disturbed_launch(start, Errors())
+    masks = [simple(Problem(launch, one)).states.astype(np.uint16) for one in targets]
+    errors = [Errors(), Errors(fiber_offset_x=1e-6, fiber_tilt_y=2e-3), Errors(waist=0.05)]
+    found = responses(start, targets, masks, errors)
+    for one, row in zip(errors, found, strict=True):
+        there = disturbed_launch(start, one)
+        for target, states, figures_there in zip(targets, masks, row, strict=True):
+            full = predict(there, target, disturbed_factors(start, one, states))
+            expected = [full.purity, full.group_purity, full.efficiency]
+            assert np.all(np.abs(figures_there - expected) < SWEPT)
+    assert np.ptp(found[:, :, 0], axis=0).max() > 1e-3

@@ -8,7 +8,7 @@ from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.bench.build import phase_wavelength_nm
 from maskforge.bench.sections import DesignSection, FiberSection, LightSection, ModulatorSection
-from maskforge.launch.couplings import Launch, finest_detail
+from maskforge.launch.couplings import Launch, finest_detail, insertion_loss_db
 from maskforge.launch.modulator import BINARY_GREYS
 
 Row = tuple[str, str]
@@ -47,6 +47,7 @@ def bench_rows(bench: Bench, launch: Launch) -> list[tuple[str, list[Row]]]:
         ("Modulator", list(_modulator(bench, bench.modulator, launch))),
         ("Lens", list(_lens(bench, launch))),
         ("Fibre", list(_fiber(bench, bench.fiber, launch))),
+        *([("Device", list(_device(bench, launch)))] if bench.device.matrices else []),
         ("Masks", list(_masks(bench, bench.design, launch))),
     ]
 
@@ -150,9 +151,36 @@ def _fiber(bench: Bench, part: FiberSection, launch: Launch) -> Iterator[Row]:
     yield "modes counted", f"{len(launch.basis)} in {first}{counted(groups, 'group')}"
 
 
+def _device(bench: Bench, launch: Launch) -> Iterator[Row]:
+    files, waves = bench.device.matrices, bench.light.wavelengths_nm
+    for file, wave in zip(files, waves, strict=True):
+        at = f" at {wave:g} nm" if len(waves) > 1 else ""
+        yield f"measured matrix{at}", Path(file.path).name
+    passage = launch.setup.passage
+    if passage is None:
+        return
+    inputs = counted(passage.matrix.shape[1], "mode")
+    yield "outputs", f"{len(passage.outputs)}, from {inputs}"
+    sizes = passage.singular_values
+    yield "channels that pass light", f"{passage.rank}"
+    yield "the least lossy one", f"singular value {sizes[0]:.4g}, {loss(sizes[0])} dB"
+    last = sizes[passage.rank - 1]
+    yield "the lossiest one", f"singular value {last:.4g}, {loss(last)} dB"
+
+
+def loss(size: float) -> str:
+    """What a channel of this singular value loses, in dB."""
+    return f"{insertion_loss_db(float(size) ** 2):.2f}".replace("-", "−")
+
+
 def _masks(bench: Bench, part: DesignSection, launch: Launch) -> Iterator[Row]:
     targets = bench.targets
-    family = {"lp": "LP modes", "lg": "Laguerre-Gauss modes", "superposition": "superpositions"}
+    family = {
+        "lp": "LP modes",
+        "lg": "Laguerre-Gauss modes",
+        "superposition": "superpositions",
+        "output": "outputs of the device",
+    }
     turns = targets.orientations or 1
     each = f", {counted(turns, 'orientation')} each" if targets.family == "lp" else ""
     yield "targets", family[targets.family] + each

@@ -9,7 +9,7 @@ import numpy as np
 from maskforge.base.device import CPU
 from maskforge.base.threads import in_turn
 from maskforge.bench.ready import Prepared
-from maskforge.launch.couplings import Launch
+from maskforge.launch.couplings import Launch, launch_target
 from maskforge.launch.light import Complex
 from maskforge.launch.modulator import Levels
 from maskforge.launch.noise_budget import Budget, Ledger, budget_of, ledger_of
@@ -90,7 +90,8 @@ def _looking(launch: Launch, tools: Tools) -> Looking:
             return Look(shot)
         key = target.name, *_powers_by_label(launch, found)
         if key not in budgets:
-            budgets[key] = budget_of(ledger, target, factors, found, by_order=False)
+            own = launch_target(launch, target)
+            budgets[key] = budget_of(ledger, own, factors, found, by_order=False)
         return Look(shot, budgets[key])
 
     return look

@@ -17,7 +17,7 @@ from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.launch.basis import mode_name
-from maskforge.launch.couplings import Launch, insertion_loss_db, unwanted_db
+from maskforge.launch.couplings import Launch, insertion_loss_db, passed_on, unwanted_db
 from maskforge.launch.light import Complex
 from maskforge.launch.noise_budget import WINDOW
 from maskforge.methods.problem import NEAR_PHASES
@@ -31,13 +31,23 @@ from maskforge.report.page.looks import Look
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, PngPalette
 from maskforge.report.page.templates import environment
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
-from maskforge.sets.manifest import Record, RobustFigures
+from maskforge.sets.manifest import LaunchFigures, PurityBand, Record, RobustFigures
 from maskforge.sets.mask_columns import NO_DIGITS
 
 Rows = Sequence[Sequence[str]]
 
 MOST_MODES = 8
 """Modes that an enlarged mask lists: those that get most light."""
+
+
+OF_LAUNCH = (
+    *("mask", "purity % of the output", "purity % of the launch"),
+    *("loss dB to the output", "loss dB to the launch", "loss dB in the device"),
+)
+"""The table of the launch's own figures."""
+
+OF_BAND = "mask", "purity % as measured", "5 % below", "median", "95 % below"
+"""The table of how sure purities are behind a device whose matrix has standard errors."""
 
 
 @dataclass(frozen=True)
@@ -67,14 +77,19 @@ def page_text(
     looks: Iterable[Look],
     tolerance: Rows | None = None,
     robust: Sequence[RobustFigures] = (),
+    launches: Sequence[LaunchFigures] = (),
+    bands: Sequence[PurityBand] = (),
 ) -> str:
     """The page of a set called `name`, whose masks come in play order.
 
     `own_groups`: those of each mask's target.  `couplings` (masks, modes of the launch's basis).
     `looks`: each mask's pictures and budget, taken one at a time.  `tolerance`: a header and
-    rows of text.  `robust`: of masks for several scenarios.
+    rows of text.  `robust`: of masks for several scenarios.  `launches`: of those whose figures are
+    for the outputs of a device, `bands`: how sure they are.
     """
-    table = matrix.decibels(couplings)
+    arrives = matrix.decibels(passed_on(launch, couplings))
+    targets = [mask.target for mask in masks]
+    behind = launch.setup.passage is not None
     light = benches.light(bench)
     lines = [
         _line(mask, each, look) for mask, each, look in zip(masks, own_groups, looks, strict=True)
@@ -93,26 +108,56 @@ def page_text(
         plane=sketch.mask_plane(launch, light),
         facet=sketch.facet(launch, light),
         mode_groups=_mode_groups(launch),
-        matrix=matrix.matrix_of(
-            table,
-            [mask.target for mask in masks],
+        matrix=matrix.matrix_of(arrives, targets, *_ends(launch)),
+        behind=behind,
+        own_matrix=matrix.matrix_of(
+            matrix.decibels(couplings),
+            targets,
             [mode_name(mode) for mode in launch.basis],
             [mode.group for mode in launch.basis],
-        ),
+        )
+        if behind
+        else None,
+        band_rows=[_band_row(mask, band) for mask, band in zip(masks, bands, strict=False)],
+        own_rows=[_own_row(mask, own) for mask, own in zip(masks, launches, strict=False)],
         group_rows=groups.group_rows(masks, own_groups),
         strip=groups.strip_of(masks, own_groups, bench.design.purity),
         tolerance=tolerance,
         bounds=any(mask.bound is not None for mask in masks),
-        data=_data(launch, lines, table),
+        data=_data(launch, lines, arrives),
     )
+
+
+def _ends(launch: Launch) -> tuple[list[str], list[int]]:
+    """Names and groups of what couplings count for: modes, or a device's outputs."""
+    passage = launch.setup.passage
+    names = (
+        [mode_name(mode) for mode in launch.basis]
+        if passage is None
+        else [one.name for one in passage.outputs]
+    )
+    return names, [one.group for one in launch.ends]
+
+
+def _own_row(mask: Record, own: LaunchFigures) -> tuple[int, Sequence[str]]:
+    """A mask's index, and its row of figures at the output and of its launch."""
+    figures = mask.name, share_text(mask.purity), share_text(own.purity)
+    losses = (loss_text(share) for share in (mask.efficiency, own.efficiency, own.passed))
+    return mask.index, [*figures, *losses]
+
+
+def _band_row(mask: Record, band: PurityBand) -> tuple[int, Sequence[str]]:
+    """A mask's index, and its row of how sure its purity is."""
+    shares = map(share_text, (mask.purity, band.low, band.median, band.high))
+    return mask.index, [mask.name, *shares]
 
 
 def _data(launch: Launch, lines: Sequence[Line], table: NDArray[np.float64]) -> dict[str, Any]:
     """What the script reads."""
     return {
         "masks": [_values(line) for line in lines],
-        "modes": [mode_name(mode) for mode in launch.basis],
-        "groups": [mode.group for mode in launch.basis],
+        "modes": _ends(launch)[0],
+        "groups": _ends(launch)[1],
         "table": table.tolist(),
         "least": matrix.LEAST,
         "darkest": matrix.DARKEST,
@@ -276,6 +321,8 @@ def _environment() -> jinja2.Environment:
         "TAIL": sketch.TAIL,
         "STRIP": (groups.WIDTH, groups.HEIGHT, groups.HIGHEST),
         "DARKEST": matrix.DARKEST,
+        "OF_LAUNCH": OF_LAUNCH,
+        "OF_BAND": OF_BAND,
         "VIEW": VIEW,
         "FAINT": FAINT,
         "WINDOW": WINDOW,

@@ -6,7 +6,7 @@ from statistics import median
 
 import numpy as np
 
-from maskforge.launch.basis import Basis, groups_of
+from maskforge.launch.basis import Counted, groups_of
 from maskforge.launch.couplings import insertion_loss_db, unwanted_db
 from maskforge.launch.targets import Target
 from maskforge.sets.manifest import Record
@@ -53,9 +53,9 @@ class Strip:
     asked: float
 
 
-def groups_in(basis: Basis, target: Target) -> tuple[int, ...]:
-    """The groups of the modes that a target is made of, ascending."""
-    own = groups_of(basis)[np.abs(target.vector) > OWN_POWER]
+def groups_in(ends: Sequence[Counted], target: Target) -> tuple[int, ...]:
+    """The groups of the modes, or outputs, that a target is made of, ascending."""
+    own = groups_of(ends)[np.abs(target.vector) > OWN_POWER]
     return tuple(sorted({int(group) for group in own}))
 
 

@@ -64,13 +64,15 @@ def written_page(
         launch,
         written.masks,
         [
-            () if target is None else groups_in(launch.basis, target)
+            () if target is None else groups_in(launch.ends, target)
             for target in _targets(written, bench, launch)
         ],
         couplings_of(written),
         looks,
         tolerance,
         robust_in(written),
+        written.launches,
+        written.bands,
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.base.wording import shown
+from maskforge.methods.at_edge import EDGE
 from maskforge.methods.cover import certified_bound
 from maskforge.methods.one_mask import SAME
 from maskforge.methods.problem import Certificate, efficiency_of
@@ -48,7 +49,7 @@ def bounds_off(claims: Claims, at: int) -> Bounds:
 
     The conditions are those of `certificate`.  Comparisons fail where a number is none.
     """
-    mask, proofs, asked = claims.written.masks[at], claims.proofs, claims.bench.design.purity
+    mask, proofs, asked = claims.written.masks[at], claims.proofs, claims.asked_of(at)
     if proofs is None or not claims.same_modes:
         return Bounds(0.0, (), paired=True)
     lines = list(row_faults(proofs, at, asked))
@@ -81,9 +82,9 @@ def _stated(mask: Record, asked: float) -> list[Stated]:
     return found
 
 
-def contradictions(claims: Claims, mask: Record) -> Iterator[str]:
+def contradictions(claims: Claims, at: int) -> Iterator[str]:
     """Where the manifest's bounds, purities, `reached` and `method` are at odds with each other."""
-    asked, method = claims.bench.design.purity, claims.bench.design.method
+    mask, asked, method = claims.written.masks[at], claims.asked_of(at), claims.bench.design.method
     if mask.method != method:
         yield f"method {shown(mask.method)} in {MANIFEST}, the bench's is {shown(method)}"
     if (mask.bound is None) != (mask.bound_purity is None):
@@ -97,11 +98,22 @@ def contradictions(claims: Claims, mask: Record) -> Iterator[str]:
         yield f"bound_asked {mask.bound_asked:.12g} in {MANIFEST}, where bound is for that purity"
     if method == "dual" and not claims.is_robust:
         yield from _bounds_lacking(mask, asked)
-    is_pure = mask.purity >= asked
+    purity, asked = _purity_asked_of(claims, at)
+    is_pure = purity >= asked
     # a robust mask may miss the purity in another scenario
-    sure = abs(mask.purity - asked) > FIGURE and not (is_pure and claims.is_robust)
-    if mask.reached != is_pure and (sure or not math.isfinite(mask.purity)):
-        yield reached_told(mask, mask.purity, asked)
+    sure = abs(purity - asked) > FIGURE and not (is_pure and claims.is_robust)
+    if mask.reached != is_pure and (sure or not math.isfinite(purity)):
+        yield reached_told(mask, purity, asked)
+
+
+def _purity_asked_of(claims: Claims, at: int) -> tuple[float, float]:
+    """(the purity of a mask that is to be as asked, the asked one): its own, or at an edge of a
+    device's errors."""
+    edge, bands = claims.bench.device.purity_at, claims.written.bands
+    asked = claims.bench.design.purity
+    if edge not in EDGE or not bands:
+        return claims.written.masks[at].purity, asked
+    return (bands[at].low, bands[at].median)[EDGE[edge]], asked
 
 
 def reached_told(mask: Record, purity: float, asked: float) -> str:

@@ -10,6 +10,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.wording import shown, some_of
 from maskforge.bench.pictures import open_tiff
 from maskforge.sets.check.claims import Claims, Complaint, claims_of, mask_name
+from maskforge.sets.check.device import device_problems
 from maskforge.sets.check.files import file_problems
 from maskforge.sets.check.numbers import Deviations, Numbers, numbers_off
 from maskforge.sets.check.page_damage import cause_of, launched, only_around
@@ -63,6 +64,7 @@ def checked(
     yield Finding(None, tuple(problems))
     for problem in table_problems(claims):
         yield Finding(problem.mask, (problem,))
+    yield from (Finding(one.mask, (one,)) for one in device_problems(claims))
     robust, told = robust_claims(claims)
     yield Finding(None, tuple(Complaint(None, text) for text in [*told, *more(claims)]))
     seen, reader = _Seen(robust=robust), _readable(pictures)

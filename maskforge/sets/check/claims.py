@@ -10,12 +10,13 @@ from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line, shortened, shown, some_of
 from maskforge.bench import Bench
+from maskforge.bench.section import PURITIES
 from maskforge.launch.basis import Basis, Mode, mode_name
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Complex
 from maskforge.launch.targets import described
 from maskforge.sets.check.bench_keys import key_problems, safety_problems
-from maskforge.sets.manifest import Record
+from maskforge.sets.manifest import Record, output_entries
 from maskforge.sets.names import COUPLINGS, MANIFEST
 from maskforge.sets.proofs import Proofs, arrays, read_proofs
 from maskforge.sets.reading import WrittenSet
@@ -69,9 +70,24 @@ class Claims:
 
     @property
     def same_modes(self) -> bool:
-        """Whether the manifest's modes are the basis, in its order."""
+        """Whether the manifest's modes are the basis, and its outputs the device's, in order."""
         whole = list(range(len(self.launch.basis)))
-        return len(self.written.modes) == len(whole) and self.theirs.tolist() == whole
+        same = len(self.written.modes) == len(whole) and self.theirs.tolist() == whole
+        return same and list(self.written.outputs) == self.outputs
+
+    @property
+    def outputs(self) -> list[dict[str, object]]:
+        """What the manifest must have of the bench's device."""
+        passage = self.launch.setup.passage
+        return [] if passage is None else output_entries(passage.outputs)
+
+    def asked_of(self, at: int) -> float:
+        """The purity by a device's matrix as measured that a mask was designed for; without one
+        the bench's."""
+        asked, bands = self.bench.design.purity, self.written.bands
+        if self.bench.device.purity_at == PURITIES[0] or not bands:
+            return asked
+        return bands[at].designed_for
 
     @property
     def is_robust(self) -> bool:

@@ -6,7 +6,7 @@ import numpy as np
 
 from maskforge.base.csv_text import finite
 from maskforge.launch.basis import mode_name
-from maskforge.launch.couplings import Prediction, judged, unwanted_db
+from maskforge.launch.couplings import Prediction, predicted, unwanted_db
 from maskforge.launch.modulator import Complex
 from maskforge.methods.problem import gap_of
 from maskforge.sets.check.bounds import bounds_off, contradictions
@@ -79,7 +79,7 @@ def numbers_off(claims: Claims, at: int, found: Complex | None) -> Numbers:
         )
         if not _equal(stated, derived)
     ]
-    figures += contradictions(claims, mask)
+    figures += contradictions(claims, at)
     why = ""
     if bounds.paired and _equal(mask.gap, gap_of(mask.efficiency, mask.bound)):
         why = f"the manifest's gap agrees with its bound: {CERTIFICATE} was changed"
@@ -125,7 +125,7 @@ def _couplings_off(claims: Claims, at: int, found: Complex) -> tuple[float, tupl
 def _judged(claims: Claims, mask: Record, found: Complex) -> Prediction | None:
     """The figures of couplings, None where the bench has no such target."""
     target = claims.targets.get((mask.target, mask.orientation_deg))
-    return None if target is None else judged(claims.launch.basis, target, found)
+    return None if target is None else predicted(claims.launch, target, found)
 
 
 def _figures_off(mask: Record, found: Prediction | None) -> tuple[float, list[str]]:

@@ -6,7 +6,7 @@ from itertools import groupby
 
 import numpy as np
 
-from maskforge.launch.couplings import couplings
+from maskforge.launch.couplings import launched as launched_by
 from maskforge.launch.modulator import Alphabet, Complex, emitted
 from maskforge.launch.panel import rendered
 from maskforge.sets.check.claims import Claims, mask_name
@@ -54,7 +54,7 @@ def cause_of(claims: Claims, own: Record, picture: Picture) -> Damage | None:
 def launched(claims: Claims, picture: Picture) -> Complex:
     """Couplings (K,) of a page on the set's bench; BenchError where it shows no mask."""
     modulator = claims.launch.modulator
-    return couplings(claims.launch, emitted(modulator, read_states(modulator, picture)))
+    return launched_by(claims.launch, emitted(modulator, read_states(modulator, picture)))
 
 
 def only_around(claims: Claims, own: Record, picture: Picture) -> bool:

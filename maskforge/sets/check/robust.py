@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import shown
 from maskforge.bench.elsewhere import scenarios
-from maskforge.launch.couplings import Scenario, couplings
+from maskforge.launch.couplings import Scenario, couplings, wanted_in
 from maskforge.launch.modulator import Complex, Levels, emitted
-from maskforge.launch.targets import transferred
 from maskforge.methods.mean_of_scenarios import Several, certified_mean, near_bound
 from maskforge.methods.problem import NEAR_PHASES, NOMINAL, Joint
 from maskforge.sets.check.bounds import reached_told
@@ -81,9 +80,8 @@ def robust_off(claims: Claims, robust: RobustClaims, at: int, states: Levels) ->
     record = robust.records.get(mask.index)
     if record is None:
         return [f"{MANIFEST}: robust: has nothing of this mask"]
-    basis = claims.launch.basis
     launches = (claims.launch, *(one.launch for one in robust.others))
-    vectors = tuple(transferred(target.vector, basis, one.basis) for one in launches)
+    vectors = tuple(wanted_in(target, claims.launch, one) for one in launches)
     found = [couplings(one, emitted(one.modulator, states)) for one in launches]
     names = [NOMINAL, *(one.name for one in robust.others)]
     with np.errstate(all="ignore"):  # a damaged file may hold any number

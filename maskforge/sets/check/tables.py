@@ -9,9 +9,9 @@ from pathlib import Path
 from maskforge.base.regular_files import check_lines, open_regular
 from maskforge.base.wording import shown
 from maskforge.sets.check.claims import Claims, Complaint
-from maskforge.sets.manifest import coupling_text
+from maskforge.sets.manifest import coupling_text, output_text
 from maskforge.sets.mask_columns import records_text
-from maskforge.sets.names import COUPLINGS, MANIFEST
+from maskforge.sets.names import COUPLINGS, MANIFEST, OUTPUTS
 
 LARGEST = 2**30
 """Bytes of a table: that of couplings has 20 a mask and mode.  A row is in memory at a time."""
@@ -30,6 +30,11 @@ def table_problems(claims: Claims) -> Iterator[Complaint]:
     if claims.couplings is not None and claims.same_modes:
         text = coupling_text(claims.launch.basis, written.masks, claims.couplings)
         yield from _compared(claims, "coupling.csv", text, f"{MANIFEST} and {COUPLINGS}")
+    passage = claims.launch.setup.passage
+    if passage is not None and claims.couplings is not None and claims.same_modes:
+        found = passage.through(claims.couplings)
+        text = output_text(passage.outputs, written.masks, found)
+        yield from _compared(claims, OUTPUTS, text, f"{COUPLINGS} and the device's matrix")
 
 
 def _compared(claims: Claims, name: str, expected: str, source: str) -> Iterator[Complaint]:

@@ -117,6 +117,10 @@ CAUSES = (
 assert tuple(cause.field for cause in CAUSES) == tuple(field.name for field in fields(Errors))
 
 
+OF_DEVICE = "wavelength", "core_radius", "na", "alpha"
+"""Fields of causes that change the guided modes, of which a device was measured."""
+
+
 def left_out(bench: Bench) -> dict[str, str]:
     """Fields of the causes that a bench has no parameter for, and why."""
     found = {}
@@ -124,6 +128,8 @@ def left_out(bench: Bench) -> dict[str, str]:
         found["ellipticity"] = "the beam is a picture"
     if bench.fiber.alpha is None:
         found["alpha"] = f'the profile "{bench.fiber.profile}" has none here'
+    if bench.device.matrices:
+        found |= dict.fromkeys(OF_DEVICE, "the device's matrix is of this fibre and light")
     return found
 
 

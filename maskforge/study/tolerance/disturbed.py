@@ -192,6 +192,7 @@ def setup_of(start: Nominal, errors: Errors) -> Setup:
             start.place[1] + errors.fiber_offset_y + errors.defocus * (centre[1] + middle[1]) / f,
         ),
         device=start.device,
+        passage=start.passage,
     )
 
 

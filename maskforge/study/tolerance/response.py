@@ -16,7 +16,7 @@ from scipy.linalg import qr
 from maskforge.base.arrays import Array, contiguous, namespace, on_host
 from maskforge.base.arrays import beside as beside_array
 from maskforge.base.device import CPU
-from maskforge.launch.basis import Basis, groups_of, sampled
+from maskforge.launch.basis import Basis, Counted, groups_of, sampled
 from maskforge.launch.facet import slant_of
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.setup import Setup
@@ -159,14 +159,28 @@ def figures(start: Nominal, basis: Basis, targets: Sequence[Target], couplings: 
     """Purity, group purity and efficiency, (M, 3), of couplings (M, K) over a disturbed basis.
 
     As `couplings.judged` has them; a target that is no longer guided is launched with purity 0.
+    Behind a device, of which no error changes the modes, they are those of its outputs.
     """
-    own = np.array([target.vector for target in targets])
-    vectors = own if basis is start.basis else own @ carried_over(start, basis)
+    own: Complex = np.array([target.vector for target in targets])
+    if start.passage is not None:
+        assert basis is start.basis
+        return _figures(own, own, start.passage.through(couplings), _alike(start.passage.outputs))
+    vectors = own if basis is start.basis else np.asarray(own @ carried_over(start, basis))
+    return _figures(own, vectors, couplings, _alike(start.basis, basis))
+
+
+def _alike(ends: Sequence[Counted], others: Sequence[Counted] | None = None) -> NDArray[np.bool_]:
+    """Which of some modes or outputs are of the group of which others."""
+    groups = groups_of(ends)
+    return np.asarray(groups[:, None] == (groups if others is None else groups_of(others)))
+
+
+def _figures(own: Complex, vectors: Complex, couplings: Complex, same: NDArray[np.bool_]) -> Real:
+    """The same of targets' `own` vectors, and these over what the couplings are over."""
     power = np.abs(couplings) ** 2
     wanted = np.abs(np.sum(np.conj(vectors) * couplings, axis=1)) ** 2
     total = power.sum(axis=1)
     # of each target and mode, whether the target has modes of its group
-    same = groups_of(start.basis)[:, None] == groups_of(basis)
     within = np.sum(power * ((np.abs(own) > 1e-9) @ same), axis=1)
     some = np.where(total > 0, total, 1.0)
     return np.stack([wanted / some, within / some, wanted], axis=1)
