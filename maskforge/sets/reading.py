@@ -296,8 +296,8 @@ def couplings_of(written: WrittenSet, key: str = "couplings") -> Complex:
     def wrong(what: str) -> BenchError:
         return BenchError(
             one_line(
-                f"{path}: {key} is {what}: must be complex numbers below {MOST_COUPLED:g} of "
-                f"shape {shape}, as the manifest has masks and modes"
+                f"{path}: {key} is {what}: must be finite complex numbers below "
+                f"{MOST_COUPLED:g} of shape {shape}, as the manifest has masks and modes"
             )
         )
 
