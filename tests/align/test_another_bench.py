@@ -164,7 +164,7 @@ def test_the_other_steps_of_a_turned_beam_with_gaps_and_crosstalk(
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(4))
 def test_benches_at_random_with_gaps(seed: int, tmp_path: Path) -> None:
     """The greys of panels drawn at random: fill, gaps, crosstalk, steps, a bent elliptical beam."""
     chance = np.random.default_rng(seed)
