@@ -16,6 +16,7 @@ from maskforge.base.arguments import number, path_of, plain_errors
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import Range
 from maskforge.bench import Bench
+from maskforge.bench.elsewhere import refuse_device
 from maskforge.playing.playlist import DWELL_MS, SETTLE_MS, Timing
 
 MOST_READINGS = 1_000_000
@@ -42,6 +43,7 @@ def bringup(
     """
     place = path_of("out", out)
     loaded = _bench(bench)
+    refuse_device(loaded, "bringup")
     if not isinstance(step, str):
         raise BenchError("step: must be a step's name")
     rounds = int(number("passes", passes, Range(1, 1000, whole=True)))

@@ -15,7 +15,6 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
 from maskforge.base.processes import Workers
 from maskforge.base.wording import counted, some_of
-from maskforge.bench.elsewhere import refuse_device
 from maskforge.bench.ready import Prepared
 from maskforge.cli.common import (
     ClusterAddress,
@@ -131,13 +130,10 @@ def compare(
     kind = None if figure is None else format_of(figure)
     wanted = None if labels is None else label_list(labels)
     given = [benches.load(name) for name in bench_names]
-    for bench in given:
-        refuse_device(bench, "compare")
     # one thread: the result of a threaded product could depend on their number
     with threadpool_limits(1), interruptible("interrupted; nothing is written"):
-        asked = given if wanted is None else comparison.with_labels(given, wanted)
         with as_options():
-            ready = comparison.entrants(asked, device)
+            ready = comparison.entrants(given, device, wanted)
         shown = set() if figure is None else _places(ready, len(chosen))
         entries = _compared(ready, chosen, shown, workers(jobs, cluster))
         picture = None if kind is None else _picture(ready, entries, kind)

@@ -12,7 +12,6 @@ from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import write_bytes, write_text
 from maskforge.base.processes import Workers
 from maskforge.bench import Bench
-from maskforge.bench.elsewhere import refuse_device
 from maskforge.bench.files import BenchText, bench_source
 from maskforge.bench.section import Metres
 from maskforge.bench.sections import LensSection
@@ -107,7 +106,6 @@ def plan(
         raise BenchError(f"--by = {by}: must be {' or '.join(planning.CRITERIA)}")
     wanted = None if labels is None else label_list(labels)
     bench = benches.load(bench_name)
-    refuse_device(bench, "plan")
     source = bench_source(bench_name)
     if write is not None:
         check_text(bench, source, write)

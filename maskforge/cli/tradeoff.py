@@ -8,7 +8,6 @@ import typer
 from maskforge import bench as benches
 from maskforge.base.files import check_place, write_bytes, write_text
 from maskforge.base.ranges import BadValueError, Range
-from maskforge.bench.elsewhere import refuse_device
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli.common import (
     BenchName,
@@ -63,7 +62,6 @@ def tradeoff(
     for path in filter(None, (csv, figure)):
         check_place(path)
     bench = benches.load(bench_name)
-    refuse_device(bench, "tradeoff")
     with as_options():
         choices = trading.choices_of(words, benches.modulator(bench).alphabet)
         ready = prepared(bench, device)

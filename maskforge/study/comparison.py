@@ -15,6 +15,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers, spread
 from maskforge.bench import Bench
+from maskforge.bench.elsewhere import refuse_device
 from maskforge.bench.ready import Prepared, guided_basis, prepared
 from maskforge.launch.basis import Basis, sampled
 from maskforge.launch.couplings import insertion_loss_db
@@ -52,20 +53,26 @@ class ComparedMask:
 # --- what is compared ------------------------------------------------------------------------
 
 
-def entrants(given: Sequence[Bench], device: str = "cpu") -> tuple[Prepared, ...]:
-    """The benches made ready on a device of that name, LP targets in one orientation.
+def entrants(
+    given: Sequence[Bench], device: str = "cpu", labels: str | Sequence[str] | None = None
+) -> tuple[Prepared, ...]:
+    """The benches made ready on a device of that name, LP targets in one orientation; `labels`:
+    these targets, each bench with those of them that its fibre guides.
 
     What a robust design has more, several wavelengths or places of the fibre, is left out: only one
-    method knows of it.  BenchError where a bench is given twice, or lacks a target.
+    method knows of it.  BenchError where a bench is given twice, has a device, or lacks a target.
     """
+    for bench in given:
+        refuse_device(bench, "compare")
     places = [Path(bench.source).resolve() for bench in given]
     for k, bench in enumerate(given):
         if places[k] in places[:k]:
             raise BenchError(f"{bench.source}: given twice; each bench is compared once")
-    return tuple(prepared(_nominal(bench), device) for bench in given)
+    some = given if labels is None else _with_labels(given, labels)
+    return tuple(prepared(_nominal(bench), device) for bench in some)
 
 
-def with_labels(given: Sequence[Bench], labels: str | Sequence[str]) -> tuple[Bench, ...]:
+def _with_labels(given: Sequence[Bench], labels: str | Sequence[str]) -> tuple[Bench, ...]:
     """The benches with these targets, each with those of them that its fibre guides.
 
     BenchError, which names bench and label, where no bench has one, or a bench has none.

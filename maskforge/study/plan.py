@@ -17,6 +17,7 @@ from maskforge import bench as benches
 from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
+from maskforge.bench.elsewhere import refuse_device
 from maskforge.bench.ready import guided_basis
 from maskforge.bench.sections import keys_by_section
 from maskforge.fiber import Fiber
@@ -126,6 +127,7 @@ def fixed_of(bench: Bench, device: str = "cpu") -> Fixed:
 
     The bound is proven for pixels without crosstalk, so that it is left out.
     """
+    refuse_device(bench, "plan")
     raw = _keys(bench)
     raw["modulator"].pop("crosstalk_px", None)
     if bench.targets.family == "lp":

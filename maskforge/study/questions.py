@@ -192,11 +192,8 @@ def compare(
         raise BenchError("compare: at least one bench is needed")
     chosen = tuple(word("methods", one, benches.METHODS) for one in words("methods", methods))
     crew = int(number("jobs", jobs, JOBS))
-    asked: Sequence[Bench] = [bench_given(one) for one in given]
     with threadpool_limits(1), plain_errors():
-        if labels is not None:
-            asked = comparison.with_labels(asked, labels)
-        ready = comparison.entrants(asked, device)
+        ready = comparison.entrants([bench_given(one) for one in given], device, labels)
         found = comparison.compared(ready, chosen, set(), crew)
         return tuple(entry for some in found for entry in some)
 

@@ -345,3 +345,19 @@ def test_a_band_at_the_wavelengths_that_are_known(
         code, _, err = ran(capsys, *command, tmp_path / "b.toml", *more)
         assert code == 2
         assert f"{command[0]} knows no device; without [device] it speaks of the launch" in err
+
+
+def test_scripts_are_refused_what_knows_no_device(tmp_path: Path) -> None:
+    npz(tmp_path / "M.npz", random_matrix(4, 3), output=["a", "b", "c", "d"])
+    bench = bench_at(tmp_path, targets='family = "output"\nlabels = ["channel 1"]')
+    asked: dict[str, Callable[[], object]] = {
+        "plan": lambda: mf.plan(bench, focal_mm=[8.0], waist_mm=[1.0]),
+        "compare": lambda: mf.compare(bench, methods=["simple"], labels=["channel 1"]),
+        "tradeoff": lambda: mf.tradeoff(bench, "channel 1", purities=[0.9]),
+        "bringup": lambda: mf.bringup(bench, "beam-square", tmp_path / "out"),
+    }
+    for name, call in asked.items():
+        told = f"\\[device\\] matrix.*: {name} knows no device; without \\[device\\] it speaks"
+        with pytest.raises(BenchError, match=told):
+            call()
+    assert not (tmp_path / "out").exists()
