@@ -27,6 +27,7 @@ from maskforge.base.files import replacing
 from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import listed
 from maskforge.bench import Bench
+from maskforge.bench.given import bench_given
 from maskforge.bench.ready import Prepared, guided_modes, prepared
 from maskforge.fiber.modes import RadialMode
 from maskforge.launch.basis import mode_name
@@ -49,7 +50,7 @@ from maskforge.sets.opened import opened
 from maskforge.sets.reading import WrittenSet, checked_pages, couplings_of
 from maskforge.sets.writing import head_of, record_of, write_set
 from maskforge.study import questions
-from maskforge.study.questions import Tolerances, bench_given
+from maskforge.study.questions import Tolerances
 from maskforge.study.tolerance.one_error import LIMIT
 from maskforge.sweep import questions as sweep_questions
 from maskforge.sweep.answer import Answer

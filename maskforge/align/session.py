@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from maskforge import bench as benches
 from maskforge.align.alignment import StepFit, Update, fitted_in_order, update_of
 from maskforge.align.catalogue import shots_of, step_of
 from maskforge.align.new_bench import write_bench
@@ -17,9 +16,9 @@ from maskforge.base.errors import BenchError
 from maskforge.base.ranges import Range
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import refuse_device
+from maskforge.bench.given import bench_given
 from maskforge.playing.playlist import DWELL_MS, SETTLE_MS, Timing
 
-MOST_READINGS = 1_000_000
 LIMIT = Range(1e-12, 1e6, "mW")
 
 
@@ -42,7 +41,7 @@ def bringup(
     Raises BenchError, one line, or OutputError.
     """
     place = path_of("out", out)
-    loaded = _bench(bench)
+    loaded = bench_given(bench)
     refuse_device(loaded, "bringup")
     if not isinstance(step, str):
         raise BenchError("step: must be a step's name")
@@ -56,18 +55,8 @@ def bringup(
         )
         scene = scene_of(loaded)
         shots = shots_of(made, scene, choices)
-        if len(shots.frames) * rounds > MOST_READINGS:
-            raise BenchError(f"passes = {passes}: makes more than {MOST_READINGS} readings")
         write_stack(place, scene, made, shots, timing, rounds)
     return read_stack(place)
-
-
-def _bench(bench: object) -> Bench:
-    if isinstance(bench, Bench):
-        return bench
-    if not isinstance(bench, str | Path):
-        raise BenchError("bench: must be a bench, a preset's name, or a path")
-    return benches.load(bench)
 
 
 def _terms(noll: Sequence[int]) -> tuple[int, ...]:
@@ -105,7 +94,7 @@ def fit(
 
 def updated(found: Sequence[StepFit], bench: "Bench | str | Path") -> Update:
     """The bench with what steps found, in memory: `.bench`; `.left`: what no key of it holds."""
-    loaded = _bench(bench)
+    loaded = bench_given(bench)
     place = "greys.csv" if any(each.fit.table is not None for each in found) else None
     return update_of(loaded, found, place)
 

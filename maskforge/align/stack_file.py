@@ -40,6 +40,7 @@ LENGTHS = ("order_x_um", "order_y_um", "aside_x_um", "aside_y_um", "radius_um")
 """Of a detector."""
 
 PASSES = 3
+MOST_READINGS = 100_000
 """Times that each frame is shown: a median of three outlives a wild one."""
 
 EVERY = 10
@@ -62,8 +63,12 @@ def write_stack(
 ) -> int:
     """Writes a step's folder, whole or not at all; how many readings its play list takes.
 
-    Raises OutputError where it cannot be written.
+    Raises OutputError where it cannot be written, BadValueError for too many readings.
     """
+    count = len(shots.frames) * passes
+    if count > MOST_READINGS:
+        text = f"makes {count} readings, more than {MOST_READINGS}"
+        raise BadValueError(text, "passes", passes)
     order = played(len(shots.frames), passes)
     bench = benches.resolved(scene.bench, start=out.resolve())
     with replacing(out, KIND) as folder:

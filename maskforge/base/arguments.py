@@ -10,6 +10,7 @@ from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import listed, one_line, shown
 
 Rule = Callable[[object], float]
+"""Gives a number back, or raises BadValueError, which says what is allowed."""
 
 
 @contextmanager

@@ -22,8 +22,6 @@ from maskforge.playing.playlist import DWELL_MS, SETTLE_MS, Timing
 
 NOLL = Range(2, 231, whole=True)
 
-MOST_READINGS = 100_000
-
 
 def step_names(incomplete: str) -> list[str]:
     return [name for name in NAMES if name.startswith(incomplete)]
@@ -94,11 +92,6 @@ def bringup(
     with interruptible("interrupted; nothing is written"), as_options():
         scene = scene_of(bench)
         shots = shots_of(made, scene, choices)
-        if len(shots.frames) * passes > MOST_READINGS:
-            raise BenchError(
-                f"--passes = {passes}: makes {len(shots.frames) * passes} readings, more than "
-                f"{MOST_READINGS}"
-            )
         readings = write_stack(place, scene, made, shots, timing, passes)
     say(
         f"{made.name}: {made.purpose}\n{counted(len(shots.frames), 'frame')}, "

@@ -1,16 +1,14 @@
 """Numbers and words in the text of an option; errors name the option and the text received."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 import numpy as np
 
+from maskforge.base.arguments import Rule
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.base.wording import one_line, shown
-
-Rule = Callable[[object], float]
-"""Gives a number back, or raises BadValueError, which says what is allowed."""
 
 
 def number(option: str, given: str | float, rule: Rule) -> float:

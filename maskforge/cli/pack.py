@@ -5,13 +5,14 @@ from typing import Annotated
 
 import typer
 
-from maskforge.base.errors import BenchError
-from maskforge.base.files import replacing, without_links
+from maskforge.base.files import replacing
 from maskforge.base.wording import counted
 from maskforge.cli.common import interruptible, whole
 from maskforge.cli.last_lines import say_caution, say_next, typed
+from maskforge.cli.option_values import as_options
 from maskforge.cli.terminal import print_table, say, table_of
 from maskforge.playing.formats import DEPTHS, check_format
+from maskforge.playing.handed_over import check_apart
 from maskforge.playing.pack_header import PACK, PACK_FOLDER, PackHeader
 from maskforge.playing.packing import write_pack
 from maskforge.sets.reading import read_set
@@ -60,9 +61,8 @@ def pack(
     written = read_set(set_folder)
     other = None if beside is None else read_set(beside)
     place = _beside(set_folder, kind) if out is None else out
-    for folder in filter(None, (set_folder, beside)):
-        if without_links(place) == without_links(folder):
-            raise BenchError(f"--out = {place}: is the folder of a set; choose another one")
+    with as_options():
+        check_apart(place, *filter(None, (set_folder, beside)))
     with (
         interruptible("interrupted; an earlier pack is untouched"),
         replacing(place, PACK_FOLDER) as folder,

@@ -14,7 +14,6 @@ from maskforge.base.processes import Workers
 from maskforge.bench import Bench
 from maskforge.bench.files import BenchText, bench_source
 from maskforge.bench.section import Metres
-from maskforge.bench.sections import LensSection
 from maskforge.bench.values import carrier as carrier_period
 from maskforge.cli.common import (
     BenchName,
@@ -28,7 +27,7 @@ from maskforge.cli.common import (
     workers,
 )
 from maskforge.cli.last_lines import say_caution, say_next, typed
-from maskforge.cli.option_values import Rule, as_options, numbers
+from maskforge.cli.option_values import as_options, numbers
 from maskforge.cli.print_plan import plan_cells, plan_columns, print_plan
 from maskforge.report import format_of
 from maskforge.sets.designing import processes_for
@@ -36,8 +35,6 @@ from maskforge.study import plan as planning
 from maskforge.study import plan_search
 from maskforge.study.plan import Plan
 from maskforge.study.plan_file import check_text, planned_text
-
-FOCAL_RULE: Rule = LensSection.model_fields["focal_length_mm"].metadata[0].func
 
 
 def plan(
@@ -113,7 +110,7 @@ def plan(
         fixed = planning.fixed_of(benches.override(bench, labels=wanted), device)
     rows = planning.rows_of(
         fixed,
-        None if focal is None else numbers("--focal", focal, FOCAL_RULE),
+        None if focal is None else numbers("--focal", focal, planning.FOCAL),
         None if waist is None else numbers("--waist", waist, Metres),
         None if carrier is None else numbers("--carrier", carrier, carrier_period),
     )

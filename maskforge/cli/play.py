@@ -1,16 +1,13 @@
 """maskforge play."""
 
 import shlex
-import shutil
 from dataclasses import fields
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from maskforge.base.errors import OutputError
-from maskforge.base.files import telling
-from maskforge.base.wording import counted, one_line
+from maskforge.base.wording import counted
 from maskforge.cli.common import whole
 from maskforge.cli.last_lines import say_caution, say_next, typed
 from maskforge.cli.option_values import as_options
@@ -22,6 +19,7 @@ from maskforge.playing.earlier_list import (
     playlist_after,
     settings_in,
 )
+from maskforge.playing.handed_over import write_listed
 from maskforge.playing.pack_header import PACK
 from maskforge.playing.playlist import SEED, PlayedMask, Timing, longest_between_references
 
@@ -125,7 +123,7 @@ def play(
     earlier = None if anew else earlier_settings(place)
     with as_options():
         made = playlist_after(played, given, earlier or Settings(), place / playfile.WHOLE)
-    _write(place, made)
+    write_listed(place, made)
     assert made.plan is not None
     now = settings_in(made.plan)
     _tell(made.entries, now.timing)
@@ -143,22 +141,6 @@ def play(
 def _set_of(folder: Path) -> str:
     """The set that readings belong to, as far as the folder tells."""
     return "SET" if (folder / PACK).is_file() else str(folder)
-
-
-def _write(place: Path, made: playfile.Playlist) -> None:
-    """Writes the files; makes the folder where there is none, and takes it back in failure."""
-    if place.exists() and not place.is_dir():
-        raise OutputError(one_line(f"{place}: is a file; a play list needs a folder"))
-    new = not place.exists()
-    if new:
-        with telling(place):
-            place.mkdir()
-    try:
-        playfile.write_playlist(place, made)
-    except BaseException:
-        if new:
-            shutil.rmtree(place, ignore_errors=True)
-        raise
 
 
 def _tell_replaced(earlier: Settings | None, now: Settings) -> None:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from maskforge import bench as benches
 from maskforge.base.csv_text import csv_text
 from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
@@ -48,7 +47,8 @@ from maskforge.sets.designing import finished_masks
 from maskforge.sets.designing import processes_for as designers_for
 from maskforge.sets.digests import add_files
 from maskforge.sets.names import TOLERANCE
-from maskforge.sets.reading import WrittenSet, read_set
+from maskforge.sets.opened import set_or_bench
+from maskforge.sets.reading import WrittenSet
 from maskforge.sets.rebuilding import bench_of
 from maskforge.study.tolerance.causes import causes_of, left_out
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
@@ -161,7 +161,7 @@ def tolerance(
     share, chance = number("--limit", limit, LOSSES), int(number("--seed", seed, Seed))
     kind = None if figure is None else format_of(figure)
     samples_kind = None if samples_figure is None else format_of(samples_figure, "--samples-figure")
-    given = _given(source)
+    given = set_or_bench(source)
     bench = given if isinstance(given, Bench) else bench_of(given)
     if keep and isinstance(given, Bench):
         raise BenchError(f"--keep: goes with a set, {source} is a bench")
@@ -215,15 +215,6 @@ def _check_draws(deviations: Path | None, *others: tuple[str, object]) -> None:
             raise BenchError(
                 f"{option} = {value}: goes with --deviations, a file with standard deviations"
             )
-
-
-def _given(source: str) -> Bench | WrittenSet:
-    """The bench, or the finished set where the source is a folder that is no preset's name."""
-    presets = [name for kind, name, _ in benches.preset_names() if kind == "bench"]
-    path = Path(source)
-    if source not in presets and "\0" not in source and path.is_dir():
-        return read_set(path)
-    return benches.load(source)
 
 
 def _factors(path: Path, bench: Bench) -> "tuple[Factor, ...]":

@@ -7,7 +7,7 @@ import typer
 
 from maskforge import bench as benches
 from maskforge.base.files import check_place, write_bytes, write_text
-from maskforge.base.ranges import BadValueError, Range
+from maskforge.base.ranges import BadValueError
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli.common import (
     BenchName,
@@ -24,7 +24,6 @@ from maskforge.launch.targets import Target, described
 from maskforge.report import format_of
 from maskforge.study import tradeoff as trading
 
-PURITY = Range(0.5, 1, open=True)
 ASKED = ",".join(f"{purity:g}" for purity in trading.PURITIES)
 
 
@@ -88,7 +87,7 @@ def tradeoff(
 def _asked_purity(value: object) -> float:
     """A purity; BadValueError where it is none, which tells a share from per cent."""
     try:
-        return PURITY(value)
+        return trading.PURITY(value)
     except BadValueError as problem:
         if isinstance(value, float) and 50 < value < 100:
             meant = f"; did you mean {value / 100:.10g}?"

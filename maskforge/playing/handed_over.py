@@ -1,11 +1,14 @@
 """A set packed and listed for the player: what `maskforge pack` and `play` do, for scripts."""
 
 import os
+import shutil
 from pathlib import Path
 
 from maskforge.base.arguments import path_of, plain_errors
 from maskforge.base.errors import BenchError, OutputError
-from maskforge.base.files import replacing, telling
+from maskforge.base.files import replacing, telling, without_links
+from maskforge.base.ranges import BadValueError
+from maskforge.base.wording import one_line
 from maskforge.playing.earlier_list import Settings, earlier_settings, playlist_after
 from maskforge.playing.formats import DEPTHS, check_format
 from maskforge.playing.pack_header import PACK_FOLDER, PackHeader
@@ -32,11 +35,16 @@ def pack(
     check_format(kind, bits)
     written, place = opened(folder), path_of("out", out)
     other = None if beside is None else opened(beside)
-    for each in filter(None, (written, other)):
-        if place.resolve() == each.folder.resolve():
-            raise BenchError(f"out = {place}: is the folder of a set; choose another one")
+    with plain_errors():
+        check_apart(place, *(one.folder for one in (written, other) if one is not None))
     with plain_errors(), replacing(place, PACK_FOLDER) as new:
         return write_pack(new, place, written, kind, bits=bits, other=other)
+
+
+def check_apart(place: Path, *sets: Path) -> None:
+    """BadValueError where a pack's folder is that of a set."""
+    if any(without_links(place) == without_links(folder) for folder in sets):
+        raise BadValueError("is the folder of a set; choose another one", "out", str(place))
 
 
 def play(
@@ -64,9 +72,22 @@ def play(
     earlier = None if anew else earlier_settings(place)
     with plain_errors():
         made = playlist_after(played, settings, earlier or Settings(), place / WHOLE)
-    if place.exists() and not place.is_dir():
-        raise OutputError(f"{place}: is a file; a play list needs a folder")
-    with telling(place):
-        place.mkdir(exist_ok=True)
-    write_playlist(place, made)
+    write_listed(place, made)
     return made
+
+
+def write_listed(place: Path, made: Playlist) -> None:
+    """Writes a play list's files; makes the folder where there is none, and takes it back in
+    failure.  Raises OutputError."""
+    if place.exists() and not place.is_dir():
+        raise OutputError(one_line(f"{place}: is a file; a play list needs a folder"))
+    new = not place.exists()
+    if new:
+        with telling(place):
+            place.mkdir()
+    try:
+        write_playlist(place, made)
+    except BaseException:
+        if new:
+            shutil.rmtree(place, ignore_errors=True)
+        raise

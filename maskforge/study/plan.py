@@ -14,12 +14,13 @@ from typing import Any
 import numpy as np
 
 from maskforge import bench as benches
+from maskforge.base.arguments import Rule
 from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import refuse_device
 from maskforge.bench.ready import guided_basis
-from maskforge.bench.sections import keys_by_section
+from maskforge.bench.sections import LensSection, keys_by_section
 from maskforge.fiber import Fiber
 from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch, prepare
@@ -27,6 +28,9 @@ from maskforge.launch.power_density import peak_density
 from maskforge.launch.targets import Target, gaussian_waist
 from maskforge.methods.problem import Problem
 from maskforge.methods.quick_bound import on_blocks, quick_bound
+
+FOCAL: Rule = LensSection.model_fields["focal_length_mm"].metadata[0].func
+"""Focal lengths in mm, as a bench file has them."""
 
 FOCAL_FACTORS = tuple(2.0 ** (k / 3) for k in range(-3, 4))
 """Focal lengths that are looked at unless some are given, in the bench's own."""

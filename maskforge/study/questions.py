@@ -14,16 +14,15 @@ from maskforge import bench as benches
 from maskforge.base.arguments import number, numbers, plain_errors, word, words
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import Range
-from maskforge.base.wording import one_line, shown
 from maskforge.bench import Bench
+from maskforge.bench.given import bench_given
 from maskforge.bench.ready import prepared
 from maskforge.bench.section import Metres, Nanometres, Seed
-from maskforge.bench.sections import LensSection
 from maskforge.bench.values import carrier as carrier_period
 from maskforge.launch.light import Real
 from maskforge.sets.designing import MOST_PROCESSES, finished_masks
 from maskforge.sets.manifest import Record
-from maskforge.sets.opened import opened
+from maskforge.sets.opened import opened, set_or_bench
 from maskforge.sets.reading import WrittenSet
 from maskforge.sets.rebuilding import bench_of
 from maskforge.study import comparison, plan_search
@@ -36,16 +35,13 @@ from maskforge.study.replay import Replay, replayed, replayed_at
 from maskforge.study.set_comparison import SetComparison, sets_compared
 from maskforge.study.tolerance.causes import causes_of, left_out
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
-from maskforge.study.tolerance.one_error import LIMIT, ErrorCurve, device_for, swept
+from maskforge.study.tolerance.one_error import LIMIT, LOSSES, ErrorCurve, device_for, swept
 
 if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Spread
 
 Source = str | os.PathLike[str] | WrittenSet
-FOCAL = LensSection.model_fields["focal_length_mm"].metadata[0].func
-SHARE = Range(1e-5, 0.5)
 JOBS = Range(1, MOST_PROCESSES, whole=True)
-PURITY = Range(0.5, 1, open=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,15 +88,6 @@ class Tolerances:
     @property
     def causes(self) -> tuple[str, ...]:
         return tuple(curve.cause.field for curve in self.curves)
-
-
-def bench_given(bench: object) -> Bench:
-    """A bench, or the one of a preset's name or a path; BenchError for anything else."""
-    if isinstance(bench, Bench):
-        return bench
-    if not isinstance(bench, str | Path):
-        raise BenchError(one_line(f"bench = {shown(bench)}: must be a preset's name, or a path"))
-    return benches.load(bench)
 
 
 def predict(
@@ -169,7 +156,7 @@ def plan(
         fixed = planning.fixed_of(benches.override(bench_given(bench), labels=labels), device)
     rows = planning.rows_of(
         fixed,
-        None if focal_mm is None else numbers("focal_mm", focal_mm, FOCAL),
+        None if focal_mm is None else numbers("focal_mm", focal_mm, planning.FOCAL),
         None if waist_mm is None else numbers("waist_mm", waist_mm, Metres),
         None if carrier_px is None else numbers("carrier_px", carrier_px, carrier_period),
     )
@@ -214,7 +201,7 @@ def tradeoff(
     device: str = "auto",
 ) -> tuple[trading.Point, ...]:
     """What purity costs in light for one target, as `maskforge tradeoff`."""
-    asked = numbers("purities", purities, PURITY)
+    asked = numbers("purities", purities, trading.PURITY)
     angle = number("orientation", orientation, Range(-360, 360, "deg"))
     loaded = bench_given(bench)
     with plain_errors():
@@ -243,14 +230,15 @@ def tolerance(
     {"fiber_offset_um": 0.3}, all drawn at once too, `draws` (a power of 2) times.  Raises
     BenchError, one line.
     """
-    share, crew = number("limit", limit, SHARE), int(number("jobs", jobs, JOBS))
+    share, crew = number("limit", limit, LOSSES), int(number("jobs", jobs, JOBS))
     chance = int(number("seed", seed, Seed))
     with TemporaryDirectory(prefix="maskforge-", ignore_cleanup_errors=True) as folder:
-        if not isinstance(source, Bench) and (isinstance(source, WrittenSet) or _is_folder(source)):
-            study = stored_set(Path(folder), opened(source))
+        given = set_or_bench(source)
+        if isinstance(given, WrittenSet):
+            study = stored_set(Path(folder), given)
         else:
             with plain_errors():
-                ready = prepared(bench_given(source), device)
+                ready = prepared(given, device)
             masks = ((m.target, m.design.states) for m in finished_masks(ready, jobs=crew))
             study = stored(Path(folder), ready.bench, ready.launch.modulator, masks)
         return of_study(study, share, deviations, draws, (chance, crew, device))
@@ -285,10 +273,3 @@ def of_study(
         spread = spread_of(study, everyone, factors, count, seed=seed, jobs=jobs)
     ordered = tuple(curves[cause.field] for cause in causes)
     return Tolerances(tuple(study.names), limit, ordered, missing, spread)
-
-
-def _is_folder(source: object) -> bool:
-    presets = [name for kind, name, _ in benches.preset_names() if kind == "bench"]
-    if not isinstance(source, str | os.PathLike) or "\0" in os.fspath(source):
-        return False
-    return os.fspath(source) not in presets and Path(source).is_dir()

@@ -7,7 +7,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
-from maskforge.base.ranges import BadValueError
+from maskforge.base.ranges import BadValueError, Range
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import refuse_device
 from maskforge.launch.basis import Basis
@@ -17,6 +17,9 @@ from maskforge.launch.targets import Target, lp_target
 from maskforge.methods import design
 from maskforge.methods.problem import Problem
 from maskforge.methods.quick_bound import bound_asked
+
+PURITY = Range(0.5, 1, open=True)
+"""What may be asked for."""
 
 PURITIES = (0.8, 0.9, 0.99, 0.999, 0.9999, 0.99999)
 WORDS = ("binary", "4", "16", "256", "continuous", "own")
