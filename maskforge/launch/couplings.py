@@ -287,12 +287,12 @@ def launched(launch: Launch, factors: Array) -> Complex:
     )
 
 
-def couplings_of_states(launch: Launch, states: Array) -> Complex:
-    """The same of a mask given as its pixels' states (rows, columns)."""
+def factors_of(launch: Launch, states: Array) -> Array:
+    """What the pixels of states (rows, columns) do to the light, real where that is all."""
     modulator = launch.modulator
     if not launch.is_real or modulator.crosstalk != 0.0:
-        return couplings(launch, emitted(modulator, states))
-    return couplings(launch, values_of(beside(modulator.alphabet.values.real, states), states))
+        return emitted(modulator, states)
+    return values_of(beside(modulator.alphabet.values.real, states), states)
 
 
 def couplings(launch: Launch, factors: Array) -> Complex:

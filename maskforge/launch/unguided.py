@@ -36,7 +36,6 @@ class Discs:
     """A window of the facet and areas in it, in which what is not guided is integrated.  Arrays may
     be on a device.
 
-
     `dark`: the field of what no pixel changes, as that of `facet`, which lacks a factor -i;
     `modes` (K, samples) in 1/m, and `turn`, by which their phase differs from the field's;
     `weights` (n, samples) of the n areas in m^2.

@@ -9,9 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.base.arrays import Array, as_complex, beside, flat, is_real, namespace, on_host
-from maskforge.launch.couplings import Launch, back_propagated, couplings_of_states
+from maskforge.launch.couplings import Launch, back_propagated, couplings, factors_of
 from maskforge.launch.light import Complex
-from maskforge.launch.modulator import emitted
 from maskforge.methods.per_launch import kept
 
 NUMBERS, MOST = 2**18, 2**22
@@ -69,16 +68,13 @@ def matrix_of(launch: Launch) -> CouplingMatrix | None:
 
 
 def quick_couplings(launch: Launch, states: Array) -> Complex:
-    """As `launch.couplings.couplings_of_states`, in the way that is less work; the same but for
-    rounding."""
+    """Couplings of states (rows, columns) in the way that is less work; as `launch.couplings` has
+    them but for rounding."""
     matrix = matrix_of(launch)
+    factors = factors_of(launch, states)
     if matrix is None:
-        return couplings_of_states(launch, states)
-    there = launch.setup.device.put(emitted(launch.modulator, states))
-    xp = namespace(there)
-    if launch.is_real and not bool(xp.any(xp.imag(there) != 0)):
-        there = xp.real(there)
-    return np.asarray(launch.gaps + matrix.couplings(there))
+        return couplings(launch, factors)
+    return np.asarray(launch.gaps + matrix.couplings(launch.setup.device.put(factors)))
 
 
 def quick_back(launch: Launch, vector: Complex, *, real: bool = False) -> Array:

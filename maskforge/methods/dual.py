@@ -22,6 +22,7 @@ from maskforge.launch.targets import Target
 from maskforge.methods.attempts import OwnLaunch, begun
 from maskforge.methods.best_phase import Ground, Solved, solved_at_phases, solved_near
 from maskforge.methods.blocks import blocks_of, disc_of, fine_of, model_of
+from maskforge.methods.coupling_matrix import matrix_of
 from maskforge.methods.cover import STEP
 from maskforge.methods.dual_function import Complex, Side, complex_of, kappa_of, real_of, side_of
 from maskforge.methods.one_mask import SAME, MadeMask, mask_at, simple_mask
@@ -275,8 +276,10 @@ class _Search:
     def finished(self, made: MadeMask, proof: Proven, limit: Proven | None) -> Design:
         """The design of a mask; `limit`: the bound at the asked purity, where that was lowered."""
         launch, problem = self.launch, self.problem
-        # by the full model itself, whatever the search took for it
-        prediction = predict(launch, self.target, emitted(launch.modulator, made.states))
+        prediction = made.prediction
+        if matrix_of(launch) is not None:
+            # by the full model itself, whatever the search took for it
+            prediction = predict(launch, self.target, emitted(launch.modulator, made.states))
         certificate, bound = certified(launch, self.target, proof)
         excluded, top = None, None
         if limit is not None:

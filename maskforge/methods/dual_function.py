@@ -218,6 +218,14 @@ def kappa_of(purity: float) -> float:
     return math.sqrt(1 / purity - 1)
 
 
+LEAST_PURITY = 1e-12
+
+
+def missed_of(purity: float, kappa: float) -> float:
+    """Unwanted coupling at a purity, as a multiple of what `kappa` allows."""
+    return kappa_of(max(purity, LEAST_PURITY)) / kappa
+
+
 def side_of(target: Complex, purity: float) -> Side:
     """The side conditions of a unit target (K,) and an asked purity."""
     full, _ = np.linalg.qr(np.column_stack([target, np.eye(target.size)]))

@@ -5,6 +5,7 @@ hundred changes all pairs are tried at once, since the length of the rest of the
 two of them follows from one table of their products.
 """
 
+import math
 from functools import partial
 
 import numpy as np
@@ -92,11 +93,11 @@ def decided(
     if len(side.blocks) > 1:
         return first
     best, kept = first, _judged(side, first[1])
-    missed = -kept[0]
+    missed = math.inf
     for attempt in range(ATTEMPTS):
         if kept >= (PURE, (1 - SHORT) * bound) or (attempt == ATTEMPTS - 1 and kept[0] == PURE):
             break
-        if attempt > 0 and is_stuck(missed, -kept[0]):
+        if is_stuck(missed, -kept[0]):
             break
         missed = -kept[0]
         if attempt == 0:

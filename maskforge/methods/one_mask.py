@@ -6,11 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.base.arrays import on_host
-from maskforge.launch.couplings import Prediction, couplings_of_states, judged
+from maskforge.launch.couplings import Prediction, couplings, factors_of, judged
 from maskforge.launch.modulator import Levels
 from maskforge.methods.attempts import OwnLaunch, is_pure
 from maskforge.methods.best_phase import Ground, Solved, solved_from
-from maskforge.methods.dual_function import Complex, Real, Side, complex_of, kappa_of
+from maskforge.methods.dual_function import Complex, Real, Side, complex_of, kappa_of, missed_of
 from maskforge.methods.exchanges import decided, is_stuck
 from maskforge.methods.search import Attempt, inverse_curvature, settled
 
@@ -41,9 +41,6 @@ AWAY = 1.02
 PENALTY, ROUNDING = 3.0, 1 + 1e-9
 """Of a mask with n times the impurity that is allowed n^-PENALTY of the light counts."""
 
-TINIEST = 1e-12
-"""Of a purity."""
-
 SAME = 1 - 1e-9
 """Of a purity: as good as it."""
 
@@ -66,7 +63,7 @@ class MadeMask:
     @property
     def missed(self) -> float:
         """Its unwanted coupling, in what it was designed for."""
-        return kappa_of(max(self.prediction.purity, TINIEST)) / self.side.kappa
+        return missed_of(self.prediction.purity, self.side.kappa)
 
     @property
     def is_pure(self) -> bool:
@@ -90,7 +87,7 @@ def simple_mask(view: OwnLaunch, side: Side, tried: Attempt, purity: float) -> M
     if not is_pure(side, tried):
         return None
     launch, states = view.launch, on_host(tried.states).astype(np.uint16)
-    found = couplings_of_states(launch, states)
+    found = couplings(launch, factors_of(launch, states))
     prediction = judged(launch.ends, view.target, found)
     if prediction.purity < purity:
         return None

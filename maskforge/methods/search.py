@@ -18,7 +18,7 @@ from maskforge.methods.dual_function import (
     Conditions,
     Real,
     Smooth,
-    kappa_of,
+    missed_of,
     newton,
 )
 from maskforge.methods.exchanges import decided, is_stuck
@@ -267,7 +267,7 @@ def settled(
             purest = purity, states, found
         if purity >= 1 / (1 + side.kappa**2) - 1e-15:
             break
-        missed = kappa_of(max(purity, 1e-12)) / side.kappa
+        missed = missed_of(purity, side.kappa)
         if is_stuck(least, missed):
             break
         least = min(least, missed)

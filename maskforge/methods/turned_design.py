@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from maskforge.launch.basis import Basis
-from maskforge.launch.couplings import Prediction, couplings_of_states, judged
+from maskforge.launch.couplings import Prediction, couplings, factors_of, judged
 from maskforge.launch.symmetry import Turn
 from maskforge.launch.targets import Target
 from maskforge.methods.cover import STEP, STEPS, certified_bound
@@ -34,7 +34,7 @@ def turned(problem: Problem, made: Design, turn: Turn) -> Design | None:
     """
     launch, target = problem.launch, problem.target
     states = np.ascontiguousarray(turn.mask(made.states))
-    prediction = judged(launch.basis, target, couplings_of_states(launch, states))
+    prediction = judged(launch.basis, target, couplings(launch, factors_of(launch, states)))
     reached = prediction.purity >= problem.purity
     if reached != made.reached or not _agree(prediction, made.prediction):
         return None
