@@ -404,7 +404,7 @@ def test_the_page_of_a_sweep(started: Any, tmp_path: Path) -> None:
     assert paper(started) != light
 
 
-@pytest.mark.parametrize("width", [390, 420, 820, 1280])
+@pytest.mark.parametrize("width", [390, 420, 820, 1120, 1280])
 def test_nothing_sticks_out(browser: Any, width: int) -> None:
     """No side scroll of the page or of a part of it, on a phone either."""
     size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
