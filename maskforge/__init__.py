@@ -6,12 +6,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from maskforge.align.session import bringup, fit, updated, write_update
     from maskforge.api import (
-        LaunchMatrix,
         Mask,
-        MaskSet,
         Result,
-        SweepAnswer,
-        ToleranceCurves,
         answer,
         design,
         load,
@@ -29,6 +25,7 @@ if TYPE_CHECKING:
     )
     from maskforge.bench import Bench
     from maskforge.playing.handed_over import pack, play
+    from maskforge.report.views import LaunchMatrix, MaskSet, SweepAnswer, ToleranceCurves
     from maskforge.sets.opened import check
     from maskforge.study.questions import band, compare, compare_sets, plan, predict, tradeoff
 
@@ -73,12 +70,8 @@ __all__ = [
 HOMES = {
     "align.session": ("bringup", "fit", "updated", "write_update"),
     "api": (
-        "LaunchMatrix",
         "Mask",
-        "MaskSet",
         "Result",
-        "SweepAnswer",
-        "ToleranceCurves",
         "answer",
         "design",
         "load",
@@ -96,6 +89,7 @@ HOMES = {
     ),
     "bench": ("Bench",),
     "playing.handed_over": ("pack", "play"),
+    "report.views": ("LaunchMatrix", "MaskSet", "SweepAnswer", "ToleranceCurves"),
     "sets.opened": ("check",),
     "study.questions": ("band", "compare", "compare_sets", "plan", "predict", "tradeoff"),
 }

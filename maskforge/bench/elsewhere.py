@@ -13,7 +13,8 @@ from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
 from maskforge.bench.build import named, passage, phase_wavelength_nm
-from maskforge.bench.sections import DeviceSection, FiberSection, ModulatorSection
+from maskforge.bench.device_section import DeviceSection
+from maskforge.bench.sections import FiberSection, ModulatorSection
 from maskforge.bench.values import fail
 from maskforge.fiber import glass
 from maskforge.fiber.modes import solve

@@ -11,8 +11,6 @@ from pydantic import (
     ModelWrapValidatorHandler,
     PlainValidator,
     PrivateAttr,
-    ValidationInfo,
-    field_validator,
     model_validator,
 )
 
@@ -20,7 +18,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError, Choice, Pair, Range, Text, distinct, lp_order
 from maskforge.base.wording import listed, nearest, shown
 from maskforge.bench import values as benchvalues
-from maskforge.bench.device_matrix import MatrixFile, matrices
+from maskforge.bench.device_section import DeviceSection
 from maskforge.bench.files import DataFile
 from maskforge.bench.section import (
     ALPHABETS,
@@ -28,7 +26,6 @@ from maskforge.bench.section import (
     FAMILIES,
     METHODS,
     PROFILES,
-    PURITIES,
     SHORTFALLS,
     Box,
     Degrees,
@@ -346,29 +343,6 @@ class TargetsSection(Section):
             raise BadValueError(
                 f"{shown(label)} is none of the superpositions {listed(names)}{hint}"
             )
-
-
-class DeviceSection(Section):
-    """[device]: what lies behind the fibre, at whose outputs the light is to be pure."""
-
-    matrix: MatrixFile | tuple[MatrixFile, ...] | None = None
-    purity_at: Annotated[str, PlainValidator(Choice(PURITIES))] = PURITIES[0]
-
-    @property
-    def matrices(self) -> tuple[MatrixFile, ...]:
-        """One for each wavelength of the design, ascending; none without a device."""
-        several = self.matrix if isinstance(self.matrix, tuple) else (self.matrix,)
-        return tuple(one for one in several if one is not None)
-
-    @property
-    def outputs(self) -> tuple[str, ...]:
-        """Names of the outputs; none without a device."""
-        return self.matrices[0].outputs if self.matrices else ()
-
-    @field_validator("matrix", mode="plain")
-    @classmethod
-    def _read(cls, value: object, info: ValidationInfo) -> MatrixFile | tuple[MatrixFile, ...]:
-        return matrices(value, (info.context or {}).get("folder", Path()))
 
 
 class DesignSection(Section):
