@@ -67,6 +67,8 @@ def on_host(array: Array) -> NDArray[Any]:
 
 def is_cupy(array: Array) -> bool:
     """Whether an array is on a GPU."""
+    if isinstance(array, np.ndarray):
+        return False
     import array_api_compat
 
     return bool(array_api_compat.is_cupy_array(array))
@@ -197,7 +199,7 @@ def smallest(values: Array, count: int) -> Array:
 
 def summed_by(index: Array, weights: Array, size: int) -> NDArray[np.float64]:
     """Sums (size,) on the host of weights (n,), not negative, by whole numbers from 0 (n,)."""
-    if not isinstance(weights, np.ndarray) and is_cupy(weights):
+    if is_cupy(weights):
         from maskforge.base.kernels import summed_by as on_device
 
         return on_device(index, weights, size)

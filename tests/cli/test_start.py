@@ -6,6 +6,7 @@ import subprocess
 import sys
 from importlib import import_module
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
@@ -51,6 +52,24 @@ def test_modes_and_masks_are_made_without_scipys_optimisers() -> None:
         [sys.executable, "-c", program], capture_output=True, text=True, check=True
     )
     assert done.stdout.splitlines()[-1] == "[]"
+
+
+@pytest.mark.skipif(
+    np.lib.NumpyVersion(np.__version__) < "2.1.0", reason="NumPy has not the standard's names"
+)
+def test_masks_of_levels_are_made_without_a_second_layer_over_numpy() -> None:
+    """It takes longer to load than NumPy itself."""
+    program = (
+        "import sys, numpy, maskforge.base.arrays as a; "
+        "values = numpy.exp(1j * numpy.arange(9.0)); "
+        "a.sector(values, 0.0, 0.5, numpy.arange(13)); "
+        "a.summed_by(numpy.arange(9), values.real, 9); "
+        "print('array_api_compat' in sys.modules)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    assert done.stdout == "False\n"
 
 
 PLACES = {name: place for own in GROUPS.values() for name, place in own.items()}
