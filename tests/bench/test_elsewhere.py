@@ -270,6 +270,7 @@ def test_the_background_stays_the_same_pattern() -> None:
     assert np.array_equal(background_states(own.modulator), background_states(there.modulator))
 
 
+@pytest.mark.long
 def test_a_mode_that_is_no_longer_guided_is_named() -> None:
     bench = bench_of()
     kept = {mode.label for mode in prepared(bench).launch.basis}

@@ -123,7 +123,8 @@ def folder_by_chance(count: int, seed: int) -> Path:
     return folder
 
 
-@pytest.mark.parametrize(("count", "seed"), [(2, 1), pytest.param(6, 2, marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize(("count", "seed"), [(2, 1), (6, 2)])
 def test_benches_by_chance_give_what_each_gives_alone(
     capsys: pytest.CaptureFixture[str], count: int, seed: int
 ) -> None:

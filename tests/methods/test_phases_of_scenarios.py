@@ -197,6 +197,7 @@ def test_a_forged_proof_of_one_scenario_proves_nothing() -> None:
         assert certified_mean(several, with_first(forged)) == np.inf
 
 
+@pytest.mark.long
 def test_masks_of_other_searches_stay_below() -> None:
     """Pure enough everywhere, whatever they were made for."""
     for bench in BENCHES:

@@ -279,6 +279,7 @@ def file(tmp_path: Path) -> Path:
     return tmp_path / "bench.toml"
 
 
+@pytest.mark.long
 def test_the_command_on_a_bench_and_on_its_set(
     file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
