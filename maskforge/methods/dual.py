@@ -131,12 +131,12 @@ class _Search:
         side = side.with_kappa(kappa_of(self.problem.purity))
         return solved_at_phases(self.ground, side, known)
 
-    def start(self, solved: list[Solved], hint: float | None = None) -> _Start:
+    def start(self, solved: list[Solved], near: Sequence[Solved] = ()) -> _Start:
         """From the best of solutions at the asked purity, or at what is worth having."""
         choice = self.settings.on_shortfall
         if solved[0].value > least_worth(self.ground, solved[0].side, choice):
             return _Start(solved)
-        lower = lowered(self.ground, solved, choice, hint=hint)
+        lower = lowered(self.ground, solved, choice, near)
         return _Start(lower, asked=_multipliers(solved))
 
     def start_near(self, start: _Start) -> _Start:
@@ -145,8 +145,8 @@ class _Search:
         side = known[0].side.with_kappa(kappa_of(self.problem.purity))
         worth = least_worth(self.ground, side, self.settings.on_shortfall)
         solved = solved_at_phases(self.ground, side, known, enough=worth)
-        kappa = known[0].side.kappa
-        made = self.start(solved, kappa if kappa > side.kappa * (1 + 1e-9) else None)
+        was_lowered = known[0].side.kappa > side.kappa * (1 + 1e-9)
+        made = self.start(solved, known if was_lowered else ())
         return replace(made, known=(*_multipliers(known), *start.known))
 
     def nearby(self, previous: Design | None) -> _Start | None:

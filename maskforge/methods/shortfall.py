@@ -56,17 +56,17 @@ def looser_kappa(kappa: float) -> float:
 
 
 def lowered(
-    ground: Ground, solved: Sequence[Solved], choice: str, *, hint: float | None = None
+    ground: Ground, solved: Sequence[Solved], choice: str, near: Sequence[Solved] = ()
 ) -> list[Solved]:
     """Solutions at the highest purity worth having, below that of those which are `solved`.
 
-    `hint`: a kappa that was found on coarser blocks, near which it is looked for first.
+    `near`: those that were found so on coarser blocks; a purity that is worth having here too is
+    kept, though a slightly higher one might be.
     """
     side = solved[0].side
     low, high = math.log(side.kappa), math.log(LOOSEST)
-    # what cannot be had has no best phase to start from
-    known = [*solved_at_phases(ground, side.turned(-side.angle).with_kappa(LOOSE)), *solved]
     worth = least_worth(ground, side, choice)
+    known = [*near, *solved]
 
     def holds(place: float) -> bool:
         nonlocal known
@@ -81,14 +81,20 @@ def lowered(
         known = tried
         return True
 
-    if hint is not None:
-        middle, stride = math.log(hint), FIRST_STRIDE
-        while low < middle < high:
-            low, high = (low, middle) if holds(middle) else (middle, high)
-            if low < middle - 1e-9 and high < math.log(LOOSEST) and low > math.log(side.kappa):
-                break
-            middle = high - stride if high <= middle else low + stride
+    if near:
+        kappa = near[0].side.kappa
+        middle, stride = math.log(kappa), FIRST_STRIDE
+        if holds(middle):
+            return solved_at_phases(ground, side.with_kappa(kappa), known)
+        while middle < high:
+            low, middle = middle, middle + stride
             stride *= 2
+            if holds(min(middle, high)):
+                high = min(middle, high)
+    else:
+        # what cannot be had has no best phase to start from
+        loose = side.turned(-side.angle).with_kappa(LOOSE)
+        known = [*solved_at_phases(ground, loose), *known]
     while high - low > CLOSE_ENOUGH:
         middle = (low + high) / 2
         low, high = (low, middle) if holds(middle) else (middle, high)
