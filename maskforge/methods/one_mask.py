@@ -72,14 +72,18 @@ class MadeMask:
 
     def worth(self, purity: float) -> float:
         """The light, less where the mask is not as pure."""
-        missing = (1 - self.prediction.purity) / (1 - purity)
-        share = missing**-PENALTY if missing > ROUNDING else 1.0
-        return self.prediction.efficiency * min(1.0, share)
+        return worth_of(self.prediction.efficiency, self.prediction.purity, purity)
 
     def held(self, asked: float) -> float:
         """The purity for which its bound is to hold: that designed for, or less if it has less."""
         purity = asked if abs(self.purity - asked) < 1e-12 else self.purity
         return min(purity, self.prediction.purity)
+
+
+def worth_of(light: float, got: float, purity: float) -> float:
+    """A mask's light, less where what it got is not the purity."""
+    missing = (1 - got) / (1 - purity)
+    return light * min(1.0, missing**-PENALTY if missing > ROUNDING else 1.0)
 
 
 def simple_mask(view: OwnLaunch, side: Side, tried: Attempt, purity: float) -> MadeMask | None:

@@ -6,23 +6,21 @@ once.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 
 import numpy as np
 
-from maskforge.base.arrays import Array, flat, namespace, on_host, picked, single
-from maskforge.launch.couplings import Launch, Scenario, couplings, judged, wanted_in
-from maskforge.launch.modulator import Complex, Levels, emitted
+from maskforge.base.arrays import on_host
+from maskforge.launch.couplings import Launch, Scenario, judged, wanted_in
+from maskforge.launch.modulator import Levels
+from maskforge.methods.attempts_for_all import AllLaunches
 from maskforge.methods.blocks import Blocks, blocks_of, coarse_of_all
-from maskforge.methods.coupling_matrix import quick_couplings
 from maskforge.methods.cover import joined, proof_of
-from maskforge.methods.draft import draft_of
 from maskforge.methods.dual import dual
 from maskforge.methods.dual_function import Real, complex_of, kappa_of, newton, real_of, side_of
 from maskforge.methods.dual_of_scenarios import Sides
-from maskforge.methods.last_pixels import Undecided, alternatives, changed, cheapest
 from maskforge.methods.mean_of_scenarios import (
     Several,
     alone_of,
@@ -45,7 +43,6 @@ from maskforge.methods.problem import (
 from maskforge.methods.search import (
     CLOSE,
     SMOOTHING,
-    Attempt,
     corrected,
     inverse_curvature,
     least,
@@ -53,11 +50,7 @@ from maskforge.methods.search import (
     settled,
     settled_phase,
 )
-from maskforge.methods.single_pixels import table_of
-from maskforge.methods.states_for_all import Palette, palette_of
-
-AIMS = ((0.0, False), (0.004, False), (0.015, False), (0.06, False), (0.25, False))
-"""As in `dual`, finer: near the purest that can be had in all scenarios a little costs much."""
+from maskforge.methods.states_for_all import palette_of
 
 OUT_OF_REACH = 0.3
 
@@ -86,81 +79,6 @@ SHORT = 0.05
 """Relative: as much more unwanted power than aimed at is only a lack of undecided pixels."""
 
 
-@dataclass(frozen=True, eq=False)
-class Together:
-    """What the search sees of all scenarios, the nominal one first."""
-
-    scenarios: tuple[Scenario, ...]
-    vectors: tuple[Complex, ...]
-    """The target in each scenario's basis."""
-    palette: Palette
-    floor: float = -math.inf
-    # costly pixels take half a minute of several scenarios, and seldom help
-    aims: Sequence[tuple[float, bool]] = AIMS
-
-    @property
-    def launches(self) -> tuple[Launch, ...]:
-        return tuple(scenario.launch for scenario in self.scenarios)
-
-    def attempt(self, side: Sides, point: Real) -> Attempt:
-        """The mask that supports the multipliers at a point, in single precision."""
-        multipliers = side.multipliers(point)
-        drafts = [draft_of(launch) for launch in self.launches]
-        parts = [complex_of(multipliers[own]) for own in side.own]
-        backs = self.palette.gathered(
-            [draft.back(part) for draft, part in zip(drafts, parts, strict=True)]
-        )
-        states = self.palette.support(backs)
-        found = np.concatenate([real_of(draft.couplings(states)) for draft in drafts])
-        return Attempt(point, float(multipliers @ found), states, backs, found)
-
-    def each(self, states: Array) -> list[Complex]:
-        """Couplings in every scenario by the full model."""
-        return [couplings(one, emitted(one.modulator, states)) for one in self.launches]
-
-    def found(self, states: Array) -> Real:
-        each = [quick_couplings(one, states) for one in self.launches]
-        return np.concatenate([real_of(c) for c in each])
-
-    def undecided(
-        self, back: Array, states: Array, count: int, residual: float, *, aside: bool = False
-    ) -> Undecided:
-        """The pixels whose other state costs least for what it moves in all scenarios."""
-        palette, xp = self.palette, namespace(back)
-        first = palette.support(back)
-        other = xp.where(states == first, self._other(back, first, aside), first)
-        cost = palette.gain(back, states) - palette.gain(back, other)
-        weight = xp.sqrt(sum(table_of(launch).weight ** 2 for launch in self.launches))
-        pixels = cheapest(cost, weight, count, residual)
-        new = picked(flat(other), pixels)
-        changes = [changed(launch, states, pixels, new) for launch in self.launches]
-        costs = single(picked(flat(cost), pixels))
-        return Undecided(pixels, new, xp.concat(changes, axis=1), costs)
-
-    def _other(self, back: Array, first: Array, aside: bool) -> Array:
-        """The state to take instead of the supporting one, never the same."""
-        palette = self.palette
-        if palette.alphabet.size == 2:
-            return 1 - first
-        direction = palette.direction(back, first)
-        other = alternatives(palette.alphabet, direction, aside=aside)
-        xp = namespace(back)
-        return xp.where(other == first, palette.alphabet.support(-direction), other)
-
-    def shares(self, found: Sequence[Complex]) -> list[tuple[float, float]]:
-        """(purity, efficiency) in every scenario."""
-        out = []
-        for vector, c in zip(self.vectors, found, strict=True):
-            wanted = abs(np.vdot(vector, c)) ** 2
-            out.append((float(wanted / max(np.sum(np.abs(c) ** 2), 1e-300)), float(wanted)))
-        return out
-
-    def purity(self, found: Real) -> float:
-        """The worst scenario's."""
-        ends = np.cumsum([2 * vector.size for vector in self.vectors])[:-1]
-        return min(p for p, _ in self.shares([complex_of(c) for c in np.split(found, ends)]))
-
-
 @lru_cache(maxsize=1)
 def _model(launches: tuple[Launch, ...]) -> Blocks:
     return coarse_of_all(launches, blocks_of(launches[0]))
@@ -177,7 +95,7 @@ def robust(
     """
     launch, target = problem.launch, problem.target
     scenarios = (Scenario(NOMINAL, launch), *problem.others)
-    view = Together(
+    view = AllLaunches(
         scenarios,
         tuple(wanted_in(target, launch, one.launch) for one in scenarios),
         palette_of([one.launch for one in scenarios]),
@@ -190,7 +108,7 @@ def robust(
     side = Sides(tuple(side_of(target, problem.purity) for target in each))
     worst = max(min(p for p, _ in view.shares(before)), 1e-12)
     asked = _Asked(side)
-    side, point, states, found = _mask(view, asked, kappa_of(worst))
+    side, point, states, found = _found(view, asked, kappa_of(worst))
     if view.purity(found) < min(problem.purity, worst):
         states = nominal.states
     return _told(problem, view, nominal, (side, point), states, asked)
@@ -208,8 +126,12 @@ class _Asked:
             self.side, self.point = side, point
 
 
-def _mask(view: Together, asked: _Asked, reached: float) -> tuple[Sides, Real, Levels, Real]:
-    """(side and point of the lowest bound, states, their couplings).
+_Mask = tuple[Sides, Real, Levels, Real]
+"""Side and point of the lowest bound, states, their couplings."""
+
+
+def _found(view: AllLaunches, asked: _Asked, reached: float) -> _Mask:
+    """The mask, at the asked purity or a lower one.
 
     Where the purity is out of reach it is lowered, at most to that of a mask that there is, whose
     kappa is `reached`; `asked` then keeps what bounds the asked one.
@@ -235,30 +157,62 @@ def _mask(view: Together, asked: _Asked, reached: float) -> tuple[Sides, Real, L
         side, _ = purest(side, reached, solve, holds)
         side = side.with_kappa(min(AWAY * side.kappa, reached))
         point = solve(side)
+    return _loosened(view, model, asked, solve, (side, point), reached)
+
+
+def _loosened(
+    view: AllLaunches,
+    model: Blocks,
+    asked: _Asked,
+    solve: Callable[[Sides], Real],
+    start: tuple[Sides, Real],
+    reached: float,
+) -> _Mask:
+    """The mask worth most of those from a side and its point on blocks, and from less pure ones,
+    as far as all pixels fall short of what their blocks promise."""
+    side, point = start
     step = (max(reached / side.kappa, 1.0)) ** (1 / LOOSENINGS)
-    for _ in range(LOOSENINGS):
-        made = _tried(view, model, side, point)
+    tried: list[_Mask] = []
+    purest_yet, is_last = math.inf, False
+    while True:
+        made, got = _tried(view, model, side, point)
         if made is not None:
-            return made
-        # what the blocks leave out puts it out of reach
+            tried.append(made)
+        if got < math.sqrt(1 + SHORT) * side.kappa:
+            break
         asked.keep(side, point)
-        side = side.with_kappa(step * side.kappa)
+        if is_last:
+            break
+        # a mask that there is shows how far to go, or is no purer than one that there was
+        is_stuck = purest_yet <= got < math.inf
+        kappa = step * side.kappa
+        if reached <= got < math.inf:
+            kappa = reached
+        elif is_stuck:
+            kappa = AWAY * purest_yet
+        elif made is not None:
+            kappa = min(kappa, AWAY * got)
+        is_last, purest_yet = is_stuck or kappa >= reached, min(got, purest_yet)
+        side = side.with_kappa(min(kappa, reached))
         point = solve(side)
-    return settled(view, side, point, inverse_curvature(model, side, point))
+    if not tried:
+        return settled(view, side, point, inverse_curvature(model, side, point))
+    kappa = asked.side.kappa
+    return max(tried, key=lambda one: view.worth(one[3], kappa))
 
 
 def _tried(
-    view: Together, model: Blocks, side: Sides, point: Real
-) -> tuple[Sides, Real, Levels, Real] | None:
-    """As `_mask`, from the optimum on blocks; None where all pixels do not allow the purity."""
+    view: AllLaunches, model: Blocks, side: Sides, point: Real
+) -> tuple[_Mask | None, float]:
+    """(a mask, kappa of its purity) from the optimum on blocks; (None, inf) where all pixels
+    are far from allowing that of the side."""
     inverse = inverse_curvature(model, side, point)
     side, lowest, best = corrected(view, side, point, inverse)
     missed = float(np.linalg.norm(side.gradient(best.point, best.found)))
     if lowest.bound < view.floor or missed > HOPELESS * float(np.linalg.norm(best.found)):
-        return None
+        return None, math.inf
     made = settled(view, side, lowest.point, inverse)
-    impurity = 1 / view.purity(made[3]) - 1
-    return made if impurity < (1 + SHORT) * side.kappa**2 else None
+    return made, kappa_of(view.purity(made[3]))
 
 
 def _least(model: Blocks, side: Sides, *, floor: float) -> Real:
@@ -273,7 +227,7 @@ def _least(model: Blocks, side: Sides, *, floor: float) -> Real:
 
 def _told(
     problem: Problem,
-    view: Together,
+    view: AllLaunches,
     nominal: Design,
     proof: tuple[Sides, Real],
     states: Levels,
@@ -335,7 +289,7 @@ def _nominal_bound(
 class _Bounds:
     """Proofs of the mean amplitude, of which a mask has `reached`."""
 
-    view: Together
+    view: AllLaunches
     nominal: Design
     reached: float
 

@@ -58,8 +58,8 @@ SMALL_TURN = 0.01
 TINY_TURN = 1e-6
 """rad: as far as single precision tells."""
 
-HALVINGS = 8
-"""Of the interval in which the highest purity worth having is looked for."""
+NARROW = 0.015
+"""Of the logarithm of kappa: how well the highest purity worth having is looked for."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +121,7 @@ def purest(
     low, high = math.log(side.kappa), math.log(loosest)
     last = side.with_kappa(loosest)
     best = last, solve(last)
-    for _ in range(HALVINGS):
+    while high - low > NARROW:
         middle = side.with_kappa(math.exp((low + high) / 2))
         point = solve(middle)
         if holds(middle, point):

@@ -404,7 +404,7 @@ def test_what_cannot_be_had_is_lowered_and_told() -> None:
 
 LESS_PURE_THAN_ALONE = {
     "light": {
-        "wavelength_nm": [847.11, 850.0, 852.89],
+        "wavelength_nm": [842.0, 850.0, 858.0],
         "waist_x_mm": 0.3815,
         "waist_y_mm": 0.4512,
         "angle_deg": -51.3,
