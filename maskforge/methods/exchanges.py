@@ -5,7 +5,6 @@ hundred changes all pairs are tried at once, since the length of the rest of the
 two of them follows from one table of their products.
 """
 
-import math
 from functools import partial
 
 import numpy as np
@@ -93,13 +92,9 @@ def decided(
     if len(side.blocks) > 1:
         return first
     best, kept = first, _judged(side, first[1])
-    missed = math.inf
     for attempt in range(ATTEMPTS):
         if kept >= (PURE, (1 - SHORT) * bound) or (attempt == ATTEMPTS - 1 and kept[0] == PURE):
             break
-        if is_stuck(missed, -kept[0]):
-            break
-        missed = -kept[0]
         if attempt == 0:
             start = on_host(states).astype(np.uint16), pixels.found(states)
         else:
