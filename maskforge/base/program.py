@@ -2,6 +2,7 @@
 
 import hashlib
 import platform
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,15 @@ import maskforge
 
 def program() -> list[str]:
     """Versions of Python, of maskforge and of what it computes with, and a hash of its text."""
+    libraries = [str(module.__version__) for module in (maskforge, np, scipy)]
+    return [platform.python_version(), _text(), *libraries]
+
+
+@cache
+def _text() -> str:
+    """SHA-256 in hexadecimal; once for a process, whose program does not change."""
     folder = Path(maskforge.__file__).parent
     text = hashlib.sha256()
     for path in sorted(folder.rglob("*.py")):
         text.update(path.read_bytes())
-    libraries = [str(module.__version__) for module in (maskforge, np, scipy)]
-    return [platform.python_version(), text.hexdigest(), *libraries]
+    return text.hexdigest()

@@ -53,6 +53,8 @@ def scenarios(bench: Bench) -> tuple[Scenario, ...]:
     corners = list(product(*sides)) if any(bench.design.fiber_offset_um) else []
     found = []
     for nm in bench.light.wavelengths_nm:
+        if nm == own and not corners:
+            continue
         name = f"{nm:g} nm" if several else ""
         launch = at_wavelength(bench, nm)
         if nm != own:

@@ -44,7 +44,7 @@ class Prepared:
 def guided_modes(
     bench: Bench,
     groups: int | None = None,
-    told: Callable[[RadialMode], object] = lambda mode: None,
+    told: Callable[[RadialMode], object] | None = None,
 ) -> Sequence[RadialMode]:
     """The modes that a bench's fibre guides, of its first `groups`; BenchError for none.
 

@@ -4,7 +4,7 @@ import dataclasses
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -181,17 +181,28 @@ def solve(
     fiber: Fiber,
     *,
     groups: int | None = None,
-    told: Callable[[RadialMode], object] = lambda mode: None,
+    told: Callable[[RadialMode], object] | None = None,
 ) -> tuple[RadialMode, ...]:
     """Every guided label, by (group, falling n_eff, l); only the first `groups` groups if given.
 
     Scalar weakly guiding equation by the method of `maskforge.fiber.radial`; group index by
     the Hellmann-Feynman theorem, n_g n_eff = int n N R^2 r dr with N the glass's group index
     (Snyder and Love, Optical Waveguide Theory, 1983, ch. 13 and 14). BenchError when nothing is
-    guided or fewer groups are guided than asked.  `told` gets every label as it is found.
+    guided or fewer groups are guided than asked.  `told` gets every label as it is found; without
+    it the last fibres' modes are remembered.
     """
     if groups is not None and groups < 1:
         raise BenchError(f"fiber: groups = {groups}; it must be at least 1")
+    found = _remembered(fiber) if told is None else _solved(fiber, told)
+    return found if groups is None else first_groups(found, groups)
+
+
+@lru_cache(maxsize=16)
+def _remembered(fiber: Fiber) -> tuple[RadialMode, ...]:
+    return _solved(fiber, lambda mode: None)
+
+
+def _solved(fiber: Fiber, told: Callable[[RadialMode], object]) -> tuple[RadialMode, ...]:
     # on several threads small matrices take longer, and the other cores' time
     with threadpool_limits(1):
         modes = []
@@ -202,8 +213,7 @@ def solve(
         raise BenchError(f"fiber: V = {fiber.v:.4g} guides no mode")
     first = modes[0].group_index
     ordered = sorted(modes, key=lambda m: (m.group, -round(m.n_eff, DEGENERATE), m.l))
-    found = tuple(replace(m, delay=(m.group_index - first) / constants.c) for m in ordered)
-    return found if groups is None else first_groups(found, groups)
+    return tuple(replace(m, delay=(m.group_index - first) / constants.c) for m in ordered)
 
 
 def first_groups(modes: Sequence[RadialMode], groups: int) -> tuple[RadialMode, ...]:

@@ -70,16 +70,19 @@ def sampled(basis: Sequence[Mode], u: Real, v: Real) -> Real:
 
     Of any modes, in their order.
     """
-    radius, angle = np.hypot(u, v[:, None]), np.arctan2(v[:, None], u)
+    angle = np.arctan2(v[:, None], u)
     out = np.empty((len(basis), v.size, u.size))
+    # of samples on both sides of the axis the radial field is found once
+    (right, along), (up, across) = (np.unique(np.abs(z), return_inverse=True) for z in (u, v))
+    quarter, place_of = np.hypot(right, up[:, None]), np.ix_(across, along)
     shapes = {id(mode.radial): mode.radial.field for mode in basis}
-    values = {key: field(radius) for key, field in shapes.items()}
+    values = {key: field(quarter) for key, field in shapes.items()}
     # in this order an angular factor serves all the modes that have it
     order = sorted(range(len(basis)), key=lambda k: (basis[k].part or "", basis[k].l))
     turned, made = angle, ("", -1)
     for place in order:
         mode = basis[place]
-        shape = values[id(mode.radial)]
+        shape = values[id(mode.radial)][place_of]
         if mode.part is None:
             out[place] = shape / np.sqrt(2 * np.pi)
             continue

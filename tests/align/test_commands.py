@@ -1,5 +1,6 @@
 """maskforge bringup, simulate-bench and readings fit: exit codes, lines, and what is written."""
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,7 @@ from maskforge.align import stack_file as stackfile
 from maskforge.align.catalogue import NAMES
 from maskforge.base.errors import BenchError
 from maskforge.base.safety import BRIEF
+from maskforge.cli import main as cli
 from tests.commands import ran
 
 LAB = """\
@@ -41,10 +43,14 @@ carrier_angle_deg = 45.0
 def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A bench file, and one of what is true, in the current folder."""
     monkeypatch.chdir(tmp_path)
+    write_benches()
+    return tmp_path
+
+
+def write_benches() -> None:
     Path("lab.toml").write_text(LAB, "utf-8")
     true = LAB.replace("waist_mm = 0.3 ", "waist_mm = 0.33\noffset_mm = [0.04, -0.06]")
     Path("truth.toml").write_text(true, "utf-8")
-    return tmp_path
 
 
 def files(folder: Path) -> set[str]:
@@ -55,11 +61,22 @@ MADE = "bringup lab.toml --step beam-edge --points 15 --out edge"
 SIMULATED = "simulate-bench edge --truth truth.toml --out r.csv --seed 3 --dropped 4"
 
 
+@pytest.fixture(scope="module")
+def stack_and_readings(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Made once, not to be written to."""
+    folder = tmp_path_factory.mktemp("read")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        write_benches()
+        for text in (MADE, SIMULATED):
+            assert cli.main(text.split()) == 0
+    return folder
+
+
 @pytest.fixture
-def read(here: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+def read(stack_and_readings: Path, here: Path) -> Path:
     """A stack and its readings."""
-    for text in (MADE, SIMULATED):
-        assert ran(capsys, text)[0] == 0
+    shutil.copytree(stack_and_readings, here, dirs_exist_ok=True)
     return here
 
 

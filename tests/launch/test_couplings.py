@@ -159,10 +159,19 @@ def direct_couplings(
     return found[0], found[1]
 
 
-@pytest.mark.parametrize("carrier", [Carrier(4.3, math.radians(35)), Carrier(5.0, math.pi)])
-@pytest.mark.parametrize("guide", ["step", "graded"])
+ASLANT, ALONG = Carrier(4.3, math.radians(35)), Carrier(5.0, math.pi)
+
+
 @pytest.mark.parametrize(
-    ("shape", "lens_offset"), [((32, 40), (0.0, 0.0)), ((33, 27), (0.0, 0.0)), ((33, 27), SIDE)]
+    ("guide", "carrier", "shape", "lens_offset"),
+    [
+        ("step", ASLANT, (32, 40), (0.0, 0.0)),
+        ("graded", ALONG, (32, 40), (0.0, 0.0)),
+        ("step", ALONG, (33, 27), (0.0, 0.0)),
+        ("graded", ASLANT, (33, 27), (0.0, 0.0)),
+        ("step", ASLANT, (33, 27), SIDE),
+        ("graded", ALONG, (33, 27), SIDE),
+    ],
 )
 def test_couplings_are_the_direct_integral(
     guide: str, carrier: Carrier, shape: tuple[int, int], lens_offset: tuple[float, float]
@@ -312,7 +321,7 @@ def test_far_beside_the_axis_nothing_is_launched() -> None:
         )
 
     assert np.abs(launched((0.0, 0.0))).max() > 0.3
-    for beside in ((12e-3, 0.0), (0.0, -11.9e-3), (8e-3, 12e-3)):
+    for beside in ((12e-3, 0.0), (8e-3, -11.9e-3)):
         direct = direct_couplings(light, modulator, carrier, fiber, basis, factors, beside, 32, 128)
         assert np.abs(direct).max() < 1e-5
         assert np.abs(launched(beside) - direct).max() < 1e-5
@@ -448,8 +457,7 @@ def test_four_lobes(rho: float, which: int) -> None:
 
 
 @pytest.mark.parametrize("order", ref.VORTEX)
-@pytest.mark.parametrize("sign", [1, -1])
-@pytest.mark.parametrize("widest", [False, True])
+@pytest.mark.parametrize(("sign", "widest"), [(1, False), (-1, True)])
 def test_vortex(order: int, sign: int, widest: bool) -> None:
     """exp(i l phi) on a Gaussian onto LG_0l; derived, cf. Vallone.
 

@@ -152,11 +152,9 @@ BENCHES = [
     ("binary", "on axis", "offsets"),
     ("binary", "on axis", "band"),
     ("binary", "carrier", "both"),
-    ("4 levels", "on axis", "both"),
     ("4 levels", "carrier", "offsets"),
     ("64 levels", "carrier", "band"),
     ("64 levels", "on axis", "both"),
-    ("table", "carrier", "offsets"),
     ("table", "on axis", "band"),
 ]
 every_bench = pytest.mark.parametrize(("name", "carrier", "kind"), BENCHES)
@@ -297,7 +295,7 @@ def start_of(bench: tuple[str, str, str], kind: str) -> NDArray[np.uint16]:
     return method(problem).states
 
 
-@pytest.mark.parametrize("bench", [BENCHES[0], BENCHES[1], BENCHES[5]])
+@pytest.mark.parametrize("bench", [BENCHES[0], BENCHES[1], BENCHES[4]])
 def test_the_bound_is_tight(bench: tuple[str, str, str]) -> None:
     """Less would be wrong: the mask itself is a few per cent below it, as `gap` says."""
     known = made(bench).robust
@@ -308,7 +306,7 @@ def test_the_bound_is_tight(bench: tuple[str, str, str]) -> None:
     assert known.mean == pytest.approx(np.mean(amplitudes) ** 2, rel=10 * AGREED)
 
 
-@pytest.mark.parametrize("bench", [BENCHES[0], BENCHES[6]])
+@pytest.mark.parametrize("bench", [BENCHES[0], BENCHES[5]])
 def test_more_purity_costs_light(bench: tuple[str, str, str]) -> None:
     found = [made(bench, "LP11", purity).robust for purity in (0.9, PURITY, 0.96)]
     bounds = [known.bound for known in found if known is not None and known.bound is not None]
@@ -323,7 +321,7 @@ def test_more_purity_costs_light(bench: tuple[str, str, str]) -> None:
 
 
 @pytest.mark.parametrize("others", [0, 2])
-@pytest.mark.parametrize("bench", [BENCHES[0], BENCHES[4], BENCHES[6]])
+@pytest.mark.parametrize("bench", [BENCHES[0], BENCHES[3], BENCHES[5]])
 def test_one_scenario_is_the_nominal_design(bench: tuple[str, str, str], others: int) -> None:
     """Alone, or the same one three times: bound and mask as good as `dual`'s."""
     problem = problem_of(bench)
@@ -386,7 +384,8 @@ def test_a_band_on_the_preset() -> None:
 def test_what_cannot_be_had_is_lowered_and_told() -> None:
     """A micrometre off in any direction no mask launches 99.9 % pure LP21; the best is better than
     the nominal mask, its bound holds at what can be had."""
-    problem = preset(design={"fiber_offset_um": [1.0, 0.0], "purity": 0.999})
+    coarse = {"pixels": [256, 256], "panel": [256, 256], "pitch_um": 30.0}
+    problem = preset(modulator=coarse, design={"fiber_offset_um": [1.0, 0.0], "purity": 0.999})
     design = robust(problem)
     known = design.robust
     assert known is not None

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 ZOO = Path(__file__).parents[2] / "benchmarks" / "zoo.py"
-BENCHES = 20
+BENCHES = 10
 
 
 @pytest.mark.long

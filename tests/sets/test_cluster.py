@@ -139,13 +139,14 @@ def test_tolerances_from_a_cluster_are_those_of_one_machine(start: Started) -> N
     """All that is printed and written, of a set, whose masks are sent, and of a bench."""
     write_small()
     Path("by.toml").write_text("[deviations]\nfiber_offset_um = 0.3\nwaist_percent = 2\n", "utf-8")
-    some = ("--labels", "LP01,LP11")
+    write("few.toml", orientations=1, method="simple")
+    some = ("--labels", "LP01,LP11", "--orientations", 2)
     start("maskforge", "design", "small.toml", "--out", "set", *some).communicate()
     address, _ = scheduler(start)
     for _ in range(2):
         worker(start, address)
     found = []
-    for source, draws in (("set", True), ("small.toml", False)):
+    for source, draws in (("set", True), ("few.toml", False)):
         for place in (("--jobs", 1), ("--cluster", address)):
             options = ("--deviations", "by.toml", "--monte-carlo", 8, "--samples", "b.csv") * draws
             run = start("maskforge", "tolerance", source, "--csv", "a.csv", *options, *place)

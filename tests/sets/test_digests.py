@@ -15,6 +15,7 @@ from maskforge.cli import main as cli
 from maskforge.playing.playlist_file import TABLE, WHOLE
 from maskforge.sets.check.files import file_problems
 from maskforge.sets.digests import read_sums
+from tests.commands import SMALL, toml_text
 
 FLIPS = 500
 
@@ -43,7 +44,8 @@ def test_every_file_has_its_digest_after_every_command(
 ) -> None:
     """Commands that add to a finished set, a new design over it, and the user's own files."""
     monkeypatch.chdir(tmp_path)
-    design = ["design", "few-mode-1310", "--labels", "LP01", "--method", "simple", "--out", "set"]
+    Path("small.toml").write_text(toml_text(SMALL), "utf-8")
+    design = ["design", "small.toml", "--labels", "LP01", "--out", "set"]
     assert cli.main(design) in (0, 1)
     folder = Path("set")
     assert_covers(folder)

@@ -54,7 +54,7 @@ class Runs:
 def runs(tmp_path_factory: pytest.TempPathFactory) -> Runs:
     folder = tmp_path_factory.mktemp("runs")
     (folder / "greys.csv").write_text(GREYS, "utf-8")
-    write(folder / "slow.toml", orientations=40, method="ifta")
+    write(folder / "slow.toml", orientations=24, method="ifta")
     command = (str(folder / "slow.toml"), "--jobs", "1", "--out")
     begun(*command, str(folder / "old"), "--labels", "LP01").communicate()
     started = time.monotonic()
@@ -69,10 +69,10 @@ def test_killed_at_any_moment_and_gone_on_with(
     small: Path, runs: Runs, jobs: str, kills: int
 ) -> None:
     """The set in the folder is the old or the new one, and in the end that of one run's bytes."""
-    write("slow.toml", orientations=40, method="ifta")
+    write("slow.toml", orientations=24, method="ifta")
     shutil.copytree(runs.old, "set")
     old, whole = contents(runs.old), contents(runs.whole)
-    assert (masks_of(runs.old), masks_of(runs.whole)) == (1, 82)
+    assert (masks_of(runs.old), masks_of(runs.whole)) == (1, 50)
     command = ("slow.toml", "--out", "set", "--jobs", jobs, "--resume")
     first = begun(*command)
     while first.poll() is None and not list(Path().glob(".set.unfinished/*.masks")):
@@ -92,7 +92,7 @@ def test_killed_at_any_moment_and_gone_on_with(
     out, err = last.communicate()
     assert (last.returncode <= SHORT, err) == (True, "")
     assert contents(Path("set")) == whole
-    assert "of 82 masks from the earlier run\n" in out or "no unfinished run" in out
+    assert "of 50 masks from the earlier run\n" in out or "no unfinished run" in out
     assert {path.name for path in Path().glob("*set*")} == {"set"}
 
 

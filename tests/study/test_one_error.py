@@ -67,8 +67,12 @@ KNOWN: dict[str, float] = {
 }
 
 
-@pytest.mark.parametrize("field", KNOWN)
-@pytest.mark.parametrize("reach", [60.0, 1.7, 0.4, 0.15])
+@pytest.mark.parametrize(
+    ("field", "reach"),
+    [*(("defocus", reach) for reach in (60.0, 1.7, 0.4, 0.15)),
+     ("fiber_offset_x", 60.0), ("fiber_offset_x", 0.4),
+     ("fiber_tilt_y", 1.7), ("fiber_tilt_y", 0.15)],
+)  # fmt: skip
 def test_the_error_that_costs_a_purity_is_known(field: str, reach: float) -> None:
     """Far below the steps of the sweep, within it, and twice and eight times as far as it."""
     wanted = KNOWN[field]
@@ -244,8 +248,10 @@ def test_the_csv_of_the_sweep(study: Study, curves: list[ErrorCurve]) -> None:
 
 @pytest.mark.parametrize("kind", FORMATS)
 def test_the_figure(study: Study, curves: list[ErrorCurve], kind: str) -> None:
-    drawn = tolerance_figure(curves, study.names, 0.01, "What $costs$ what", kind)
-    assert drawn == tolerance_figure(curves, study.names, 0.01, "What $costs$ what", kind)
+    # all causes once, and fewer take the same way
+    shown = curves if kind == "png" else curves[:3]
+    drawn = tolerance_figure(shown, study.names, 0.01, "What $costs$ what", kind)
+    assert drawn == tolerance_figure(shown, study.names, 0.01, "What $costs$ what", kind)
     if kind == "png":
         with Image.open(io.BytesIO(drawn)) as picture:
             assert picture.size[0] > 600

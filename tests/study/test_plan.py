@@ -399,9 +399,8 @@ def test_nothing_to_choose() -> None:
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("by", plan.CRITERIA)
-def test_the_45_mode_preset_planned_again(by: str) -> None:
-    """Not below what was chosen by hand, 2.7 mm before 16 mm; by the worst target far above.
+def test_the_45_mode_preset_planned_again() -> None:
+    """By the worst target far above what was chosen by hand, 2.7 mm before 16 mm.
 
     Four of its 25 labels: the ones that get least light from a wide and from a narrow beam.
     """
@@ -411,11 +410,8 @@ def test_the_45_mode_preset_planned_again(by: str) -> None:
     assert isinstance(own, PlannedBounds)
     assert own.setting == PlannedSetting(16.0, (2.7, 2.7), 0.0)
     rows = plan.rows_of(fixed, (16.0,), (1.8, 2.2, 2.6))
-    (row,) = plan_search.explored(fixed, rows, by, fine=True)
-    choice = Plan((row,), own, by).choice()
-    assert choice.merit(by) >= own.merit(by)
-    if by == "worst":
-        assert choice.merit(by) > 1.4 * own.merit(by)
+    (row,) = plan_search.explored(fixed, rows, "worst", fine=True)
+    assert Plan((row,), own, "worst").choice().worst[1] > 1.4 * own.worst[1]
 
 
 # --- the command -----------------------------------------------------------------------------
@@ -649,14 +645,12 @@ def test_the_map_prints_what_was_chosen() -> None:
 
 @pytest.mark.parametrize("kind", FORMATS)
 def test_odd_plans_can_be_drawn(kind: str) -> None:
-    """One waist; measured beams; several carriers; a bound of 0; the same bytes each time."""
+    """One waist and a bound of 0; measured beams, several carriers; the same bytes each time."""
     zero = made_up(8, 1, 0.0, 0.0, 1.0)
     plain = replace(zero, setting=PlannedSetting(8, None, 0.0))
     other = replace(plain, setting=PlannedSetting(8, None, 6.0))
-    for made in (
-        Plan((Row((zero,)),), zero, "worst"),
-        Plan((Row((plain,)), Row((other,))), plain, "mean"),
-    ):
-        title = "a $name$ & <more> " + 60 * "n"
-        drawn_once = plan_figure(made, title, kind)
-    assert drawn_once == plan_figure(made, title, kind)
+    title = "a $name$ & <more> " + 60 * "n"
+    made = Plan((Row((plain,)), Row((other,))), plain, "mean")
+    if kind == "png":
+        made = Plan((Row((zero,)),), zero, "worst")
+    assert plan_figure(made, title, kind) == plan_figure(made, title, kind)

@@ -68,7 +68,7 @@ def in_full(start: Nominal, errors: Errors) -> NDArray[np.float64]:
 @pytest.mark.parametrize("cause", CAUSES, ids=lambda cause: cause.field)
 def test_every_cause_is_the_launch_in_full(place: object, cause: Cause) -> None:
     start = on_axis() if place is on_axis else everything()
-    values = cause.values(5)[[0, 3, 4]]
+    values = cause.values(5)[[0, 3]]
     errors = [cause.errors(float(value)) for value in values if value]
     found = responses(start, *simple_masks(start), errors)
     for one, row in zip(errors, found, strict=True):
@@ -110,7 +110,7 @@ def test_errors_together_are_errors_one_by_one() -> None:
     """Sums of other views stand for some of the views; each alone has a transform of its own."""
     for start in (on_axis(), everything()):
         targets, masks = simple_masks(start)
-        every = [c.errors(float(v)) for c in CAUSES for v in c.values(9)[::2]]
+        every = [c.errors(float(v)) for c in CAUSES for v in c.values(9)[::4]]
         together = responses(start, targets, masks, every)
         alone = [responses(start, targets, masks, [errors])[0] for errors in every]
         np.testing.assert_allclose(together, alone, atol=3e-6)

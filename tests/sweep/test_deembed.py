@@ -1,7 +1,6 @@
 """The launch taken out: exact where the model is, against another solver, and on a device known in
 all parts."""
 
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,11 +8,8 @@ import numpy as np
 import pytest
 from scipy.optimize import lsq_linear
 
-from maskforge.cli import main as cli
-from maskforge.cli.exits import SHORT
 from maskforge.launch.basis import rotated
 from maskforge.report.figures.sweep import SweepCurve, curve_of, groups_figure
-from maskforge.sets.reading import read_set
 from maskforge.sweep import simulate as devices
 from maskforge.sweep.answer import Answer, Question, answered
 from maskforge.sweep.deembed import (
@@ -26,7 +22,7 @@ from maskforge.sweep.deembed import (
     way_for,
 )
 from maskforge.sweep.groups import isolations
-from maskforge.sweep.launched import Launched, launched_by
+from maskforge.sweep.launched import Launched
 from maskforge.sweep.passes import Blocks
 from maskforge.sweep.simulate import DeviceDisturbance, splitter, transmissions, turned
 from tests.sweep.sweeps import launches, readings
@@ -233,48 +229,6 @@ def test_a_turned_device_sees_the_launch_turned_back() -> None:
     found = turned(launched.basis, launched.couplings, np.full(len(launched.couplings), 0.4))
     wanted = [rotated(launched.basis, row, -np.rad2deg(0.4)) for row in launched.couplings]
     np.testing.assert_allclose(found, wanted, atol=1e-12)
-
-
-BENCH = """\
-[light]
-wavelength_nm = 1550.0
-waist_mm = 1.2
-power_mw = 1.0
-
-[modulator]
-alphabet = "binary"
-pixels = [128, 128]
-pitch_um = 30.0
-fill_factor = 0.92
-
-[lens]
-focal_length_mm = 8.0
-
-[fiber]
-preset = "gi50"
-groups = 6
-
-[targets]
-orientations = 3
-
-[design]
-purity = 0.999
-carrier_period_px = 0.0
-"""
-
-
-@pytest.fixture(scope="module")
-def sets(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Launched]:
-    folder = tmp_path_factory.mktemp("sets")
-    bench = folder / "gi50.toml"
-    bench.write_text(BENCH, "utf-8")
-    found = {}
-    for method in ("simple", "dual"):
-        command = ["design", str(bench), "--method", method, "--out", str(folder / method)]
-        assert cli.main([*command, "--jobs", "1"]) <= SHORT
-        found[method] = launched_by(read_set(folder / method))
-    shutil.rmtree(folder)
-    return found
 
 
 def judged(launched: Launched, device: devices.Device, seed: int) -> Answer:
