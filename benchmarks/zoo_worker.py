@@ -274,26 +274,37 @@ def _own_gap(ready: Prepared, mask: Finished) -> float | None:
 
 
 def _easier(ready: Prepared, mask: Finished) -> Iterator[Record]:
-    """Masks asked to be less pure than this one is, and what is odd about them."""
-    before = mask.prediction
+    """Masks asked to be less pure than this one is, and what is odd about them.
+
+    Of several scenarios by the purity in the worst of them, and the mean light.
+    """
+    had, lit = _figures(mask.design)
     for times in EASIER:
-        asked = 1 - times * (1 - before.purity)
+        asked = 1 - times * (1 - had)
         if not 0.5 < asked < 1:
             continue
-        found = _again(ready, mask, asked).prediction
-        ratio = found.efficiency / max(before.efficiency, 1e-300)
+        purity, light = _figures(_again(ready, mask, asked))
+        ratio = light / max(lit, 1e-300)
         odd = {
             "jumps": times == EASIER[0] and ratio > JUMP,
             "less light": ratio < 1 - LESS,
-            "worse in both": ratio < 1 - BEATEN and found.purity < before.purity,
+            "worse in both": ratio < 1 - BEATEN and purity < had,
         }
         yield {
             "times": times,
             "asked": asked,
-            "purity": found.purity,
+            "purity": purity,
             "ratio": ratio,
             "flags": [name for name, wrong in odd.items() if wrong],
         }
+
+
+def _figures(design: Design) -> tuple[float, float]:
+    """(purity, efficiency) of a mask."""
+    if design.robust is None:
+        return design.prediction.purity, design.prediction.efficiency
+    efficiencies = design.robust.efficiencies
+    return design.robust.worst[1], sum(efficiencies) / len(efficiencies)
 
 
 def _attacks(task: Task, ready: Prepared, mask: Finished) -> Iterator[Record]:
