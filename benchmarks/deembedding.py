@@ -27,7 +27,7 @@ from maskforge.sweep.groups import isolations
 from maskforge.sweep.labels import decibel
 from maskforge.sweep.launched import launched_by, lookups
 from maskforge.sweep.passes import read_sweep
-from maskforge.sweep.simulate import Device, DeviceDisturbance, readings_text, splitter, swept
+from maskforge.sweep.simulate import DeviceDisturbance, Splitter, readings_text, splitter, swept
 from maskforge.sweep.simulate import transmissions as passed
 
 BENCH = """\
@@ -58,7 +58,7 @@ carrier_period_px = 0.0
 PASSES = 50
 
 
-def answer_of(folder: Path, method: str) -> tuple[Answer, Device]:
+def answer_of(folder: Path, method: str) -> tuple[Answer, Splitter]:
     """Designs a set, sweeps it through the device, and reads the readings."""
     bench = folder / "bench.toml"
     bench.write_text(BENCH, "utf-8")

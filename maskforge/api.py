@@ -57,7 +57,7 @@ VIEW, SAMPLES = 2.5, 161
 """Half width of a facet picture in core radii, and its samples along a side."""
 
 
-class Facet(NamedTuple):
+class FacetField(NamedTuple):
     """A field on the facet: `field` (n, n) in 1/m, y up, and `u` (n,), its samples along x and y
     in m from the fibre's axis."""
 
@@ -209,10 +209,10 @@ class Mask:
         """What the panel gets: grey values (rows, columns), row 0 on top."""
         return rendered(self.launch.modulator, self.states)
 
-    def facet(self) -> Facet:
+    def facet(self) -> FacetField:
         """The field on the facet, VIEW core radii to either side of the fibre's axis."""
         u = axis(SAMPLES, 2 * VIEW * self.launch.core_radius / (SAMPLES - 1))
-        return Facet(facet_field(self.launch, self.factors, u, u), u)
+        return FacetField(facet_field(self.launch, self.factors, u, u), u)
 
 
 @dataclass(frozen=True, eq=False)

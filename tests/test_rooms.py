@@ -1,8 +1,10 @@
 """The rooms of the package (common practice, no source); their order is import-linter's."""
 
+import ast
 import importlib
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -54,6 +56,16 @@ def test_the_heart_is_importable_alone(room: str) -> None:
     }
     assert not loaded & HEAVY
     assert outside == set(), outside
+
+
+def test_no_two_classes_share_a_name() -> None:
+    names = Counter(
+        node.name
+        for path in PACKAGE.rglob("*.py")
+        for node in ast.parse(path.read_text("utf-8")).body
+        if isinstance(node, ast.ClassDef)
+    )
+    assert [name for name, count in names.items() if count > 1] == []
 
 
 def test_names_are_loaded_when_used() -> None:

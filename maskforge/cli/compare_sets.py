@@ -21,13 +21,13 @@ from maskforge.sets.manifest import Record
 from maskforge.sets.mask_columns import decibel, percent, unwanted
 from maskforge.sets.names import SET
 from maskforge.sets.reading import read_set
-from maskforge.study.set_comparison import Pair, SetComparison, sets_compared
+from maskforge.study.set_comparison import MaskPair, SetComparison, sets_compared
 
 SHOWN_CHANGE = 5e-7
 """Of a purity: from here on it shows in print."""
 
 
-def _both(name: str, heading: str = "") -> Iterator[Column[Pair]]:
+def _both(name: str, heading: str = "") -> Iterator[Column[MaskPair]]:
     """A column of the table of masks for each set."""
     (own,) = named(mask_columns.COLUMNS, name)
     for which, part in (("first", "one"), ("second", "other")):
@@ -40,7 +40,7 @@ def _signed(value: float, digits: int) -> str:
     return text if text.startswith("-") else f"+{text}"
 
 
-COLUMNS: tuple[Column[Pair], ...] = (
+COLUMNS: tuple[Column[MaskPair], ...] = (
     *(
         of_part(column, attrgetter("one"))
         for column in named(mask_columns.COLUMNS, "target", "orientation_deg")
@@ -77,7 +77,7 @@ PRINTED = named(
     *("loss_db_first", "loss_db_second", "loss_change_db", "same_pixels"),
 )
 
-OF_LABEL: tuple[Column[Sequence[Pair]], ...] = (
+OF_LABEL: tuple[Column[Sequence[MaskPair]], ...] = (
     Column("target", lambda own: own[0].one.target, "target", left=True),
     Column("masks", len, "masks"),
 )
@@ -136,7 +136,7 @@ def _figures(masks: Sequence[Record]) -> str:
     )
 
 
-def _alike(pairs: Sequence[Pair]) -> str:
+def _alike(pairs: Sequence[MaskPair]) -> str:
     same = sum(pair.same_pixels for pair in pairs)
     purer = sum(pair.purity_change > SHOWN_CHANGE for pair in pairs)
     less = sum(pair.purity_change < -SHOWN_CHANGE for pair in pairs)

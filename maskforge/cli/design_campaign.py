@@ -54,7 +54,7 @@ MOST_WARNINGS = 3
 
 
 @dataclass(frozen=True)
-class Planned:
+class PlannedSet:
     """A bench that was checked: how many masks of how many pixels, the digest of all that they
     depend on, whether the pixels go to a GPU, and what is to be said of its power."""
 
@@ -99,7 +99,7 @@ def design_campaign(
         raise typer.Exit(SHORT)
 
 
-def _planned(member: Member, folder: Path, device: str) -> Planned:
+def _planned(member: Member, folder: Path, device: str) -> PlannedSet:
     """BenchError, which names the bench, where it cannot be designed for; OutputError where its set
     has no place."""
     check_replaceable(folder / member.name, SET)
@@ -110,10 +110,10 @@ def _planned(member: Member, folder: Path, device: str) -> Planned:
     there = device_of(device, rows * columns, masks)
     digest = progress.journal_of(folder / member.name, bench).digest
     warning = benches.power_warning(bench)
-    return Planned(member, masks, rows * columns, digest, there != CPU, warning)
+    return PlannedSet(member, masks, rows * columns, digest, there != CPU, warning)
 
 
-def _processes_for(left: Sequence[Planned]) -> int:
+def _processes_for(left: Sequence[PlannedSet]) -> int:
     if not left or any(one.on_gpu for one in left):
         return 1
     masks = sum(one.masks for one in left)
@@ -121,7 +121,7 @@ def _processes_for(left: Sequence[Planned]) -> int:
 
 
 def _begun(
-    campaign: Campaign, planned: Sequence[Planned], folder: Path, *, resume: bool
+    campaign: Campaign, planned: Sequence[PlannedSet], folder: Path, *, resume: bool
 ) -> CampaignList:
     """The campaign's list, now in its folder, with what is finished of it and to be taken over."""
     known = list_of(campaign)
@@ -163,7 +163,7 @@ def _kept(folder: Path) -> str:
 
 
 def _design(
-    left: Sequence[Planned], folder: Path, jobs: Workers, device: str, *, resume: bool
+    left: Sequence[PlannedSet], folder: Path, jobs: Workers, device: str, *, resume: bool
 ) -> None:
     """Each process makes whole sets where there are enough of them, else all make one set."""
     at_once = _at_once(left, jobs)
@@ -209,7 +209,7 @@ def _design(
                     count(one.masks, missed)
 
 
-def _at_once(left: Sequence[Planned], jobs: Workers) -> int:
+def _at_once(left: Sequence[PlannedSet], jobs: Workers) -> int:
     """How many sets are made side by side, each by a process here.
 
     Of a cluster so many that its workers have enough to do, and one more for where a set ends.

@@ -14,7 +14,7 @@ from maskforge.cli.option_values import as_options
 from maskforge.cli.terminal import say
 from maskforge.playing import playlist_file as playfile
 from maskforge.playing.earlier_list import (
-    Settings,
+    PlaySettings,
     earlier_settings,
     playlist_after,
     settings_in,
@@ -34,7 +34,7 @@ def play(
             help="mode: label after label; orientation: all labels in one orientation, then in "
             "the next; shuffled: by chance, each pass anew, so that drift does not pass for an "
             "effect of the mode.",
-            show_default=Settings.order,
+            show_default=PlaySettings.order,
         ),
     ] = None,
     seed: Annotated[
@@ -47,7 +47,7 @@ def play(
             metavar="N",
             help="Passes through all masks.",
             parser=whole("--repeat"),
-            show_default=f"{Settings.repeat}",
+            show_default=f"{PlaySettings.repeat}",
         ),
     ] = None,
     reference: Annotated[
@@ -71,7 +71,7 @@ def play(
         typer.Option(
             metavar="MS",
             help="How long the detector integrates (common practice, no source).",
-            show_default=f"{Settings.dwell_ms:g}",
+            show_default=f"{PlaySettings.dwell_ms:g}",
         ),
     ] = None,
     settle_ms: Annotated[
@@ -80,7 +80,7 @@ def play(
             metavar="MS",
             help="How long the modulator settles before the light counts (common practice, no "
             "source).",
-            show_default=f"{Settings.settle_ms:g}",
+            show_default=f"{PlaySettings.settle_ms:g}",
         ),
     ] = None,
     frame_rate_hz: Annotated[
@@ -122,7 +122,7 @@ def play(
     replaced = any((place / name).is_file() for name in (playfile.TABLE, playfile.WHOLE))
     earlier = None if anew else earlier_settings(place)
     with as_options():
-        made = playlist_after(played, given, earlier or Settings(), place / playfile.WHOLE)
+        made = playlist_after(played, given, earlier or PlaySettings(), place / playfile.WHOLE)
     write_listed(place, made)
     assert made.plan is not None
     now = settings_in(made.plan)
@@ -143,7 +143,7 @@ def _set_of(folder: Path) -> str:
     return "SET" if (folder / PACK).is_file() else str(folder)
 
 
-def _tell_replaced(earlier: Settings | None, now: Settings) -> None:
+def _tell_replaced(earlier: PlaySettings | None, now: PlaySettings) -> None:
     """What became of an earlier play list, as options that make it again."""
     if earlier is None:
         say(f"the earlier play list is replaced, nothing is taken from it; now {options_of(now)}")
@@ -156,11 +156,11 @@ def _tell_replaced(earlier: Settings | None, now: Settings) -> None:
         )
 
 
-def options_of(settings: Settings) -> str:
+def options_of(settings: PlaySettings) -> str:
     """The options that are not as if left out, as they are typed."""
     texts = [
         f"--{field.name.replace('_', '-')} {getattr(settings, field.name)}"
-        for field in fields(Settings)
+        for field in fields(PlaySettings)
         if getattr(settings, field.name) != field.default
     ]
     return " ".join(texts) or "no options"

@@ -51,7 +51,7 @@ class Profile:
 
 
 @dataclass(frozen=True)
-class _Step:
+class _StepIndex:
     def __call__(self, r: Array) -> Array:
         return np.ones_like(r)
 
@@ -87,7 +87,7 @@ class _Table:
 def step(core_radius: float) -> Profile:
     """Step index: s = 1 within `core_radius` (m)."""
     _positive("core radius", core_radius)
-    return Profile(core_radius, (core_radius,), _Step())
+    return Profile(core_radius, (core_radius,), _StepIndex())
 
 
 def power_law(core_radius: float, alpha: float) -> Profile:

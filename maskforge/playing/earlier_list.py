@@ -19,7 +19,7 @@ from maskforge.playing.playlist_file import (
 
 
 @dataclass(frozen=True)
-class Settings:
+class PlaySettings:
     """How a play list is to come about: see `PlayPlan`, whose keys these are."""
 
     order: str = ORDERS[0]
@@ -31,7 +31,7 @@ class Settings:
     settle_ms: float = SETTLE_MS
     frame_rate_hz: float | None = None
 
-    def changed(self, given: Mapping[str, object]) -> "Settings":
+    def changed(self, given: Mapping[str, object]) -> "PlaySettings":
         """With what is given and not None; a shuffled order has a seed, another one has none."""
         seed = given.get("seed")
         new = replace(self, **{key: value for key, value in given.items() if value is not None})  # type: ignore[arg-type]
@@ -57,12 +57,12 @@ class Settings:
         return Timing(self.dwell_ms, self.settle_ms, self.frame_rate_hz)
 
 
-def settings_in(plan: PlayPlan) -> Settings:
+def settings_in(plan: PlayPlan) -> PlaySettings:
     """How a play list came about."""
-    return Settings(**{field.name: getattr(plan, field.name) for field in fields(Settings)})
+    return PlaySettings(**{field.name: getattr(plan, field.name) for field in fields(PlaySettings)})
 
 
-def earlier_settings(folder: Path) -> Settings | None:
+def earlier_settings(folder: Path) -> PlaySettings | None:
     """Those of the play list in a folder; None where there is none.
 
     Raises BenchError where the file holds none.
@@ -78,7 +78,7 @@ def earlier_settings(folder: Path) -> Settings | None:
 
 
 def playlist_after(
-    played: Playable, given: Mapping[str, object], earlier: Settings, path: Path
+    played: Playable, given: Mapping[str, object], earlier: PlaySettings, path: Path
 ) -> Playlist:
     """The play list with what is given, and else the settings of the earlier one, in file `path`.
 

@@ -9,7 +9,7 @@ from maskforge.base.errors import BenchError, OutputError
 from maskforge.base.files import replacing, telling, without_links
 from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import one_line
-from maskforge.playing.earlier_list import Settings, earlier_settings, playlist_after
+from maskforge.playing.earlier_list import PlaySettings, earlier_settings, playlist_after
 from maskforge.playing.formats import DEPTHS, check_format
 from maskforge.playing.pack_header import PACK_FOLDER, PackHeader
 from maskforge.playing.packing import write_pack
@@ -60,7 +60,7 @@ def play(
     `every`, `dwell_ms`, `settle_ms`, `frame_rate_hz`; what is left out is as in an earlier play
     list there, but for `anew`.  Raises BenchError, one line, or OutputError.
     """
-    known = Settings.__dataclass_fields__
+    known = PlaySettings.__dataclass_fields__
     for name in settings:
         if name not in known:
             raise BenchError(f"{name}: no such setting; there are {', '.join(known)}")
@@ -71,7 +71,7 @@ def play(
     place = source if out is None else path_of("out", out)
     earlier = None if anew else earlier_settings(place)
     with plain_errors():
-        made = playlist_after(played, settings, earlier or Settings(), place / WHOLE)
+        made = playlist_after(played, settings, earlier or PlaySettings(), place / WHOLE)
     write_listed(place, made)
     return made
 

@@ -12,7 +12,7 @@ from maskforge.sets.rebuilding import bench_of
 
 
 @dataclass(frozen=True)
-class Pair:
+class MaskPair:
     """The masks of one target and orientation in both sets, as their manifests have them."""
 
     one: Record
@@ -39,7 +39,7 @@ class SetComparison:
     """`pairs` in the first set's play order; masks that only one set has; what the benches have
     different, in the order of the bench file."""
 
-    pairs: tuple[Pair, ...]
+    pairs: tuple[MaskPair, ...]
     only_one: tuple[Record, ...]
     only_other: tuple[Record, ...]
     bench: tuple[Difference, ...]
@@ -60,7 +60,7 @@ def sets_compared(one: WrittenSet, other: WrittenSet) -> SetComparison:
         )
     first, second = _by_target(one.masks), _by_target(other.masks)
     return SetComparison(
-        pairs=tuple(Pair(first[key], second[key]) for key in first if key in second),
+        pairs=tuple(MaskPair(first[key], second[key]) for key in first if key in second),
         only_one=tuple(first[key] for key in first if key not in second),
         only_other=tuple(second[key] for key in second if key not in first),
         bench=tuple(differences(bench_of(one), bench_of(other))),

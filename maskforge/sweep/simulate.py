@@ -36,7 +36,7 @@ ROWS = 4096
 
 
 @dataclass(frozen=True, eq=False)
-class Device:
+class Splitter:
     """`response` (ports, K, K), real, symmetric, not negative: power at a port is c^H R c."""
 
     ports: tuple[str, ...]
@@ -65,7 +65,7 @@ def splitter(
     dependence: float = DEPENDENCE,
     mixing: float = MIXING,
     seed: int = 0,
-) -> Device:
+) -> Splitter:
     """Port A passes groups below `middle` (None: that of all), port B those above it.
 
     `mixing`, by chance, also makes labels interfere, which no de-embedding by labels knows of.
@@ -87,15 +87,15 @@ def splitter(
             response[port][np.ix_(pair, pair)] += sign * dependence * passed[port][pair[0]] * lobe
     chance = np.random.default_rng(seed).standard_normal((len(basis), len(basis)))
     mixed = expm(mixing * (chance - chance.T) / np.sqrt(2))
-    return Device(PORTS, mixed @ response @ mixed.T)
+    return Splitter(PORTS, mixed @ response @ mixed.T)
 
 
-def transmissions(device: Device) -> Real:
+def transmissions(device: Splitter) -> Real:
     """Of each mode (K, ports): the share of it that arrives."""
     return np.diagonal(device.response, axis1=1, axis2=2).T
 
 
-def powers(device: Device, couplings: Complex) -> Real:
+def powers(device: Splitter, couplings: Complex) -> Real:
     """Power (n, ports) of launches with `couplings` (n, K)."""
     return np.stack(
         [np.sum((couplings @ r) * couplings.conj(), axis=1).real for r in device.response], axis=1
@@ -116,7 +116,7 @@ def turned(basis: Basis, couplings: Complex, angles: Real) -> Complex:
 
 
 def swept(
-    device: Device,
+    device: Splitter,
     launched: Launched,
     shown: NDArray[np.intp],
     times: Real,
@@ -142,7 +142,7 @@ def swept(
 
 
 def readings_text(
-    device: Device, key: str, numbers: NDArray[np.intp], times: Real, read: Iterator[Real]
+    device: Splitter, key: str, numbers: NDArray[np.intp], times: Real, read: Iterator[Real]
 ) -> str:
     """The readings as CSV; the first line says that they are invented.
 
@@ -166,7 +166,7 @@ def readings_text(
     return "\n".join(lines) + "\n"
 
 
-def truth_text(device: Device, basis: Basis) -> str:
+def truth_text(device: Splitter, basis: Basis) -> str:
     """What each label passes to each port, as CSV: the mean of its modes, a share of 1."""
     shares = transmissions(device)
     labels = dict.fromkeys(mode.label for mode in basis)

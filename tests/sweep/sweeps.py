@@ -10,7 +10,7 @@ from maskforge.launch.light import Real
 from maskforge.launch.targets import all_targets
 from maskforge.sweep.launched import Label, Launched
 from maskforge.sweep.passes import SweepReadings, pass_numbers
-from maskforge.sweep.simulate import Device, DeviceDisturbance, swept
+from maskforge.sweep.simulate import DeviceDisturbance, Splitter, swept
 from tests.benches import parabola
 
 
@@ -49,14 +49,14 @@ def _labels(basis: Basis, orientations: int) -> tuple[Label, ...]:
     return tuple(found)
 
 
-def diagonal(basis: Basis, shares: Sequence[Sequence[float]]) -> Device:
+def diagonal(basis: Basis, shares: Sequence[Sequence[float]]) -> Splitter:
     """A device that passes group g by `shares[port][g - 1]`, and mixes nothing."""
     rows = [np.diag([row[mode.group - 1] for mode in basis]) for row in shares]
-    return Device(("A", "B")[: len(rows)], np.array(rows))
+    return Splitter(("A", "B")[: len(rows)], np.array(rows))
 
 
 def readings(
-    device: Device,
+    device: Splitter,
     launched: Launched,
     passes: int,
     *,

@@ -16,7 +16,7 @@ from maskforge.sweep import readings as table
 from maskforge.sweep.answer import Question, answered
 from maskforge.sweep.launched import Launched
 from maskforge.sweep.passes import blocks_of, pass_numbers, read_sweep
-from maskforge.sweep.simulate import Device, DeviceDisturbance, splitter
+from maskforge.sweep.simulate import DeviceDisturbance, Splitter, splitter
 from tests.benches import parabola
 from tests.sweep.sweeps import diagonal, gathered, launches, readings
 
@@ -538,6 +538,6 @@ def test_labels_that_were_not_read_are_not_told() -> None:
 
 def test_readings_without_light_are_an_error() -> None:
     launched = launches(2, 2)
-    dark = Device(("A", "B"), np.zeros((2, 3, 3)))
+    dark = Splitter(("A", "B"), np.zeros((2, 3, 3)))
     with pytest.raises(BenchError, match="every power is 0"):
         answered(readings(dark, launched, 2), launched, Question())

@@ -80,7 +80,7 @@ def test_a_labels_matrix_is_found(angle: float) -> None:
     response = np.zeros((1, 3, 3))
     response[0, 0, 0] = 0.7
     response[0, 1:, 1:] = 0.4 * (np.eye(2) + np.cos(np.pi / LOBES) * lobe)
-    power = devices.powers(devices.Device(("A",), response), launched.couplings)
+    power = devices.powers(devices.Splitter(("A",), response), launched.couplings)
     solved, _ = deembedded(model, blocks(power[None]), draws=3)
     np.testing.assert_allclose(solved.transmission[:, 0], [0.7, 0.4], atol=1e-9)
 
@@ -231,7 +231,7 @@ def test_a_turned_device_sees_the_launch_turned_back() -> None:
     np.testing.assert_allclose(found, wanted, atol=1e-12)
 
 
-def judged(launched: Launched, device: devices.Device, seed: int) -> Answer:
+def judged(launched: Launched, device: devices.Splitter, seed: int) -> Answer:
     """The answer of a sweep whose launch is not quite as the set says: each coupling is off by
     0.3 % of the mask's amplitude."""
     chance = np.random.default_rng(seed)

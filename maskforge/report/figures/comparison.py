@@ -77,7 +77,7 @@ def _abreast(benches: int, methods: int) -> int:
 
 
 @dataclass(frozen=True)
-class Page:
+class Grid:
     """Where everything lies: lengths in inches from the left and from the top."""
 
     columns: int
@@ -138,7 +138,7 @@ def comparison_figure(
     methods = len(dict.fromkeys(one.mask.method for one in shown))
     most = max(map(len, blocks.values()))
     abreast = min(_abreast(len(blocks), methods), most)
-    page = Page(len(blocks) * abreast, -(-most // abreast), methods)
+    page = Grid(len(blocks) * abreast, -(-most // abreast), methods)
     with styled():
         figure = sheet(page.size)
         for place, (name, own) in enumerate(blocks.items()):
@@ -194,7 +194,7 @@ def mask_colours(launch: Launch, factors: Complex) -> NDArray[np.uint8]:
 # --- drawing ---------------------------------------------------------------------------------
 
 
-def _bench(figure: Figure, page: Page, column: int, name: str, launch: Launch) -> None:
+def _bench(figure: Figure, page: Grid, column: int, name: str, launch: Launch) -> None:
     x, _ = page.corner(column, 0)
     rows, columns = launch.modulator.shape
     pitch_x, pitch_y = launch.modulator.pitch_seen
@@ -210,7 +210,7 @@ def _bench(figure: Figure, page: Page, column: int, name: str, launch: Launch) -
         write(figure, x, 0.36 + 0.115 * k, line, fontsize=6.0)
 
 
-def _block(figure: Figure, page: Page, place: tuple[int, int], block: FigureBlock) -> None:
+def _block(figure: Figure, page: Grid, place: tuple[int, int], block: FigureBlock) -> None:
     left, top = page.corner(*place)
     target = block.masks[0].entry.target
     group = name_of(groups_in(block.launch.basis, target))
@@ -229,7 +229,7 @@ def _block(figure: Figure, page: Page, place: tuple[int, int], block: FigureBloc
 
 
 def _column(
-    figure: Figure, page: Page, corner: tuple[float, float], block: FigureBlock, shown: ShownField
+    figure: Figure, page: Grid, corner: tuple[float, float], block: FigureBlock, shown: ShownField
 ) -> None:
     """A method: its pictures, and what came of it."""
     (x, y), side, entry = corner, page.side - PADDING, shown.entry
@@ -254,7 +254,7 @@ def _column(
     write(figure, middle, below + 0.19, lines[1], fontsize=size, ha="center")
 
 
-def _legend(figure: Figure, page: Page, *, carried: bool) -> None:
+def _legend(figure: Figure, page: Grid, *, carried: bool) -> None:
     y = page.size[1] - FOOT + 0.1
     disc = 0.46
     axes = axes_at(figure, LEFT, y, disc, disc)

@@ -68,7 +68,7 @@ class MaskPlane:
 
 
 @dataclass(frozen=True)
-class Facet:
+class FacetSketch:
     """The facet: the field that the pixels show once, and the view of the core in it.
 
     `zero`, `plus`, `minus`: the zero order and the two of the carrier, radius that of the beam's
@@ -160,7 +160,7 @@ def mask_plane(launch: Launch, light: Light) -> MaskPlane:
     )
 
 
-def facet(launch: Launch, light: Light) -> Facet:
+def facet(launch: Launch, light: Light) -> FacetSketch:
     """The facet's plane, the zero order in the middle of its square."""
     sides = [launch.scale / pitch for pitch in launch.modulator.pitch_seen]
     per_metre = PLANE / max(sides)
@@ -174,7 +174,7 @@ def facet(launch: Launch, light: Light) -> Facet:
     away = float(np.hypot(*launch.centre))
     in_view = away < half + spot
     zero = -launch.centre[0] * closer, launch.centre[1] * closer
-    return Facet(
+    return FacetSketch(
         field=Box(
             middle - sides[0] * per_metre / 2,
             middle - sides[1] * per_metre / 2,

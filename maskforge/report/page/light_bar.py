@@ -15,7 +15,7 @@ mask to tell, and is not told here."""
 
 
 @dataclass(frozen=True)
-class Part:
+class LightShare:
     """A share of the beam; `name`: that of the budget's share."""
 
     name: str
@@ -26,7 +26,7 @@ class Part:
         return NAMES[self.name]
 
 
-def parts_of(budget: Budget | None) -> tuple[Part, ...]:
+def parts_of(budget: Budget | None) -> tuple[LightShare, ...]:
     """The parts of a budget that does not tell orders apart; none where it is not known."""
     shares = ((name, getattr(budget, name, None) or 0.0) for name in NAMES)
-    return tuple(Part(name, share) for name, share in shares if share >= LEAST)
+    return tuple(LightShare(name, share) for name, share in shares if share >= LEAST)

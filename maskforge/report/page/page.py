@@ -26,7 +26,7 @@ from maskforge.report.page import bench_sketch as sketch
 from maskforge.report.page import launch_matrix as matrix
 from maskforge.report.page import purity_by_group as groups
 from maskforge.report.page.colour_maps import STEPS
-from maskforge.report.page.light_bar import NAMES, Part, parts_of
+from maskforge.report.page.light_bar import NAMES, LightShare, parts_of
 from maskforge.report.page.looks import Look
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, PngPalette
 from maskforge.report.page.templates import environment
@@ -64,7 +64,7 @@ class Line:
     bound: str
     gap: str
     shot: Shot
-    light: tuple[Part, ...]
+    light: tuple[LightShare, ...]
 
 
 def page_text(
