@@ -72,19 +72,22 @@ def sampled(basis: Sequence[Mode], u: Real, v: Real) -> Real:
     """
     radius, angle = np.hypot(u, v[:, None]), np.arctan2(v[:, None], u)
     out = np.empty((len(basis), v.size, u.size))
-    shapes = {id(mode.radial): mode.radial.field for mode in basis}
-    values = {key: field(radius) for key, field in shapes.items()}
-    # in this order an angular factor serves all the modes that have it
-    order = sorted(range(len(basis)), key=lambda k: (basis[k].part or "", basis[k].l))
-    turned, made = angle, ("", -1)
-    for place in order:
+    # in this order a shape, and an angular factor, is made once and serves all that have it
+    order = sorted(range(len(basis)), key=lambda k: (basis[k].l, basis[k].part or "", k))
+    shapes: dict[int, Real] = {}
+    turned, made = angle, (0, "")
+    for at, place in enumerate(order):
         mode = basis[place]
-        shape = values[id(mode.radial)]
+        if mode.l != basis[order[at - 1]].l:
+            shapes = {}
+        shape = shapes.get(id(mode.radial))
+        if shape is None:
+            shape = shapes[id(mode.radial)] = mode.radial.field(radius)
         if mode.part is None:
             out[place] = shape / np.sqrt(2 * np.pi)
             continue
-        if made != (mode.part, mode.l):
-            made = mode.part, mode.l
+        if made != (mode.l, mode.part):
+            made = mode.l, mode.part
             turned = (np.sin if mode.part == "sin" else np.cos)(mode.l * angle)
         out[place] = shape * turned / np.sqrt(np.pi)
     return out
