@@ -208,9 +208,9 @@ def test_the_files_are_good(tmp_path: Path) -> None:
 
 
 def test_a_changed_file_is_a_bench_or_one_line(tmp_path: Path) -> None:
-    run(tmp_path, 60)
+    run(tmp_path, 40)
 
 
 @pytest.mark.long
 def test_many_changed_files(tmp_path: Path) -> None:
-    run(tmp_path, 800)
+    run(tmp_path, 400)
