@@ -4,7 +4,7 @@
 
 A scheduler and workers of Dask run in processes here: `--workers` of them over `--processes`
 processes.  A task sleeps and gives back as many bytes as a chain of masks does, through the very
-function that `design --cluster` uses (`cluster.in_order`).  A sleep is far shorter than a chain's
+function that `design --cluster` uses (`cluster.workers`).  A sleep is far shorter than a chain's
 design, so that the scheduler, and not the workers, is what limits: the rate is its own.  Then a
 set's pages are written and synchronised over and over, which is the disk's rate.
 """
@@ -25,7 +25,8 @@ from multiprocessing import get_context
 from pathlib import Path
 
 from maskforge.base import cluster
-from maskforge.base.cluster import Cluster, in_order, worker_count
+from maskforge.base.cluster import Cluster, worker_count, workers
+from maskforge.base.crew import in_order
 from maskforge.base.errors import ClusterError
 
 PORT = 18786
@@ -112,7 +113,8 @@ def scheduled(args: argparse.Namespace) -> None:
         before = cpu_of(scheduler.pid), sum(cpu_of(one.pid) for one in crews)
         own, began = resource.getrusage(resource.RUSAGE_SELF), time.perf_counter()
         start = partial(sleeping, args.seconds, args.size)
-        for at, (place, content) in enumerate(in_order(Cluster(address), start, range(args.tasks))):
+        results = in_order(workers(Cluster(address), start), range(args.tasks))
+        for at, (place, content) in enumerate(results):
             assert (place, len(content)) == (at, args.size)
         wall = time.perf_counter() - began
         used = cpu_of(scheduler.pid) - before[0]

@@ -19,7 +19,7 @@ from maskforge.base.errors import MaskforgeError
 from maskforge.bench.ready import Prepared, guided_basis, prepared
 from maskforge.fiber.glass import SILICA
 from maskforge.launch.basis import Basis, labels_of, mode_name
-from maskforge.launch.couplings import TAIL_POWER
+from maskforge.launch.tails import TAIL_POWER
 from maskforge.launch.targets import gaussian_waist, lg_label
 
 Data = dict[str, Keys]

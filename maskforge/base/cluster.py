@@ -5,6 +5,7 @@ make again; each worker makes the inputs once.  A worker that is lost costs its 
 scheduler gives them to others.  A worker that comes later gets some.
 """
 
+import itertools
 import logging
 import pickle
 import re
@@ -13,26 +14,21 @@ import time
 import uuid
 import warnings
 from collections import deque
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from threading import Lock
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from threadpoolctl import threadpool_limits
 
+from maskforge.base.crew import AHEAD, Crew
 from maskforge.base.errors import ClusterError
 from maskforge.base.wording import one_line
 
 if TYPE_CHECKING:
     from distributed import Client, Future
-
-Task = TypeVar("Task")
-Result = TypeVar("Result")
-
-AHEAD = 2
-"""Tasks a worker, or process, that are begun before the results of earlier ones are taken."""
 
 ADDRESS = re.compile(r"(?:(?:tcp|tls)://)?(\[[0-9A-Fa-f:]+\]|[^\s/:\[\]]+):([0-9]{1,5})")
 
@@ -56,42 +52,41 @@ class Cluster:
     address: str
 
 
-def in_order(
-    cluster: Cluster, start: Callable[[], Callable[[Task], Result]], tasks: Sequence[Task]
-) -> Generator[Result, None, None]:
-    """Results of `tasks` in their order; see `processes.in_order`, which this one stands in for.
+@contextmanager
+def workers(cluster: Cluster, start: Callable[[], Callable[[Any], Any]]) -> Iterator[Crew]:
+    """Its workers, each of which calls `start` (which must pickle) once and what it returns for
+    every task; however many there are, from one look to the next.
 
     Raises ClusterError, one line, where the scheduler is not there, goes away or has no worker,
     where a worker runs another program, or tasks are lost with every worker that gets them.
     """
-    waiting: deque[Future] = deque()
     with _client(cluster) as client:
-        own = _program()
+        own, run, place = _program(), uuid.uuid4().hex, itertools.count()
         with warnings.catch_warnings():
             # of much that is sent: it is sent once
             warnings.simplefilter("ignore")
             bulky = client.submit(_same, pickle.dumps(start), pure=False)
-        run, seen, count = uuid.uuid4().hex, 0.0, 1
-        try:
-            for place, task in enumerate(tasks):
-                waiting.append(
-                    client.submit(
-                        _answer, run, own, bulky, pickle.dumps(task), pure=False, priority=-place
-                    )
-                )
-                if time.monotonic() - seen > LOOK:
-                    seen, count = time.monotonic(), max(1, len(client.nthreads()))
-                if len(waiting) > AHEAD * count:
-                    yield _taken(cluster, client, waiting.popleft())
-            while waiting:
-                yield _taken(cluster, client, waiting.popleft())
-        finally:
+        seen, count = 0.0, 1
+
+        def submit(task: Any) -> "Future":
+            content, first = pickle.dumps(task), -next(place)
+            return client.submit(_answer, run, own, bulky, content, pure=False, priority=first)
+
+        def full(begun: "deque[Future]") -> bool:
+            nonlocal seen, count
+            if time.monotonic() - seen > LOOK:
+                seen, count = time.monotonic(), max(1, len(client.nthreads()))
+            return len(begun) > AHEAD * count
+
+        def drop(begun: "deque[Future]") -> None:
             with suppress(Exception):
-                client.cancel([*waiting, bulky])
+                client.cancel([*begun, bulky])
+
+        yield Crew(submit, full, partial(_taken, cluster, client), drop)
 
 
 def worker_count(cluster: Cluster) -> int:
-    """How many workers it has now; raises ClusterError as `in_order` does."""
+    """How many workers it has now; raises ClusterError as `workers` does."""
     with _client(cluster) as client:
         return max(1, len(client.nthreads()))
 

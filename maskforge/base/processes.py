@@ -1,10 +1,9 @@
-"""Processes that work for this one and end with it: results in order, few of them waiting."""
+"""Processes that work for this one and end with it; and who works for whom at all."""
 
 import multiprocessing
 import os
 import signal
 import sys
-from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -17,8 +16,8 @@ from typing import Any, TypeVar
 
 from threadpoolctl import threadpool_limits
 
-from maskforge.base import cluster
-from maskforge.base.cluster import AHEAD, Cluster
+from maskforge.base.cluster import Cluster, workers
+from maskforge.base.crew import AHEAD, Crew, in_order
 from maskforge.base.errors import LostProcessError
 
 Task = TypeVar("Task")
@@ -52,15 +51,17 @@ def spread(
     `start` (which must pickle) and `here` give what works on a task, there and here.
     """
     if isinstance(jobs, Cluster):
-        yield from cluster.in_order(jobs, start, tasks)
-        return
+        return in_order(workers(jobs, start), tasks)
     if jobs > 1 and len(tasks) > 1:
-        yield from in_order(start, tasks, min(jobs, len(tasks)))
-        return
+        return in_order(processes(start, min(jobs, len(tasks))), tasks)
+    return in_order(_alone(here), tasks)
+
+
+@contextmanager
+def _alone(here: Callable[[], Callable[[Any], Any]]) -> Iterator[Crew]:
+    """This process: a task is worked on where its result is taken."""
     with threadpool_limits(1):
-        work = here()
-        for task in tasks:
-            yield work(task)
+        yield Crew(submit=lambda task: task, full=bool, result=here())
 
 
 def load_ahead(*modules: str) -> None:
@@ -72,51 +73,36 @@ def load_ahead(*modules: str) -> None:
         forkserver.ensure_running()
 
 
-def in_order(
-    start: Callable[[], Callable[[Task], Result]], tasks: Sequence[Task], count: int
-) -> Generator[Result, None, None]:
-    """Results of `tasks` in their order, from `count` processes.
-
-    Each process calls `start` (which must pickle) once and what it returns for every task.
-    An interrupt from the terminal reaches this process alone; when the generator is closed, or
-    this process is killed, the others end, whatever they are at.  Raises what a task raised, and
-    LostProcessError where a process was ended from outside.
-    """
-    waiting: deque[Future[Result]] = deque()
-    with _crew(start, count) as submit:
-        try:
-            for task in tasks:
-                waiting.append(submit(task))
-                if len(waiting) > AHEAD * count:
-                    yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
-        except BrokenProcessPool:
-            raise LostProcessError(
-                "a process was ended from outside, perhaps for lack of memory"
-            ) from None
-
-
 @contextmanager
-def _crew(start: Callable[[], Any], count: int) -> Iterator[Callable[[Any], Future[Any]]]:
-    """What hands a task to one of `count` processes, which end with the block."""
+def processes(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator[Crew]:
+    """`count` processes, each of which calls `start` (which must pickle) once and what it returns
+    for every task.
+
+    An interrupt from the terminal reaches this process alone; at the end of the block, or when this
+    process is killed, the others end, whatever they are at.  Raises LostProcessError where a
+    process was ended from outside.
+    """
     load_ahead(*_modules_of(start))
     context = multiprocessing.get_context("forkserver" if FORKED else "spawn")
     # nobody ever writes: its closing, by us or by our death, is what the processes wait for
     theirs, ours = context.Pipe(duplex=False)
-    crew = ProcessPoolExecutor(
+    pool = ProcessPoolExecutor(
         min(count, MOST), context, initializer=_begin, initargs=(theirs, start)
     )
 
     def submit(task: Any) -> Future[Any]:
         with _uninterrupted():
-            return crew.submit(_answer, task)
+            return pool.submit(_answer, task)
 
     try:
-        yield submit
+        yield Crew(submit, lambda begun: len(begun) > AHEAD * count)
+    except BrokenProcessPool:
+        raise LostProcessError(
+            "a process was ended from outside, perhaps for lack of memory"
+        ) from None
     finally:
         ours.close()
-        crew.shutdown(cancel_futures=True)
+        pool.shutdown(cancel_futures=True)
         theirs.close()
 
 

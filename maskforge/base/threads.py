@@ -1,29 +1,27 @@
-"""Threads that finish what this one begins: results in order, few of them waiting."""
+"""Threads that finish what this one begins."""
 
 from collections import deque
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import TypeVar
+from contextlib import contextmanager
+from typing import Any
 
-Task = TypeVar("Task")
-Result = TypeVar("Result")
+from maskforge.base.crew import Crew
 
 
-def in_turn(
-    work: Callable[[Task], Result], tasks: Iterable[Task], count: int
-) -> Generator[Result, None, None]:
-    """Results of `tasks` in their order, worked on by `count` threads while the next ones come.
+@contextmanager
+def threads(work: Callable[[Any], Any], count: int) -> Iterator[Crew]:
+    """`count` threads that work on tasks while the next ones come; a result is taken once it is
+    there.
 
     Of work that leaves the interpreter to others: large arrays, compression, files.
     """
-    waiting: deque[Future[Result]] = deque()
-    threads = ThreadPoolExecutor(count)
+
+    def full(begun: deque[Future[Any]]) -> bool:
+        return len(begun) > count or begun[0].done()
+
+    pool = ThreadPoolExecutor(count)
     try:
-        for task in tasks:
-            waiting.append(threads.submit(work, task))
-            while waiting and (len(waiting) > count or waiting[0].done()):
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
+        yield Crew(lambda task: pool.submit(work, task), full)
     finally:
-        threads.shutdown(cancel_futures=True)
+        pool.shutdown(cancel_futures=True)

@@ -10,7 +10,8 @@ from pathlib import Path
 import typer
 
 from maskforge import bench as benches
-from maskforge.base.cluster import AHEAD, Cluster, worker_count
+from maskforge.base.cluster import Cluster, worker_count
+from maskforge.base.crew import AHEAD
 from maskforge.base.device import CPU, device_of
 from maskforge.base.errors import MaskforgeError
 from maskforge.base.files import check_replaceable, telling

@@ -17,6 +17,7 @@ from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.cli.common import closable
 from maskforge.cli.option_values import as_options
+from maskforge.launch.couplings import modes_cut
 from maskforge.report import PAGE
 from maskforge.report.page.looks import Look, leaves_with_looks
 from maskforge.sets import journal as progress
@@ -55,7 +56,7 @@ def set_written(
 ) -> WrittenSet:
     """Designs and writes the set, and reads it back; the journal is left for the caller.
 
-    `say` is told what --resume found, as a line.
+    `say` is told what --resume found and which modes' light is left out, as a line.
     """
     # the folder comes first: that it cannot be written is better known before the work
     with replacing(out, SET) as folder:
@@ -67,6 +68,9 @@ def set_written(
             known = 0 if memory is None else sum(len(chain) for chain in memory.known)
             if resume:
                 say(_found(earlier, known, head))
+            beyond = modes_cut(ready.launch)
+            if beyond is not None:
+                say(f"Warning: {bench.source}: [fiber] {beyond}\n")
             jobs = jobs or processes_for(
                 len(ready.targets) - known,
                 ready.launch.setup.device,

@@ -75,19 +75,23 @@ def sampled(basis: Sequence[Mode], u: Real, v: Real) -> Real:
     # of samples on both sides of the axis the radial field is found once
     (right, along), (up, across) = (np.unique(np.abs(z), return_inverse=True) for z in (u, v))
     quarter, place_of = np.hypot(right, up[:, None]), np.ix_(across, along)
-    shapes = {id(mode.radial): mode.radial.field for mode in basis}
-    values = {key: field(quarter) for key, field in shapes.items()}
-    # in this order an angular factor serves all the modes that have it
-    order = sorted(range(len(basis)), key=lambda k: (basis[k].part or "", basis[k].l))
-    turned, made = angle, ("", -1)
-    for place in order:
+    # in this order a shape, and an angular factor, is made once and serves all that have it
+    order = sorted(range(len(basis)), key=lambda k: (basis[k].l, basis[k].part or "", k))
+    shapes: dict[int, Real] = {}
+    turned, made = angle, (0, "")
+    for at, place in enumerate(order):
         mode = basis[place]
-        shape = values[id(mode.radial)][place_of]
+        if mode.l != basis[order[at - 1]].l:
+            shapes = {}
+        found = shapes.get(id(mode.radial))
+        if found is None:
+            found = shapes[id(mode.radial)] = mode.radial.field(quarter)
+        shape = found[place_of]
         if mode.part is None:
             out[place] = shape / np.sqrt(2 * np.pi)
             continue
-        if made != (mode.part, mode.l):
-            made = mode.part, mode.l
+        if made != (mode.l, mode.part):
+            made = mode.l, mode.part
             turned = (np.sin if mode.part == "sin" else np.cos)(mode.l * angle)
         out[place] = shape * turned / np.sqrt(np.pi)
     return out

@@ -15,33 +15,30 @@ from numpy.typing import NDArray
 from maskforge.base.arrays import Array, beside, flat, is_real, namespace
 from maskforge.base.device import Device
 from maskforge.base.errors import BenchError
-from maskforge.fiber.profile import Profile
-from maskforge.launch.basis import Basis, Counted, groups_of, sampled
+from maskforge.launch.basis import Basis, Counted, groups_of
 from maskforge.launch.beam_in_pixels import Beam
 from maskforge.launch.facet import Facet, facet_of, slant_of
-from maskforge.launch.fourier import axis, real_times, times_real
+from maskforge.launch.fourier import real_times, times_real
 from maskforge.launch.light import Complex, Real, pixel_envelope
-from maskforge.launch.lit_panel import Lit, active_width, dark_field, mask_axes, on_panel
-from maskforge.launch.mode_samples import farthest_reach
+from maskforge.launch.lit_panel import (
+    Lit,
+    active_width,
+    dark_field,
+    detail_of_all,
+    mask_axes,
+    on_panel,
+)
+from maskforge.launch.mode_samples import axis_within, farthest_reach
 from maskforge.launch.modulator import Modulator, emitted, values_of
 from maskforge.launch.setup import Setup
+from maskforge.launch.tails import Tails, held, left_out
 from maskforge.launch.targets import Target, transferred
-
-TAIL_POWER = 1e-11
-"""Power of a mode that may lie outside the facet window: 3e-6 in amplitude."""
 
 REACH = 1.5
 """Core radii within which what is left out of the beam inside the pixels is kept small; it grows
 with the distance from the fibre's axis, and the modes' light lies mostly within one."""
 
-MOST_SAMPLES = 2**26
-"""Field values of all modes together, half a GiB: 500 modes out to 7 core radii, 6 to 70."""
-
-SAMPLES_PER_CORE_RADIUS = 12, 24
-"""Where the index is smooth, and where it has a step; a coupling is then right to 2e-6."""
-
-SMOOTH = 0.1
-"""Of the index contrast: a profile that changes no more over a sample is smooth there."""
+Window = tuple[slice | NDArray[np.intp], Facet, Array]
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +49,8 @@ class Launch:
     tilt in it; `outside`: that on the panel's pixels (rows, columns), y up, 0 on the mask; None:
     next to none.  `x`, `y`: the pixels' centres, `u`, `v`: facet samples in m from the fibre's
     axis, all symmetric about 0.  `kernel` (K, len(v) len(u)): modes times the sample's area, so
-    that couplings into modes are `kernel` times the facet field.  `gaps` (J,): couplings that count
+    that couplings into modes are `kernel` times the facet field; and `tails`, where some reach far
+    beyond them, times the field there.  `gaps` (J,): couplings that count
     of the light that no pixel of the mask changes: from the gaps, and from around it; `dark` (K,):
     the same into the guided modes, None where these are what counts.
     """
@@ -67,6 +65,7 @@ class Launch:
     kernel: Real
     gaps: Complex
     dark: Complex | None = None
+    tails: Tails | None = None
 
     @property
     def basis(self) -> Basis:
@@ -124,9 +123,20 @@ class Launch:
         return facet_at(self, self.u, self.v).on(self.setup.device)
 
     @cached_property
-    def kernel_there(self) -> Array:
-        """`kernel` on the launch's device."""
-        return self.setup.device.put(self.kernel)
+    def windows(self) -> tuple[Window, ...]:
+        """Modes by their place, the way to samples of the facet, and their kernel there, whose sums
+        make a coupling: of the close samples, and of the tails; on the launch's device."""
+        device, tails = self.setup.device, self.tails
+        close = slice(None), self.facet, device.put(self.kernel)
+        if tails is None:
+            return (close,)
+        far = facet_at(self, tails.u, tails.u).on(device)
+        return close, (tails.modes, far, device.put(tails.kernel))
+
+    @property
+    def reach(self) -> float:
+        """How far along each axis the modes are held, in m from the fibre's axis."""
+        return float((self.u if self.tails is None else self.tails.u)[-1])
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,10 +160,10 @@ def prepare(setup: Setup) -> Launch:
     """
     _check_window(setup)
     modulator, basis = setup.modulator, setup.basis
-    # half the finest detail: the sum over samples is then the integral for every mask
-    detail = finest_detail(setup.scale, modulator, setup.lens_offset)
-    u = facet_axis(basis, min(_step(setup.fiber.profile), detail / 2), TAIL_POWER)
     beam, outside = on_panel(lit_of(setup))
+    detail = finest_detail(setup.scale, modulator, setup.lens_offset)
+    finest = min(detail_of_all(modulator, outside is not None, setup.scale, setup.lens_offset))
+    u, kernel, tails = held(basis, setup.fiber.profile, detail, finest)
     x, y = mask_axes(modulator)
     return _with_gaps(
         Launch(
@@ -164,8 +174,9 @@ def prepare(setup: Setup) -> Launch:
             y=y,
             u=u,
             v=u,
-            kernel=(u[1] - u[0]) ** 2 * sampled(basis, u, u).reshape(len(basis), -1),
+            kernel=kernel,
             gaps=np.zeros(0, complex),
+            tails=tails,
         )
     )
 
@@ -184,6 +195,11 @@ def standing_at(launch: Launch, centre: tuple[float, float]) -> Launch:
     return _with_gaps(replace(launch, setup=there, beam=beam, outside=outside))
 
 
+def modes_cut(launch: Launch) -> str | None:
+    """Which modes reach farther than they are held, see `tails.left_out`; None: none."""
+    return left_out(launch.basis, launch.setup.fiber.cladding_index, launch.reach)
+
+
 def on_device(launch: Launch, device: Device) -> Launch:
     """The launch with its pixels' arrays on a device."""
     return replace(launch, setup=replace(launch.setup, device=device))
@@ -192,9 +208,14 @@ def on_device(launch: Launch, device: Device) -> Launch:
 def _with_gaps(launch: Launch) -> Launch:
     """The launch with `gaps` as its other arrays make them."""
     field, passage = gap_field(launch, launch.u, launch.v), launch.setup.passage
+    tails = launch.tails
     found = np.zeros(len(launch.basis), complex)
     if field is not None:
         found = -1j * (launch.kernel @ field.ravel())
+        if tails is not None:
+            there = gap_field(launch, tails.u, tails.u)
+            assert there is not None
+            found[tails.modes] -= 1j * real_times(tails.kernel, there.ravel())
     if passage is None:
         return replace(launch, gaps=found)
     return replace(launch, gaps=passage.through(found), dark=found)
@@ -233,14 +254,6 @@ def gap_field(launch: Launch, u: Real, v: Real) -> Complex | None:
     return dark * slant_of(launch.lens_offset, scale, u, v)
 
 
-def _step(profile: Profile) -> float:
-    """Facet samples in m that resolve the modes of a profile."""
-    coarse, fine = (profile.core_radius / count for count in SAMPLES_PER_CORE_RADIUS)
-    edges = np.array(profile.edges)
-    change = np.abs(profile.at(edges + coarse / 2) - profile.at(np.maximum(edges - coarse / 2, 0)))
-    return coarse if np.all(change < SMOOTH) else fine
-
-
 def _check_window(setup: Setup) -> None:
     pitch, core = max(setup.modulator.pitch_seen), setup.fiber.profile.core_radius
     half_window = setup.scale / (2 * pitch)
@@ -254,13 +267,9 @@ def _check_window(setup: Setup) -> None:
 
 
 def facet_axis(basis: Basis, step: float, tail: float) -> Real:
-    """Facet samples `step` m apart, outside of which no mode has more than `tail` of its power.
-
-    Nor are they more than MOST_SAMPLES for all modes together: the field of a mode just above its
-    cut-off reaches very far, and is cut there.
-    """
-    half = min(farthest_reach(basis, tail), step * (np.sqrt(MOST_SAMPLES / len(basis)) / 2 - 2))
-    return axis(2 * int(np.ceil(half / step)) + 1, step)
+    """Facet samples `step` m apart, outside of which no mode has more than `tail` of its power, as
+    far as `axis_within` allows."""
+    return axis_within(farthest_reach(basis, tail), step, len(basis))
 
 
 def finest_detail(
@@ -281,10 +290,10 @@ def launched(launch: Launch, factors: Array) -> Complex:
     xp = namespace(factors)
     real = launch.is_real and (is_real(factors) or not bool(xp.any(xp.imag(factors) != 0)))
     there = launch.setup.device.put(xp.real(factors) if real else factors)
-    steady = launch.gaps if launch.dark is None else launch.dark
-    return np.asarray(
-        steady - 1j * real_times(launch.kernel_there, flat(launch.facet.field(there)))
-    )
+    found = np.array(launch.gaps if launch.dark is None else launch.dark)
+    for modes, facet, kernel in launch.windows:
+        found[modes] -= 1j * real_times(kernel, flat(facet.field(there)))
+    return found
 
 
 def factors_of(launch: Launch, states: Array) -> Array:
@@ -324,9 +333,15 @@ def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> A
     """
     passage = launch.setup.passage
     vector = vector if passage is None else passage.back(vector)
-    there = times_real(vector, launch.kernel_there)
-    facet = 1j * namespace(there).reshape(there, (launch.v.size, launch.u.size))
-    return launch.facet.back(facet, real=real)
+    parts = (_back(facet, vector[modes], kernel, real) for modes, facet, kernel in launch.windows)
+    first = next(parts)
+    return sum(parts, start=first)
+
+
+def _back(facet: Facet, vector: Complex, kernel: Array, real: bool) -> Array:
+    there = times_real(vector, kernel)
+    field = 1j * namespace(there).reshape(there, (facet.v.size, facet.u.size))
+    return facet.back(field, real=real)
 
 
 def predict(launch: Launch, target: Target, factors: NDArray[np.complexfloating]) -> Prediction:

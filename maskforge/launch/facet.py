@@ -72,27 +72,32 @@ class Facet:
     def field(self, factors: Array | float) -> Array:
         """The field (len(v), len(u)) of factors (rows, columns)."""
         pairs = zip(self.layers, self.sent(factors), strict=True)
-        return _sum([layer.field * there for layer, there in pairs])
+        return _sum(layer.field * there for layer, there in pairs)
 
     def returned(self, facets: Iterable[Array], *, real: bool = False) -> Array:
         """The adjoint of `sent`, (rows, columns): of a field for each layer.
 
         `real`: its real part alone, where all lights are real.
         """
-        over_y, over_x, parts = self.over_y.adjoint, self.over_x.adjoint, []
-        for layer, there in zip(self.layers, facets, strict=True):
+        over_y, over_x = self.over_y.adjoint, self.over_x.adjoint
+
+        def back(layer: Layer, there: Array) -> Array:
             straight = there if self.slant is None else there * conj(self.slant)
-            back = transform(straight, over_y, over_x, real=real)
-            parts.append(conj(layer.light) * back)
-        return _sum(parts)
+            return conj(layer.light) * transform(straight, over_y, over_x, real=real)
+
+        return _sum(back(*pair) for pair in zip(self.layers, facets, strict=True))
 
     def back(self, facet: Array, *, real: bool = False) -> Array:
         """The adjoint of `field`, likewise."""
         return self.returned((facet * conj(layer.field) for layer in self.layers), real=real)
 
 
-def _sum(parts: list[Array]) -> Array:
-    return sum(parts[1:], start=parts[0])
+def _sum(parts: Iterator[Array]) -> Array:
+    # one at a time: each may be as large as the facet
+    total = next(parts)
+    for part in parts:
+        total = total + part
+    return total
 
 
 def facet_of(

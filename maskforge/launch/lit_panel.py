@@ -62,6 +62,17 @@ def panel_axes(modulator: Modulator) -> Axes:
     return np.asarray(x * pitch_x), np.asarray(y * pitch_y)
 
 
+def detail_of_all(modulator: Modulator, spills: bool, scale: float, lens_offset: Pair) -> Pair:
+    """The finest detail (x, y) in m on the facet of the mask's light; of the whole panel's where
+    the beam `spills` over."""
+    axes = panel_axes(modulator) if spills else mask_axes(modulator)
+    x, y = (
+        scale / (2 * float(np.max(np.abs(z)) + abs(offset)) + pitch)
+        for z, offset, pitch in zip(axes, lens_offset, modulator.pitch_seen, strict=True)
+    )
+    return x, y
+
+
 def on_panel(lit: Lit) -> tuple[Beam, Beam | None]:
     """The beam in the active squares of the mask, flatness in it, and in those of the whole panel,
     0 on the mask; None: next to none."""

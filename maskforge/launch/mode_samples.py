@@ -15,11 +15,15 @@ from maskforge.base.arrays import Array, flat, namespace
 from maskforge.base.device import Device
 from maskforge.fiber.modes import RadialMode
 from maskforge.launch.basis import Mode, sampled
-from maskforge.launch.fourier import real_times, times_real
+from maskforge.launch.fourier import axis, real_times, times_real
 from maskforge.launch.light import Complex, Real
 
 WORTH = 0.5
 """Share of the samples that must be left for the modes to be held in two parts."""
+
+MOST_SAMPLES, LONGEST_SIDE = 2**25, 1536
+"""Field values of all modes together, a quarter of a GiB, and samples along an axis; further out a
+mode that is very near its cut-off is cut."""
 
 Inner = tuple[slice, slice]
 
@@ -49,9 +53,11 @@ class ModeSamples:
         """The fields times an area and an envelope (side, side), in single precision."""
 
         def of(part: Part) -> Part:
-            inner = envelope[part.inner]
-            values = (area * part.values).reshape(-1, *inner.shape) * inner
-            return replace(part, values=values.reshape(len(values), -1).astype(np.float32))
+            inner = envelope[part.inner].ravel()
+            out = np.empty(part.values.shape, np.float32)
+            for row, values in zip(out, part.values, strict=True):
+                row[:] = area * values * inner
+            return replace(part, values=out)
 
         return replace(self, parts=tuple(map(of, self.parts)))
 
@@ -103,6 +109,14 @@ def farthest_reach(modes: Sequence[Mode], tail: float) -> float:
         if farthest == 0.0 or radial.field.power_outside(farthest) > tail:
             farthest = reach_of(radial, tail)
     return farthest
+
+
+def axis_within(reach: float, step: float, count: int) -> Real:
+    """Facet samples `step` m apart, symmetric about 0, out to `reach` in m; fewer where they would
+    be more than MOST_SAMPLES for `count` modes together, or than LONGEST_SIDE."""
+    longest = min(float(np.sqrt(MOST_SAMPLES / count)), LONGEST_SIDE)
+    half = min(reach, step * (longest / 2 - 2))
+    return axis(2 * int(np.ceil(half / step)) + 1, step)
 
 
 def mode_samples(modes: Sequence[Mode], u: Real, tail: float) -> ModeSamples:

@@ -20,7 +20,7 @@ from maskforge.launch.couplings import Launch, facet_at, gap_field, standing_at
 from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import axis, times_real
 from maskforge.launch.light import Complex, Real
-from maskforge.launch.lit_panel import panel_axes
+from maskforge.launch.lit_panel import detail_of_all
 from maskforge.launch.transform import fast_length
 
 FINER = 4
@@ -102,14 +102,8 @@ class OwnOrder:
 
 def detail_of(launch: Launch) -> Pair:
     """The finest detail (x, y) in m of the light of all that is lit of the panel."""
-    axes = (launch.x, launch.y) if launch.outside is None else panel_axes(launch.modulator)
-    x, y = (
-        launch.scale / (2 * float(np.max(np.abs(z)) + abs(offset)) + pitch)
-        for z, offset, pitch in zip(
-            axes, launch.lens_offset, launch.modulator.pitch_seen, strict=True
-        )
-    )
-    return x, y
+    spills = launch.outside is not None
+    return detail_of_all(launch.modulator, spills, launch.scale, launch.lens_offset)
 
 
 def disc_axis(radius: float, step: float) -> Real:
@@ -170,7 +164,7 @@ def own_order_of(launch: Launch, taken: Sequence[tuple[Pair, float]]) -> OwnOrde
         axes.append(axis(count, scale / (count * pitch * nearer)))
     u, v = axes
     dark = gap_field(launch, u, v)
-    near = tuple(np.flatnonzero(np.abs(z) <= launch.u[-1]) for z in (v, u))
+    near = tuple(np.flatnonzero(np.abs(z) <= launch.reach) for z in (v, u))
     over_v, over_u = (slice(some[0], some[-1] + 1) for some in near)
     weights = (u[1] - u[0]) * (v[1] - v[0]) * _in_strip(launch, u, v)
     for (x, y), radius in taken:

@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from maskforge.base.crew import AHEAD, in_order
 from maskforge.base.errors import BenchError, LostProcessError, MaskforgeError
-from maskforge.base.processes import AHEAD, in_order
+from maskforge.base.processes import processes
 
 
 def starting(task: Callable[[int], object]) -> Callable[[int], object]:
@@ -47,7 +48,7 @@ def broken() -> Callable[[int], int]:
 
 
 def test_results_come_in_order_from_all_processes() -> None:
-    found = list(in_order(partial(starting, waited), range(9), 2))
+    found = list(in_order(processes(partial(starting, waited), 2), range(9)))
     assert [place for place, _ in found] == list(range(9))
     makers = {process for _, process in found}
     assert len(makers) == 2
@@ -66,7 +67,7 @@ def test_few_results_wait() -> None:
         def __iter__(self):  # type: ignore[no-untyped-def]
             return (self[place] for place in range(len(self)))
 
-    with closing(in_order(partial(starting, waited), Noted(range(50)), 1)) as results:
+    with closing(in_order(processes(partial(starting, waited), 1), Noted(range(50)))) as results:
         next(results)
         assert len(asked) == AHEAD + 1
         next(results)
@@ -75,24 +76,24 @@ def test_few_results_wait() -> None:
 
 def test_an_error_arrives_as_it_was_raised() -> None:
     """The one of a task, and that of the start, and where it came from."""
-    results = in_order(partial(starting, refused), range(3), 2)
+    results = in_order(processes(partial(starting, refused), 2), range(3))
     assert next(results) == 0
     with pytest.raises(BenchError) as told:
         next(results)
     assert str(told.value) == "[light] waist_mm: too small"
     assert "in refused" in str(told.value.__cause__)
     with pytest.raises(MaskforgeError, match="nothing to work with"):
-        list(in_order(broken, range(3), 1))
+        list(in_order(processes(broken, 1), range(3)))
 
 
 def test_a_process_ended_from_outside_is_told() -> None:
-    results = in_order(partial(starting, ended), range(3), 2)
+    results = in_order(processes(partial(starting, ended), 2), range(3))
     with pytest.raises(LostProcessError, match=r"^a process was ended from outside"):
         list(results)
 
 
 def test_closing_kills_what_still_works() -> None:
-    results = in_order(partial(starting, endless), range(9), 2)
+    results = in_order(processes(partial(starting, endless), 2), range(9))
     process = next(results)
     begun = time.monotonic()
     results.close()
@@ -104,11 +105,12 @@ def test_closing_kills_what_still_works() -> None:
 KILLED = """
 import os
 from functools import partial
-from maskforge.base.processes import in_order
+from maskforge.base.crew import in_order
+from maskforge.base.processes import processes
 from test_processes import endless, starting
 
 if __name__ == "__main__":
-    next(in_order(partial(starting, endless), range(9), 2))
+    next(in_order(processes(partial(starting, endless), 2), range(9)))
     os.kill(os.getpid(), 9)
 """
 

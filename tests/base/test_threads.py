@@ -5,7 +5,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from maskforge.base.threads import in_turn
+from maskforge.base.crew import in_order
+from maskforge.base.threads import threads
 
 
 def test_results_come_in_the_order_of_their_tasks() -> None:
@@ -18,7 +19,7 @@ def test_results_come_in_the_order_of_their_tasks() -> None:
         gates[task].set()
         return task * task
 
-    assert list(in_turn(work, range(8), 4)) == [task * task for task in range(8)]
+    assert list(in_order(threads(work, 4), range(8))) == [task * task for task in range(8)]
 
 
 def test_few_tasks_wait_and_errors_are_told() -> None:
@@ -35,5 +36,5 @@ def test_few_tasks_wait_and_errors_are_told() -> None:
         return task
 
     with pytest.raises(ValueError, match="the fifth"):
-        list(in_turn(work, tasks(), 2))
+        list(in_order(threads(work, 2), tasks()))
     assert len(taken) < 12

@@ -3,6 +3,7 @@
 import json
 import shutil
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -70,6 +71,21 @@ def test_a_forged_figure(robust: Path, tmp_path: Path, check: Check, key: str) -
     code, output = check(folder)
     assert code == 1
     assert f"robust: {key} 0.123 in manifest.json" in output
+
+
+@pytest.mark.parametrize("inner", [False, True])
+def test_a_key_of_nothing(robust: Path, tmp_path: Path, check: Check, inner: bool) -> None:
+    """What nothing is computed for is not there at all."""
+    folder = Path(shutil.copytree(robust, tmp_path / "set"))
+
+    def change(content: dict[str, Any]) -> None:
+        (entry,) = content["robust"]
+        (entry["scenarios"][1] if inner else entry)["worst"] = 0.99
+
+    edit(folder, change)
+    code, output = check(folder)
+    assert code == 1
+    assert "manifest.json: robust: its keys must be " in output
 
 
 def test_reached_is_that_of_the_worst_scenario(robust: Path, tmp_path: Path, check: Check) -> None:

@@ -6,8 +6,9 @@ from functools import cache
 
 import numpy as np
 
+from maskforge.base.crew import in_order
 from maskforge.base.device import CPU
-from maskforge.base.threads import in_turn
+from maskforge.base.threads import threads
 from maskforge.bench.ready import Prepared
 from maskforge.launch.couplings import Launch, launch_target
 from maskforge.launch.light import Complex
@@ -64,7 +65,7 @@ def leaves_with_looks(
         if launch.setup.device == CPU:
             return map(packed, map(seen, masks))
         # beside a GPU cores are free for them; budgets are found in order, since some are shared
-        return in_turn(packed, in_turn(seen, masks, 1), THREADS)
+        return in_order(threads(packed, THREADS), in_order(threads(seen, 1), masks))
 
     return made
 

@@ -17,7 +17,13 @@ from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.launch.basis import mode_name
-from maskforge.launch.couplings import Launch, insertion_loss_db, passed_on, unwanted_db
+from maskforge.launch.couplings import (
+    Launch,
+    insertion_loss_db,
+    modes_cut,
+    passed_on,
+    unwanted_db,
+)
 from maskforge.launch.light import Complex
 from maskforge.launch.noise_budget import WINDOW
 from maskforge.methods.problem import NEAR_PHASES
@@ -281,6 +287,9 @@ def _warnings(bench: Bench, launch: Launch, masks: Sequence[Record]) -> Iterator
     near = list(dict.fromkeys(mode.label for mode in launch.basis if mode.radial.near_cutoff))
     if near:
         yield f"Near their cut-off, so that a real fibre may lack them: {', '.join(near)}."
+    beyond = modes_cut(launch)
+    if beyond is not None:
+        yield f"Modes {beyond}."
     if not bench.design.carrier_period_px:
         yield (
             "No carrier: the launch lies on the axis, where the zero order falls into the core. "

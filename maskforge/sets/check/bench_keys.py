@@ -42,10 +42,13 @@ def key_problems(written: WrittenSet, bench: Bench) -> Iterator[str]:
 
 
 def safety_problems(written: WrittenSet, bench: Bench) -> Iterator[str]:
-    """Power figures of the manifest that its bench does not give; an earlier version has none."""
-    if written.safety is None:
-        return
+    """Power figures of the manifest that its bench does not give, or that are missing."""
     found = benches.safety(bench)
+    if written.safety is None:
+        if found is not None:
+            power = found.power_mw
+            yield f"{MANIFEST}: safety: is missing, and the bench says power_mw = {power:g}"
+        return
     if found is None:
         yield f"{MANIFEST}: safety: is there, and the bench says no power_mw"
         return

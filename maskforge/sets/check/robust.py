@@ -17,7 +17,7 @@ from maskforge.methods.mean_of_scenarios import Several, certified_mean, near_bo
 from maskforge.methods.problem import NEAR_PHASES, NOMINAL, Joint
 from maskforge.sets.check.bounds import reached_told
 from maskforge.sets.check.claims import Claims
-from maskforge.sets.manifest import Record, RobustFigures
+from maskforge.sets.manifest import Record, RobustFigures, ScenarioFigures
 from maskforge.sets.names import MANIFEST, ROBUST
 from maskforge.sets.proofs import size_faults
 from maskforge.sets.reading import LARGEST
@@ -29,8 +29,11 @@ FIGURE = 1e-9
 BOUND = 1e-9
 """Of a bound: how far the one that its proof gives may be off."""
 
-KEYS = [field.name for field in fields(RobustFigures)][2:]
+ALL_KEYS = tuple(field.name for field in fields(RobustFigures))
+KEYS = ALL_KEYS[2:]
 """All but the mask's index and its scenarios."""
+
+SCENARIO_KEYS = tuple(field.name for field in fields(ScenarioFigures))
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +87,9 @@ def robust_off(claims: Claims, robust: RobustClaims, at: int, states: Levels) ->
     vectors = tuple(wanted_in(target, claims.launch, one) for one in launches)
     found = [couplings(one, emitted(one.modulator, states)) for one in launches]
     names = [NOMINAL, *(one.name for one in robust.others)]
+    for keys, parts in ((ALL_KEYS, [record]), (SCENARIO_KEYS, _listed(record))):
+        if any(part.keys() != set(keys) for part in parts):
+            return [f"{MANIFEST}: robust: its keys must be {', '.join(keys)}"]
     with np.errstate(all="ignore"):  # a damaged file may hold any number
         try:
             said = {key: _number(record, key) for key in KEYS}
@@ -116,19 +122,20 @@ def _told(key: str, stated: float | None, found: float | None, source: str) -> I
         yield f"robust: {key} {first} in {MANIFEST}, {second} by {source}"
 
 
+def _listed(record: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """A record's scenarios, as far as they are any."""
+    listed = record.get("scenarios")
+    return [one for one in listed if isinstance(one, dict)] if isinstance(listed, list) else []
+
+
 def _scenarios_off(
     record: Mapping[str, Any],
     names: Sequence[str],
     vectors: Sequence[Complex],
     found: Sequence[Complex],
 ) -> Iterator[str]:
-    listed = record.get("scenarios")
-    if (
-        not isinstance(listed, list)
-        or len(listed) != len(found)
-        or not all(isinstance(one, dict) for one in listed)
-        or [one.get("name") for one in listed] != list(names)
-    ):
+    listed = _listed(record)
+    if record.get("scenarios") != listed or [one.get("name") for one in listed] != list(names):
         yield f"{MANIFEST}: robust: scenarios are not the {len(found)} of the bench"
         return
     amplitudes, purities = [], _purities(vectors, found)
