@@ -93,6 +93,13 @@ def without_device(bench: Bench) -> Bench:
     return bench.model_copy(update={"device": DeviceSection()})
 
 
+def device_at(bench: Bench, nm: float) -> DeviceSection:
+    """The device at one of the bench's wavelengths alone, its matrix taken as it was measured."""
+    several = bench.device.matrices
+    own = several[bench.light.wavelengths_nm.index(nm)] if several else None
+    return DeviceSection().model_copy(update={"matrix": own})
+
+
 def refuse_device(bench: Bench, command: str) -> None:
     """BenchError where a bench has a device, of which a command knows nothing."""
     if bench.device.matrices:

@@ -30,7 +30,7 @@ from maskforge.cli.common import (
 )
 from maskforge.cli.compare_campaigns import are_campaigns, compare_campaigns
 from maskforge.cli.compare_sets import are_sets, compare_sets
-from maskforge.cli.last_lines import say_next, typed
+from maskforge.cli.last_lines import say_ends, say_next, typed
 from maskforge.cli.option_values import as_options, some_words
 from maskforge.cli.print_points import limit_text
 from maskforge.cli.terminal import print_table, say, table_of, table_of_rows
@@ -140,6 +140,7 @@ def compare(
     _print_entries(entries)
     _print_not_everywhere(entries)
     _print_standings(comparison.standings(entries))
+    say_ends(given[0].device.outputs)
     if figure is not None and picture is not None:
         _print_shown(entries)
         write_bytes(figure, picture)
