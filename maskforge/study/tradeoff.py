@@ -4,7 +4,7 @@ Behind a device both are those of what arrives at its outputs, by its matrix as 
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -13,7 +13,7 @@ from maskforge import bench as benches
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.bench import Bench
 from maskforge.launch.basis import Basis
-from maskforge.launch.couplings import Launch
+from maskforge.launch.couplings import Launch, with_alphabet
 from maskforge.launch.modulator import CONTINUOUS_LEVELS, Alphabet, binary, continuous, levels
 from maskforge.launch.targets import Target, lp_target
 from maskforge.methods import design
@@ -145,9 +145,7 @@ def walked(
     """
     with threadpool_limits(1):
         for choice in choices:
-            panel = replace(launch.modulator, alphabet=choice.alphabet)
-            # nothing else in a launch depends on the alphabet
-            changed = replace(launch, setup=replace(launch.setup, modulator=panel))
+            changed = with_alphabet(launch, choice.alphabet)
             for purity in purities:
                 yield _point(changed, target, choice.name, purity)
 
