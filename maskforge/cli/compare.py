@@ -15,6 +15,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
 from maskforge.base.processes import Workers
 from maskforge.base.wording import counted, some_of
+from maskforge.bench.elsewhere import refuse_second
 from maskforge.bench.ready import Prepared
 from maskforge.cli.common import (
     ClusterAddress,
@@ -130,6 +131,9 @@ def compare(
     kind = None if figure is None else format_of(figure)
     wanted = None if labels is None else label_list(labels)
     given = [benches.load(name) for name in bench_names]
+    if figure is not None:
+        for bench in given:
+            refuse_second(bench, "--figure")
     # one thread: the result of a threaded product could depend on their number
     with threadpool_limits(1), interruptible("interrupted; nothing is written"):
         with as_options():

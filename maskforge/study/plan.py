@@ -19,6 +19,7 @@ from maskforge.base.arguments import Rule
 from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
+from maskforge.bench.power import largest_share
 from maskforge.bench.ready import guided_basis
 from maskforge.bench.sections import LensSection, keys_by_section
 from maskforge.fiber import Fiber
@@ -264,7 +265,7 @@ def evaluated(fixed: Fixed, setting: PlannedSetting, *, certified: bool = True) 
     limits = [fixed.device.holding(partial(work, one)) for one in problems]
     names = [target.name for target in fixed.targets]
     zero_order, conjugate = order_distances(launch, benches.carrier(bench).frequency)
-    density = peak_density(replace(light, power=1.0), panel)
+    density = peak_density(replace(light, power=largest_share(bench)), panel)
     assert density is not None
     return PlannedBounds(
         setting=setting,
