@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge import bench as benches
-from maskforge.base.arguments import number
+from maskforge.base.arguments import number, word
 from maskforge.base.errors import BenchError, PurityError, PurityWarning
 from maskforge.base.files import replacing
 from maskforge.base.ranges import BadValueError
@@ -30,8 +30,8 @@ from maskforge.bench import Bench
 from maskforge.bench.given import bench_given
 from maskforge.bench.ready import Prepared, guided_modes, prepared
 from maskforge.fiber.modes import RadialMode
-from maskforge.launch.basis import mode_name
-from maskforge.launch.couplings import Launch, facet_field, launch_target, unwanted_db
+from maskforge.launch.basis import POLARISATIONS, mode_name
+from maskforge.launch.couplings import Launch, facet_field, launch_target, parted, unwanted_db
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Complex, Levels, emitted
@@ -209,10 +209,20 @@ class Mask:
         """What the panel gets: grey values (rows, columns), row 0 on top."""
         return rendered(self.launch.modulator, self.states)
 
-    def facet(self) -> FacetField:
-        """The field on the facet, VIEW core radii to either side of the fibre's axis."""
-        u = axis(SAMPLES, 2 * VIEW * self.launch.core_radius / (SAMPLES - 1))
-        return FacetField(facet_field(self.launch, self.factors, u, u), u)
+    def facet(self, polarisation: str = POLARISATIONS[0]) -> FacetField:
+        """The field on the facet, VIEW core radii to either side of the fibre's axis.
+
+        `polarisation`: of a bench with an aperture for each; all light of others counts as "x".
+        """
+        launch = self.launch
+        known = POLARISATIONS[: max(1, len(launch.halves))]
+        place = known.index(word("polarisation", polarisation, known))
+        u = axis(SAMPLES, 2 * VIEW * launch.core_radius / (SAMPLES - 1))
+        if not launch.halves:
+            return FacetField(facet_field(launch, self.factors, u, u), u)
+        own = parted(launch, self.factors)[place]
+        field = facet_field(launch.halves[place], own, u, u)
+        return FacetField(launch.setup.halves[place].amplitude * field, u)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,6 +10,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
 from maskforge.base.wording import one_line
 from maskforge.bench.device_matrix import matched, outputs_of
+from maskforge.bench.device_section import DeviceSection
 from maskforge.bench.sections import Bench, FiberSection, ModulatorSection
 from maskforge.bench.values import fail
 from maskforge.fiber import glass, profile
@@ -18,7 +19,7 @@ from maskforge.launch import light as optics
 from maskforge.launch import modulator as pixels
 from maskforge.launch.output_targets import output_targets
 from maskforge.launch.passage import Passage
-from maskforge.launch.setup import Setup
+from maskforge.launch.setup import Half, Setup
 from maskforge.launch.targets import (
     Target,
     all_lg_targets,
@@ -251,7 +252,7 @@ def _profile(part: FiberSection, core: float, cladding: float) -> profile.Profil
 
 def setup(bench: Bench, basis: fields.Basis) -> Setup:
     """The bench in SI units, with its guided modes; raises BenchError where it cannot be built."""
-    return Setup(
+    made = Setup(
         light(bench),
         modulator(bench),
         carrier(bench),
@@ -261,6 +262,19 @@ def setup(bench: Bench, basis: fields.Basis) -> Setup:
         lens_offset(bench),
         passage=passage(bench, basis),
     )
+    return with_second(made, bench, bench.device)
+
+
+def with_second(made: Setup, bench: Bench, device: DeviceSection) -> Setup:
+    """A bench's setup with the aperture for a second polarisation, where a device has one."""
+    if device.second_at is None:
+        return made
+    part = bench.modulator.model_copy(update={"at": device.second_at})
+    second = modulator(bench.model_copy(update={"modulator": part}))
+    panels = made.modulator, second
+    halves = (Half(*one) for one in zip(panels, device.amplitudes, strict=True))
+    both = replace(made.modulator, second=device.second_at)
+    return replace(made, modulator=both, halves=tuple(halves))
 
 
 def passage(bench: Bench, basis: fields.Basis, nm: float | None = None) -> Passage | None:

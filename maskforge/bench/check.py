@@ -86,6 +86,8 @@ def _check_device(bench: Bench) -> None:
             "of them, in ascending order"
         )
         fail(bench.source, "device", "matrix", bench.device.matrix, text)
+    if bench.device.second_at is not None:
+        _check_second(bench, bench.device.second_at)
     at = bench.device.purity_at
     if at == PURITIES[0]:
         return
@@ -95,6 +97,30 @@ def _check_device(bench: Bench) -> None:
     if len(waves) > 1 or any(bench.design.fiber_offset_um):
         text = "goes without a robust design, of several wavelengths or fibre offsets"
         fail(bench.source, "device", "purity_at", at, text)
+
+
+def _check_second(bench: Bench, at: tuple[int, int]) -> None:
+    """The second aperture lies on the panel, beside the first one."""
+    part = bench.modulator
+    (columns, rows), panel = part.pixels, part.panel
+    if part.at is None:
+        text = "beside a second aperture it must say where the first one lies on the panel"
+        fail(bench.source, "modulator", "at", part.at, text)
+    if at[0] + columns > panel[0] or at[1] + rows > panel[1]:
+        text = (
+            f"a mask of {columns} x {rows} pixels there does not fit on the panel of "
+            f"{panel[0]} x {panel[1]}"
+        )
+        fail(bench.source, "device", "second_at", at, text)
+    if abs(at[0] - part.at[0]) < columns and abs(at[1] - part.at[1]) < rows:
+        text = (
+            f"the apertures overlap: the first one takes {columns} x {rows} pixels from "
+            f"{list(part.at)} on"
+        )
+        fail(bench.source, "device", "second_at", at, text)
+    if bench.design.method == "ifta":
+        text = 'knows no second aperture; "dual" and "simple" do'
+        fail(bench.source, "design", "method", bench.design.method, text)
 
 
 def _check_beam(bench: Bench, beam: optics.Light, panel: pixels.Modulator) -> None:

@@ -20,6 +20,7 @@ from maskforge.base.ranges import LP_LABEL, BadValueError, Text, distinct
 from maskforge.base.wording import shown, some_of
 from maskforge.bench.files import DataFile, named_rows, opened
 from maskforge.bench.values import mode_part
+from maskforge.launch.basis import POLARISATIONS
 from maskforge.launch.passage import Output
 
 COLUMNS = "output", "input", "real", "imag"
@@ -101,9 +102,15 @@ def outputs_of(names: Sequence[str]) -> tuple[Output, ...]:
     return tuple(Output(name, group or 0) for name, group in zip(names, groups, strict=True))
 
 
+def unpolarised(name: str) -> str:
+    """ "LP21 cos" of "LP21 cos x"."""
+    first, _, last = name.rpartition(" ")
+    return first if last in POLARISATIONS else name
+
+
 def _group(name: str) -> int | None:
     """l + 2 p - 1 of "LP21 cos"; None of a name that is no mode's."""
-    label, _, part = name.partition(" ")
+    label, _, part = unpolarised(name).partition(" ")
     match = LP_LABEL.fullmatch(label)
     if match is None or part not in ("", "cos", "sin"):
         return None
@@ -180,7 +187,7 @@ def _check_names(outputs: Sequence[str], inputs: Sequence[str]) -> None:
             raise BadValueError(f"{what} names: {problem.text}") from None
     for name in inputs:
         try:
-            mode_part(name)
+            mode_part(unpolarised(name))
         except BadValueError as problem:
             raise BadValueError(f"input {problem.text}") from None
     reserved = [name for name in outputs if name.startswith(CHANNEL)]
@@ -223,6 +230,15 @@ def matched(file: MatrixFile, guided: Sequence[str]) -> list[int]:
     """The columns of the matrix in the order of the guided modes; BadValueError where its inputs
     are not the same ones."""
     place: Mapping[str, int] = {name: at for at, name in enumerate(file.inputs)}
+    both = any(unpolarised(name) != name for name in guided)
+    if both != any(unpolarised(name) != name for name in file.inputs):
+        raise BadValueError(
+            'its inputs need a polarisation, as in "LP01 x" and "LP01 y", since the bench has '
+            "second_at, the aperture of the second one"
+            if both
+            else f"its input {shown(next(n for n in file.inputs if unpolarised(n) != n))} has a "
+            "polarisation: [device] second_at must say where the second one's aperture lies"
+        )
     missing = [name for name in guided if name not in place]
     if missing:
         raise BadValueError(

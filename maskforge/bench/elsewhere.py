@@ -12,13 +12,14 @@ from itertools import product
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
-from maskforge.bench.build import named, passage, phase_wavelength_nm
+from maskforge.bench.build import named, passage, phase_wavelength_nm, with_second
 from maskforge.bench.device_section import DeviceSection
+from maskforge.bench.section import PURITIES
 from maskforge.bench.sections import FiberSection, ModulatorSection
 from maskforge.bench.values import fail
 from maskforge.fiber import glass
 from maskforge.fiber.modes import solve
-from maskforge.launch.basis import Basis, basis_of, labels_of
+from maskforge.launch.basis import Basis, basis_of, labels_of, polarised
 from maskforge.launch.couplings import Launch, Scenario, moved, prepare
 from maskforge.launch.modulator import CONTINUOUS_LEVELS
 
@@ -34,11 +35,13 @@ def at_wavelength(bench: Bench, nm: float, *, realign: bool = False) -> Launch:
     there, limit = lit_at(bench, nm), bench.fiber.groups
     guided = solve(benches.fiber(there))
     basis = basis_of([mode for mode in guided if limit is None or mode.group <= limit])
+    basis = polarised(basis) if bench.device.is_polarised else basis
     own = benches.setup(without_device(bench), basis)
     setup = replace(benches.setup(there, basis), passage=passage(bench, basis, nm))
+    setup = with_second(setup, there, bench.device)
     alphabet = replace(setup.modulator.alphabet, drawn_by=own.modulator.alphabet)
-    panel = replace(setup.modulator, alphabet=alphabet)
-    return prepare(replace(setup, modulator=panel, fiber_at=None if realign else own.place))
+    setup = setup.with_panel(alphabet=alphabet)
+    return prepare(replace(setup, fiber_at=None if realign else own.place))
 
 
 def scenarios(bench: Bench) -> tuple[Scenario, ...]:
@@ -95,11 +98,25 @@ def without_device(bench: Bench) -> Bench:
     return bench.model_copy(update={"device": DeviceSection()})
 
 
+def device_at(bench: Bench, nm: float) -> DeviceSection:
+    """The device at one of the bench's wavelengths alone, its matrix taken as it was measured."""
+    several = bench.device.matrices
+    own = several[bench.light.wavelengths_nm.index(nm)] if several else None
+    return bench.device.model_copy(update={"matrix": own, "purity_at": PURITIES[0]})
+
+
 def refuse_device(bench: Bench, command: str) -> None:
     """BenchError where a bench has a device, of which a command knows nothing."""
     if bench.device.matrices:
         text = f"{command} knows no device; without [device] it speaks of the launch"
         fail(bench.source, "device", "matrix", bench.device.matrix, text)
+
+
+def refuse_second(bench: Bench, what: str) -> None:
+    """BenchError where a bench has a second aperture, of which something knows nothing."""
+    if bench.device.is_polarised:
+        text = f"{what} knows no second aperture; design, check, predict, band and pack do"
+        fail(bench.source, "device", "second_at", bench.device.second_at, text)
 
 
 def _check_guided(bench: Bench, nm: float, there: Basis) -> None:

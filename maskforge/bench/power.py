@@ -9,7 +9,7 @@ from maskforge.launch.power_density import peak_density, surface_share
 
 @dataclass(frozen=True)
 class Safety:
-    """Power of the beam and its highest density on the panel, for a bench that says its power.
+    """Power of the light and its highest density on the panel, for a bench that says its power.
 
     `peak_mw_per_mm2`, across the beam, is what is compared with the maker's limit (None: not
     given): see `peak_density`.  `surface_mw_per_mm2` is what as large a piece of the panel's
@@ -34,13 +34,19 @@ class Safety:
         return found
 
 
+def largest_share(bench: Bench) -> float:
+    """Of all light the share in one beam: of two apertures each has its own."""
+    amplitudes = bench.device.amplitudes if bench.device.is_polarised else (1.0,)
+    return max(abs(one) ** 2 for one in amplitudes)
+
+
 def safety(bench: Bench) -> Safety | None:
     """The safety figures of a bench; None where it does not say its power."""
     power, panel = bench.light.power_mw, modulator(bench)
     peak = peak_density(light(bench), panel)
     if power is None or peak is None:
         return None
-    peak_mw = peak * 1e-3
+    peak_mw = peak * 1e-3 * largest_share(bench)
     return Safety(power, peak_mw, peak_mw * surface_share(panel), bench.modulator.damage_mw_per_mm2)
 
 

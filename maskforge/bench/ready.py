@@ -14,7 +14,7 @@ from maskforge.base.wording import one_line
 from maskforge.bench import Bench
 from maskforge.bench.elsewhere import scenarios
 from maskforge.fiber.modes import RadialMode, first_groups, solve
-from maskforge.launch.basis import Basis, basis_of
+from maskforge.launch.basis import Basis, basis_of, polarised
 from maskforge.launch.couplings import Launch, Scenario, on_device, prepare
 from maskforge.launch.targets import Target
 
@@ -73,8 +73,10 @@ def _named(bench: Bench) -> Iterator[None]:
 
 
 def guided_basis(bench: Bench) -> Basis:
-    """The guided modes that a bench counts; BenchError where there is none."""
-    return basis_of(guided_modes(bench, bench.fiber.groups))
+    """The guided modes that a bench counts, of both polarisations where it has two; BenchError
+    where there is none."""
+    basis = basis_of(guided_modes(bench, bench.fiber.groups))
+    return polarised(basis) if bench.device.is_polarised else basis
 
 
 def prepared(bench: Bench, device: str = "cpu") -> Prepared:

@@ -15,6 +15,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import write_bytes, write_text
 from maskforge.base.processes import Workers
 from maskforge.base.wording import counted, some_of
+from maskforge.bench.elsewhere import refuse_second
 from maskforge.bench.ready import Prepared
 from maskforge.cli.common import (
     ClusterAddress,
@@ -30,7 +31,7 @@ from maskforge.cli.common import (
 )
 from maskforge.cli.compare_campaigns import are_campaigns, compare_campaigns
 from maskforge.cli.compare_sets import are_sets, compare_sets
-from maskforge.cli.last_lines import say_next, typed
+from maskforge.cli.last_lines import say_ends, say_next, typed
 from maskforge.cli.option_values import as_options, some_words
 from maskforge.cli.print_points import limit_text
 from maskforge.cli.terminal import print_table, say, table_of, table_of_rows
@@ -130,6 +131,9 @@ def compare(
     kind = None if figure is None else format_of(figure)
     wanted = None if labels is None else label_list(labels)
     given = [benches.load(name) for name in bench_names]
+    if figure is not None:
+        for bench in given:
+            refuse_second(bench, "--figure")
     # one thread: the result of a threaded product could depend on their number
     with threadpool_limits(1), interruptible("interrupted; nothing is written"):
         with as_options():
@@ -140,6 +144,7 @@ def compare(
     _print_entries(entries)
     _print_not_everywhere(entries)
     _print_standings(comparison.standings(entries))
+    say_ends(given[0].device.outputs)
     if figure is not None and picture is not None:
         _print_shown(entries)
         write_bytes(figure, picture)

@@ -86,13 +86,17 @@ def _compared(
 ) -> list[SetPair]:
     """The sets that both campaigns have, printed."""
     others = {one.entry.name: one for one in second}
-    pairs = [SetPair(one, others[one.entry.name]) for one in first if one.entry.name in others]
+    both = [SetPair(one, others[one.entry.name]) for one in first if one.entry.name in others]
+    pairs = [pair for pair in both if pair.one.figures_of == pair.other.figures_of]
     say(f"first: {places[0]}, second: {places[1]}\n")
     if pairs:
         print_table(table_of_rows(COLUMNS, pairs))
     say(f"\n{counted(len(pairs), 'set')} in both")
+    apart = [pair.one.entry.name for pair in both if pair not in pairs]
+    if apart:
+        say(f"figures of the launch in one, of a device's outputs in the other: {some_of(apart)}")
     for which, only in (("first", first), ("second", second)):
-        names = {pair.one.entry.name for pair in pairs}
+        names = {pair.one.entry.name for pair in both}
         alone = [one.entry.name for one in only if one.entry.name not in names]
         if alone:
             say(f"only in the {which}: {some_of(alone)}")

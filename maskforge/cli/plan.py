@@ -26,7 +26,7 @@ from maskforge.cli.common import (
     progress_bar,
     workers,
 )
-from maskforge.cli.last_lines import say_caution, say_next, typed
+from maskforge.cli.last_lines import say_caution, say_ends, say_next, typed
 from maskforge.cli.option_values import as_options, numbers
 from maskforge.cli.print_plan import plan_cells, plan_columns, print_plan
 from maskforge.report import format_of
@@ -120,6 +120,7 @@ def plan(
     with interruptible("interrupted; nothing is written"):
         found = _planned(fixed, rows, by, fine=waist is None, jobs=crew)
     print_plan(found, bench)
+    say_ends(bench.device.outputs)
     _written(found, bench, source, (write, csv, figure, kind))
     say_caution()
     say_next(

@@ -17,7 +17,7 @@ def print_campaign(known: CampaignList, rows: Sequence[SetFigures]) -> None:
     if len(rows) > LONG_SET:
         shown = sorted(rows, key=lambda one: one.worst.purity)[:WORST]
         say(f"the least pure {WORST} of {counted(len(rows), 'set')}:\n")
-    print_table(table_of_rows(printed_columns(known), shown))
+    print_table(table_of_rows(printed_columns(known, rows), shown))
     short = [one for one in rows if one.short]
     if short:
         masks = counted(sum(len(one.short) for one in short), "mask")

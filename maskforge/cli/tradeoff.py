@@ -17,7 +17,7 @@ from maskforge.cli.common import (
     interruptible,
     progress_bar,
 )
-from maskforge.cli.last_lines import say_next, typed
+from maskforge.cli.last_lines import say_ends, say_next, typed
 from maskforge.cli.option_values import as_options, numbers, some_words
 from maskforge.cli.print_points import points_text, print_points
 from maskforge.launch.targets import Target, described
@@ -69,6 +69,7 @@ def tradeoff(
         points = _traded(ready, target, choices, asked)
     title = f"{described(target.name, target.orientation)} on {bench.name}"
     print_points(points)
+    say_ends(bench.device.outputs)
     picture = None
     if kind is not None:
         # the plotting library takes longer to load than most commands take to run

@@ -1,7 +1,7 @@
 """The modes of the basis, and targets: LP and LG fields, orientations, superpositions."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -22,11 +22,15 @@ class Counted(Protocol):
 
 @dataclass(frozen=True)
 class Mode:
-    """One guided field: radial(r) times cos(l theta), sin(l theta) or 1, of unit power."""
+    """One guided field: radial(r) times cos(l theta), sin(l theta) or 1, of unit power.
+
+    `polarisation`: x or y where both count; None: light has one.
+    """
 
     index: int
     part: str | None
     radial: RadialMode
+    polarisation: str | None = None
 
     @property
     def label(self) -> str:
@@ -58,6 +62,21 @@ def basis_of(radial: Sequence[RadialMode]) -> Basis:
         (part, mode) for mode in radial for part in ((None,) if mode.l == 0 else ("cos", "sin"))
     ]
     return tuple(Mode(index, part, mode) for index, (part, mode) in enumerate(kinds))
+
+
+POLARISATIONS = ("x", "y")
+
+
+def polarised(basis: Basis) -> Basis:
+    """All modes of a basis in x, then all in y."""
+    both = [replace(mode, polarisation=one) for one in POLARISATIONS for mode in basis]
+    return tuple(replace(mode, index=index) for index, mode in enumerate(both))
+
+
+def unpolarised(basis: Basis) -> Basis:
+    """The modes of one polarisation of such a basis, as fields."""
+    own = [mode for mode in basis if mode.polarisation in (None, POLARISATIONS[0])]
+    return tuple(replace(mode, polarisation=None) for mode in own)
 
 
 def groups_of(ends: Sequence[Counted]) -> NDArray[np.intp]:
@@ -117,5 +136,6 @@ def rotated(basis: Basis, vector: Complex, angle: float) -> Complex:
 
 
 def mode_name(mode: Mode) -> str:
-    """ "LP21 cos", or "LP01" where the label is one mode."""
-    return mode.label if mode.part is None else f"{mode.label} {mode.part}"
+    """ "LP21 cos", or "LP01" where the label is one mode; "LP21 cos x" where both polarisations
+    count."""
+    return " ".join(filter(None, (mode.label, mode.part, mode.polarisation)))

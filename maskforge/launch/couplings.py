@@ -29,7 +29,7 @@ from maskforge.launch.lit_panel import (
     on_panel,
 )
 from maskforge.launch.mode_samples import axis_within, farthest_reach
-from maskforge.launch.modulator import Modulator, emitted, values_of
+from maskforge.launch.modulator import Alphabet, Modulator, emitted, values_of
 from maskforge.launch.setup import Setup
 from maskforge.launch.tails import Tails, held, left_out
 from maskforge.launch.targets import Target, transferred
@@ -53,6 +53,9 @@ class Launch:
     beyond them, times the field there.  `gaps` (J,): couplings that count
     of the light that no pixel of the mask changes: from the gaps, and from around it; `dark` (K,):
     the same into the guided modes, None where these are what counts.
+
+    `halves`: the launches of two apertures, each into one polarisation, whose rows of pixels come
+    one behind the other; `x` to `kernel` are then those of each of them.
     """
 
     setup: Setup
@@ -66,6 +69,13 @@ class Launch:
     gaps: Complex
     dark: Complex | None = None
     tails: Tails | None = None
+    halves: "tuple[Launch, ...]" = ()
+
+    @property
+    def amplitudes(self) -> Complex:
+        """Of the light of each guided mode's aperture (K,): 1 where there is one aperture."""
+        shares = [one.amplitude for one in self.setup.halves] or [1.0]
+        return np.repeat(np.array(shares, complex), len(self.basis) // len(shares))
 
     @property
     def basis(self) -> Basis:
@@ -111,6 +121,8 @@ class Launch:
     @cached_property
     def is_real(self) -> bool:
         """Light and states are real on all pixels, which halves the work."""
+        if self.halves:
+            return all(one.is_real for one in self.halves)
         return (
             self.modulator.alphabet.is_real
             and self.lens_offset == (0.0, 0.0)
@@ -158,6 +170,8 @@ def prepare(setup: Setup) -> Launch:
 
     Raises BenchError where the pixels are too coarse for this lens and core.
     """
+    if setup.halves:
+        return _side_by_side(setup, [prepare(one) for one in setup.alone])
     _check_window(setup)
     modulator, basis = setup.modulator, setup.basis
     beam, outside = on_panel(lit_of(setup))
@@ -181,6 +195,24 @@ def prepare(setup: Setup) -> Launch:
     )
 
 
+def _side_by_side(setup: Setup, halves: Sequence[Launch]) -> Launch:
+    """The launch of two apertures from those of each by itself."""
+    amplitudes = [one.amplitude for one in setup.halves]
+    each = list(zip(amplitudes, halves, strict=True))
+    dark = np.concatenate([amplitude * one.gaps for amplitude, one in each])
+    light = np.concatenate([amplitude * one.incident for amplitude, one in each])
+    first, passage = halves[0], setup.passage
+    return replace(
+        first,
+        setup=setup,
+        beam=replace(first.beam, light=light, terms=()),
+        outside=None,
+        gaps=dark if passage is None else passage.through(dark),
+        dark=None if passage is None else dark,
+        halves=tuple(halves),
+    )
+
+
 def lit_of(setup: Setup) -> Lit:
     """The beam on the panel, as it is seen from the fibre."""
     (x, y), scale = setup.place, setup.scale
@@ -191,6 +223,8 @@ def lit_of(setup: Setup) -> Lit:
 def standing_at(launch: Launch, centre: tuple[float, float]) -> Launch:
     """The launch with its fibre's axis somewhere else on the facet, in m from the zero order."""
     there = replace(launch.setup, fiber_at=centre)
+    if launch.halves:
+        return _side_by_side(there, [standing_at(one, centre) for one in launch.halves])
     beam, outside = on_panel(lit_of(there))
     return _with_gaps(replace(launch, setup=there, beam=beam, outside=outside))
 
@@ -202,7 +236,15 @@ def modes_cut(launch: Launch) -> str | None:
 
 def on_device(launch: Launch, device: Device) -> Launch:
     """The launch with its pixels' arrays on a device."""
-    return replace(launch, setup=replace(launch.setup, device=device))
+    halves = tuple(on_device(one, device) for one in launch.halves)
+    return replace(launch, setup=replace(launch.setup, device=device), halves=halves)
+
+
+def with_alphabet(launch: Launch, alphabet: Alphabet) -> Launch:
+    """The launch with other states of its pixels; nothing else in it depends on them, but for
+    light around the mask."""
+    halves = tuple(with_alphabet(one, alphabet) for one in launch.halves)
+    return replace(launch, setup=launch.setup.with_panel(alphabet=alphabet), halves=halves)
 
 
 def _with_gaps(launch: Launch) -> Launch:
@@ -287,6 +329,9 @@ def finest_detail(
 def launched(launch: Launch, factors: Array) -> Complex:
     """c (K,), into the guided modes, of a mask given as the complex factors (rows, columns) of its
     pixels."""
+    if launch.halves:
+        parts = [launched(*one) for one in zip(launch.halves, parted(launch, factors), strict=True)]
+        return np.asarray(launch.amplitudes * np.concatenate(parts))
     xp = namespace(factors)
     real = launch.is_real and (is_real(factors) or not bool(xp.any(xp.imag(factors) != 0)))
     there = launch.setup.device.put(xp.real(factors) if real else factors)
@@ -294,6 +339,12 @@ def launched(launch: Launch, factors: Array) -> Complex:
     for modes, facet, kernel in launch.windows:
         found[modes] -= 1j * real_times(kernel, flat(facet.field(there)))
     return found
+
+
+def parted(launch: Launch, factors: Array) -> list[Array]:
+    """What belongs to each aperture of (rows, columns) of all pixels."""
+    rows = launch.modulator.shape[0]
+    return [factors[first : first + rows, :] for first in range(0, factors.shape[0], rows)]
 
 
 def factors_of(launch: Launch, states: Array) -> Array:
@@ -333,6 +384,13 @@ def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> A
     """
     passage = launch.setup.passage
     vector = vector if passage is None else passage.back(vector)
+    if launch.halves:
+        own = np.split(np.conj(launch.amplitudes) * vector, len(launch.halves))
+        backs = [
+            back_propagated(half, one, real=real)
+            for half, one in zip(launch.halves, own, strict=True)
+        ]
+        return namespace(backs[0]).concat(backs)
     parts = (_back(facet, vector[modes], kernel, real) for modes, facet, kernel in launch.windows)
     first = next(parts)
     return sum(parts, start=first)

@@ -225,7 +225,9 @@ class Modulator:
     the panel; `fill_factor` is the active share of a pixel's area; `gap_reflectance` the power
     reflectance of the rest, its light in phase with state value 1; `incidence` in rad, in the
     x plane.  `flatness` (rows, columns) in waves is added to the illumination.  `crosstalk` is
-    the Gaussian blur of the phase in pixels (standard deviation), for prediction.
+    the Gaussian blur of the phase in pixels (standard deviation), for prediction.  `second`: where
+    a second mask of the same `shape` lies, as `at`; its states are then the rows behind the first's
+    (see `states_shape`).
     """
 
     shape: tuple[int, int]
@@ -239,16 +241,17 @@ class Modulator:
     flatness: NDArray[np.float64] | None = None
     crosstalk: float = 0.0
     background: Background = Background()
+    second: tuple[int, int] | None = None
 
     def __post_init__(self) -> None:
         rows, columns = self.shape
         panel_rows, panel_columns = self.panel
-        row, column = self.corner
-        if row < 0 or column < 0 or row + rows > panel_rows or column + columns > panel_columns:
-            raise BenchError(
-                f"a mask of {columns} x {rows} pixels at column {column}, row {row} does not fit "
-                f"on a panel of {panel_columns} x {panel_rows} pixels"
-            )
+        for row, column in self.corners:
+            if row < 0 or column < 0 or row + rows > panel_rows or column + columns > panel_columns:
+                raise BenchError(
+                    f"a mask of {columns} x {rows} pixels at column {column}, row {row} does not "
+                    f"fit on a panel of {panel_columns} x {panel_rows} pixels"
+                )
         if self.flatness is not None and self.flatness.shape != self.shape:
             raise BenchError(
                 f"the flatness map has {self.flatness.shape[1]} x {self.flatness.shape[0]} pixels, "
@@ -265,6 +268,16 @@ class Modulator:
         if self.at is not None:
             return self.at[1], self.at[0]
         return (self.panel[0] - self.shape[0]) // 2, (self.panel[1] - self.shape[1]) // 2
+
+    @property
+    def corners(self) -> tuple[tuple[int, int], ...]:
+        """The same of each of its masks."""
+        return (self.corner,) if self.second is None else (self.corner, self.second[::-1])
+
+    @property
+    def states_shape(self) -> tuple[int, int]:
+        """(rows, columns) of all states."""
+        return len(self.corners) * self.shape[0], self.shape[1]
 
     @property
     def pitch_seen(self) -> tuple[float, float]:
@@ -314,5 +327,8 @@ def emitted(modulator: Modulator, states: Array) -> Array:
     if modulator.crosstalk == 0.0:
         return values
     xp = namespace(states)
-    phase = blurred(xp.remainder(angle(values), 2 * np.pi), modulator.crosstalk)
+    phase = xp.remainder(angle(values), 2 * np.pi)
+    rows = modulator.shape[0]
+    masks = [phase[first : first + rows, :] for first in range(0, phase.shape[0], rows)]
+    phase = xp.concat([blurred(one, modulator.crosstalk) for one in masks])
     return xp.abs(values) * xp.exp(1j * as_complex(phase))

@@ -14,7 +14,7 @@ from numpy.polynomial import legendre
 from maskforge.base.arrays import Array, flat, is_real, namespace
 from maskforge.base.device import Device
 from maskforge.launch.beam_in_pixels import Pair
-from maskforge.launch.couplings import Launch, couplings
+from maskforge.launch.couplings import Launch, launched, parted
 from maskforge.launch.light import Complex, Light, Real, illumination
 from maskforge.launch.lit_panel import active_width, has_gaps, mask_axes, panel_axes
 from maskforge.launch.panel import background_light, mask_window
@@ -113,9 +113,30 @@ class Ledger:
         return own_order_of(launch, [((0.0, 0.0), WINDOW * launch.core_radius), *zero])
 
 
+@dataclass(frozen=True, eq=False)
+class Ledgers:
+    """Those of two apertures, likewise."""
+
+    launch: Launch
+    each: tuple[Ledger, ...]
+
+    @property
+    def single(self) -> "Ledgers":
+        return replace(self, each=tuple(one.single for one in self.each))
+
+    def on(self, device: Device) -> "Ledgers":
+        return replace(self, each=tuple(one.on(device) for one in self.each))
+
+
 @lru_cache(maxsize=1)
-def ledger_of(launch: Launch) -> Ledger:
-    """The ledger of a bench."""
+def ledger_of(launch: Launch) -> Ledger | Ledgers:
+    """The ledger of a bench, or of each of its apertures."""
+    if launch.halves:
+        return Ledgers(launch, tuple(map(_ledger_of, launch.halves)))
+    return _ledger_of(launch)
+
+
+def _ledger_of(launch: Launch) -> Ledger:
     pixels, steady, caught = _on_the_panel(launch)
     radius, step = launch.core_radius, min(detail_of(launch)) / FINER
     zero, there = _zero_order(launch), None
@@ -133,7 +154,7 @@ def ledger_of(launch: Launch) -> Ledger:
 
 
 def budget_of(
-    ledger: Ledger,
+    ledger: Ledger | Ledgers,
     target: Target,
     factors: Array,
     found: Complex | None = None,
@@ -146,7 +167,9 @@ def budget_of(
     others, which takes an FFT of the whole mask.
     """
     launch = ledger.launch
-    found = couplings(launch, factors + 0j) if found is None else found
+    found = launched(launch, factors + 0j) if found is None else found
+    if isinstance(ledger, Ledgers):
+        return _of_both(ledger, target, factors, found, by_order)
     guided = float(np.sum(np.abs(found) ** 2))
     wanted = float(np.abs(np.vdot(target.vector, found)) ** 2)
     xp, seen = namespace(factors), factors
@@ -168,6 +191,30 @@ def budget_of(
         not_reflected=ledger.caught - sent,
         edge=1 - ledger.caught,
     )
+
+
+def _of_both(
+    ledgers: Ledgers, target: Target, factors: Array, found: Complex, by_order: bool
+) -> Budget:
+    """The budget of two apertures: what each of them has of the light, but for the target."""
+    launch, count = ledgers.launch, len(ledgers.each)
+    own = np.split(found / launch.amplitudes, count)
+    parts = np.split(target.vector, count)
+    each = [
+        budget_of(ledger, replace(target, vector=part), half, sent, by_order=by_order)
+        for ledger, part, half, sent in zip(
+            ledgers.each, parts, parted(launch, factors), own, strict=True
+        )
+    ]
+    light = [abs(one.amplitude) ** 2 for one in launch.setup.halves]
+
+    def share(name: str) -> float | None:
+        known = [getattr(one, name) for one in each]
+        return None if None in known else float(np.dot(light, known))
+
+    wanted = float(np.abs(np.vdot(target.vector, found)) ** 2)
+    guided = {"target": wanted, "other_modes": float(np.sum(np.abs(found) ** 2)) - wanted}
+    return Budget(**{name: share(name) for name in SHARES} | guided)  # type: ignore[arg-type]
 
 
 def _zero_order(launch: Launch) -> Pair | None:

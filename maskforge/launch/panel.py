@@ -12,10 +12,21 @@ from maskforge.launch.modulator import Alphabet, Complex, Levels, Modulator
 Picture = NDArray[np.unsignedinteger]
 
 
-def mask_window(modulator: Modulator) -> tuple[slice, slice]:
-    """Rows and columns of the panel's picture, row 0 on top, that the mask takes."""
-    row, column = modulator.corner
-    return slice(row, row + modulator.shape[0]), slice(column, column + modulator.shape[1])
+Window = tuple[slice, slice]
+
+
+def mask_windows(modulator: Modulator) -> tuple[Window, ...]:
+    """Rows and columns of the panel's picture, row 0 on top, that each mask takes."""
+    rows, columns = modulator.shape
+    return tuple(
+        (slice(row, row + rows), slice(column, column + columns))
+        for row, column in modulator.corners
+    )
+
+
+def mask_window(modulator: Modulator) -> Window:
+    """The same of the only mask, or of the first one."""
+    return mask_windows(modulator)[0]
 
 
 def farthest(alphabet: Alphabet) -> tuple[int, int]:
@@ -70,7 +81,9 @@ def rendered(modulator: Modulator, states: NDArray[np.integer]) -> Picture:
     if modulator.panel == modulator.shape:
         return np.take(greys, states[::-1])
     picture: Picture = np.asarray(greys[background_states(modulator)])
-    picture[mask_window(modulator)] = np.take(greys, states[::-1])
+    masks = np.split(states, len(modulator.corners))
+    for window, own in zip(mask_windows(modulator), masks, strict=True):
+        picture[window] = np.take(greys, own[::-1])
     return picture
 
 
@@ -91,14 +104,15 @@ def states_of(modulator: Modulator, picture: Picture) -> Levels:
     alphabet = modulator.alphabet
     state_of = np.full(2**16, -1, dtype=np.int32)
     state_of[alphabet.greys[::-1]] = np.arange(alphabet.size)[::-1]
-    states = state_of[picture[mask_window(modulator)][::-1]]
+    shown = np.concatenate([picture[one][::-1] for one in mask_windows(modulator)])
+    states = state_of[shown]
     if np.any(states < 0):
-        wrong = np.unique(picture[mask_window(modulator)][::-1][states < 0])
+        wrong = np.unique(shown[states < 0])
         raise BenchError(
             f"{np.count_nonzero(states < 0)} pixels of the mask have a grey that is no state's, "
             f"such as {int(wrong[0])}"
         )
-    return states.astype(np.uint16)
+    return np.asarray(states, dtype=np.uint16)
 
 
 def background_light(modulator: Modulator) -> Complex:

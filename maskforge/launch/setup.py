@@ -1,13 +1,25 @@
 """A bench in SI units: what a launch is prepared from."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 from maskforge.base.device import CPU, Device
 from maskforge.fiber.profile import Fiber
-from maskforge.launch.basis import Basis
+from maskforge.launch.basis import Basis, unpolarised
 from maskforge.launch.light import Light
 from maskforge.launch.modulator import Carrier, Modulator
 from maskforge.launch.passage import Passage
+
+
+@dataclass(frozen=True, eq=False)
+class Half:
+    """One of two apertures of a panel, each of which sends light of a polarisation of its own.
+
+    `amplitude`: complex, that of its light at the fibre; the squares of both add up to 1.
+    """
+
+    modulator: Modulator
+    amplitude: complex
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,7 +29,8 @@ class Setup:
     `lens_offset`: middle of the mask, (x, y) from the lens's axis.  `fiber_at`: where on the facet
     the fibre's axis stands, (x, y) in m from the zero order; None: on the carrier's order.
     `device`: where the arrays of its pixels are.  `passage`: what lies behind the guided modes, to
-    whose outputs couplings then go; None: nothing.
+    whose outputs couplings then go; None: nothing.  `halves`: the apertures of two polarisations,
+    the same beam about the middle of each; the basis has the modes of both, `modulator` both masks.
     """
 
     light: Light
@@ -30,6 +43,21 @@ class Setup:
     fiber_at: tuple[float, float] | None = None
     device: Device = CPU
     passage: Passage | None = None
+    halves: tuple[Half, ...] = ()
+
+    def with_panel(self, **changes: Any) -> "Setup":
+        """The same with other properties of the panel, whatever its apertures."""
+        halves = (replace(one, modulator=replace(one.modulator, **changes)) for one in self.halves)
+        return replace(self, modulator=replace(self.modulator, **changes), halves=tuple(halves))
+
+    @property
+    def alone(self) -> "tuple[Setup, ...]":
+        """Each of two apertures by itself, before any device."""
+        basis = unpolarised(self.basis)
+        return tuple(
+            replace(self, modulator=one.modulator, basis=basis, passage=None, halves=())
+            for one in self.halves
+        )
 
     @property
     def scale(self) -> float:

@@ -7,13 +7,14 @@ carrier two states leave a line, and more of them a polygon, or a disc where tha
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 
 from maskforge.base.arrays import on_host
 from maskforge.launch.couplings import Launch, couplings
@@ -37,6 +38,9 @@ DIM = 1e-5
 """Blocks with less light than this share of the brightest are left out."""
 
 Blocks = BlockModel | CornerModel
+
+Sent = Callable[[Launch], NDArray[np.complex128]]
+"""Of the launch of one aperture what its blocks send into the guided modes (K, blocks)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,17 +92,14 @@ def blocks_of(launch: Launch) -> int:
 @lru_cache(maxsize=4)
 def coarse_of(launch: Launch, stride: int) -> Blocks:
     """The dual's model of a launch on blocks of `stride` x `stride` pixels."""
-    hull = _hull(launch, launch)
-    beam, x, y = _blocks(launch, stride, launch)
-    back = _back(launch, beam, x, y, _lit(beam))
+    hull, back = _hull(launch, launch), _back(launch, _sent_by_blocks(stride))
     return _model(launch, hull, [back], [_fixed(launch, hull)])
 
 
 def disc_of(launch: Launch, stride: int) -> Blocks:
     """The same for all values on the disc of the largest amplitude."""
     hull = Hull(0.0, float(np.max(np.abs(launch.modulator.alphabet.values))))
-    beam, x, y = _blocks(launch, stride, launch)
-    back = _back(launch, beam, x, y, _lit(beam))
+    back = _back(launch, _sent_by_blocks(stride))
     return _model(launch, hull, [back], [real_of(launch.gaps)])
 
 
@@ -110,12 +111,28 @@ def fine_of(launch: Launch) -> tuple[Blocks, bool]:
     stride = math.ceil(math.sqrt(4 * len(launch.ends) * pixels / MOST_NUMBERS))
     if stride > 1:
         return coarse_of(launch, stride), False
-    hull, lit = hull_of(launch.modulator.alphabet, carried=False), _lit(launch.incident)
-    layers = enumerate(draft_of(launch).facet.layers)
-    backs = [
-        _back(launch, on_host(one.light), launch.x, launch.y, lit, index) for index, one in layers
+    hull = hull_of(launch.modulator.alphabet, carried=False)
+    return _model(launch, hull, [_back(launch, _sent_by_pixels)], [_fixed(launch, hull)]), True
+
+
+def _sent_by_pixels(launch: Launch) -> NDArray[np.complex128]:
+    """What single pixels that are lit send into the guided modes (K, pixels)."""
+    lit, layers = _lit(launch.incident), draft_of(launch).facet.layers
+    sent = [
+        _sent(launch, on_host(one.light), launch.x, launch.y, lit, index)
+        for index, one in enumerate(layers)
     ]
-    return _model(launch, hull, [np.sum(backs, axis=0)], [_fixed(launch, hull)]), True
+    return np.asarray(np.sum(sent, axis=0))
+
+
+def _sent_by_blocks(stride: int) -> Sent:
+    """What sends likewise from blocks, without the carrier."""
+
+    def sent(launch: Launch) -> NDArray[np.complex128]:
+        beam, x, y = _blocks(launch, stride, launch)
+        return _sent(launch, beam, x, y, _lit(beam))
+
+    return sent
 
 
 def coarse_of_all(launches: Sequence[Launch], stride: int) -> Blocks:
@@ -125,13 +142,18 @@ def coarse_of_all(launches: Sequence[Launch], stride: int) -> Blocks:
     mean of its states (least squares).
     """
     first = launches[0]
-    lit: NDArray[np.bool_] | None = None
     backs, fixed = [], []
     for launch in launches:
-        beam, x, y = _blocks(launch, stride, first)
-        lit = _lit(beam) if lit is None else lit
+        each = zip(launch.halves or (launch,), first.halves or (first,), strict=True)
+        nominal = dict(each)
+
+        def sent(one: Launch, nominal: dict[Launch, Launch] = nominal) -> NDArray[np.complex128]:
+            own = nominal[one]
+            lit = _lit(_blocks(own, stride, own)[0])
+            return _sent(one, *_blocks(one, stride, own), lit)
+
         factor = likeness(launch.modulator.alphabet, first.modulator.alphabet)
-        backs.append(_back(launch, beam, x, y, lit) * np.conj(factor))
+        backs.append(_back(launch, sent) * np.conj(factor))
         fixed.append(_fixed(launch, _hull(launch, first)))
     return _model(first, _hull(first, first), backs, fixed)
 
@@ -153,10 +175,21 @@ def _lit(beam: NDArray[np.complex128]) -> NDArray[np.bool_]:
 
 
 def _fixed(launch: Launch, hull: Hull) -> Real:
-    return real_of(couplings(launch, np.full(launch.modulator.shape, hull.middle)))
+    return real_of(couplings(launch, np.full(launch.modulator.states_shape, hull.middle)))
 
 
-def _back(
+def _back(launch: Launch, sent: Sent) -> NDArray[np.complex128]:
+    """What blocks get of every multiplier (blocks, J), by what those of an aperture send."""
+    passage = launch.setup.passage
+    if launch.halves:
+        found = block_diag(*map(sent, launch.halves)) * launch.amplitudes[:, None]
+    else:
+        found = sent(launch)
+    found = np.conj(found)
+    return np.asarray((found if passage is None else np.conj(passage.matrix) @ found).T)
+
+
+def _sent(
     launch: Launch,
     beam: NDArray[Any],
     x: NDArray[np.float64],
@@ -164,10 +197,9 @@ def _back(
     lit: NDArray[np.bool_],
     layer: int = 0,
 ) -> NDArray[np.complex128]:
-    """What the blocks that are `lit` get of every multiplier (blocks, J), from a layer's light."""
+    """What the blocks that are `lit` send into the guided modes (K, blocks), by a layer's light."""
     modes = np.stack([mode[lit] for mode in sent_from(launch, x, y, layer)])
-    sent, passage = np.conj(modes * beam[lit]), launch.setup.passage
-    return np.asarray((sent if passage is None else np.conj(passage.matrix) @ sent).T)
+    return np.asarray(modes * beam[lit])
 
 
 def _model(

@@ -32,7 +32,7 @@ def moves(launch: Launch, states: Array, pixels: Array, others: Array) -> Array:
     shown = picked(values, states)
     phases, sizes = flat(blurred(_phase(shown), modulator.crosstalk)), flat(xp.abs(shown))
     step, light = _phase(new) - _phase(old), table_of(launch).light
-    rows, columns = modulator.shape
+    rows, columns = modulator.states_shape
     row, column = pixels // columns, pixels % columns
     own = picked(light, pixels)
     own = xp.where(own == 0, xp.ones_like(own), own)

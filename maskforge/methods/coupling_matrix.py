@@ -56,8 +56,9 @@ class CouplingMatrix:
 @kept
 def matrix_of(launch: Launch) -> CouplingMatrix | None:
     """The matrix of a launch; None where it is large for what it spares."""
-    count, shape = len(launch.ends), launch.modulator.shape
-    if count * shape[0] * shape[1] > min(NUMBERS * len(launch.facet.layers), MOST):
+    count, shape = len(launch.ends), launch.modulator.states_shape
+    facet = (launch.halves or (launch,))[0].facet
+    if count * shape[0] * shape[1] > min(NUMBERS * len(facet.layers), MOST):
         return None
     units = np.eye(count, dtype=complex)
     backs = [flat(back_propagated(launch, unit)) for unit in units]

@@ -178,6 +178,8 @@ def _turn(launch: Launch) -> Complex:
     The far field of real light is even and real or odd and imaginary; the lens adds 1/i.
     """
     into_modes = np.array([1j if mode.l % 2 == 0 else 1.0 for mode in launch.basis])
+    if launch.halves:
+        into_modes = into_modes * launch.amplitudes / np.abs(launch.amplitudes)
     if launch.setup.passage is None:
         return into_modes
     return _turn_behind(launch.setup.passage, into_modes.tobytes())

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, beside, is_real, on_host
+from maskforge.base.arrays import Array, beside, is_real, namespace, on_host
 from maskforge.launch.couplings import Launch, facet_at, facet_axis, finest_detail, single_values
 from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import fourier_rows
@@ -50,23 +50,46 @@ class Draft:
     passage: Passage | None = None
     dark: NDArray[np.complex128] | None = None
     """Behind a device the gaps' couplings into the guided modes."""
+    halves: "tuple[Draft, ...]" = ()
+    """Of two apertures, whose light has these amplitudes in each guided mode."""
+    amplitudes: NDArray[np.complex128] | float = 1.0
 
     def couplings(self, states: Array) -> NDArray[np.complex128]:
         """What counts (J,) of the pixels' states (rows, columns)."""
         factors = values_of(self.values, states)
         if self.matrix is not None:
             return np.asarray(self.gaps + self.matrix.couplings(factors))
+        found = self._launched(factors)
+        return np.asarray(found if self.passage is None else self.passage.through(found))
+
+    def _launched(self, factors: Array) -> NDArray[np.complex128]:
+        """The couplings into the guided modes."""
+        if self.halves:
+            rows = factors.shape[0] // len(self.halves)
+            parts = [
+                half._launched(factors[place * rows : (place + 1) * rows, :])
+                for place, half in enumerate(self.halves)
+            ]
+            return np.asarray(self.amplitudes * np.concatenate(parts))
         found = self.gaps if self.dark is None else self.dark
         sent = self.facet.sent(factors)
         for layer, kernel, there in zip(self.facet.layers, self.kernels, sent, strict=True):
             found = found - 1j * layer.turn * kernel.overlaps(there)
-        return np.asarray(found if self.passage is None else self.passage.through(found))
+        return found
 
     def back(self, vector: NDArray[np.complex128]) -> Array:
         """v (rows, columns): Re<vector, c - gaps> = sum over pixels of Re(conj(v) s)."""
         if self.matrix is not None:
             return self.matrix.back(vector, real=is_real(self.values))
         vector = vector if self.passage is None else self.passage.back(vector)
+        return self._returned(vector)
+
+    def _returned(self, vector: NDArray[np.complex128]) -> Array:
+        """The adjoint of `_launched`."""
+        if self.halves:
+            own = np.split(np.conj(self.amplitudes) * vector, len(self.halves))
+            backs = [half._returned(one) for half, one in zip(self.halves, own, strict=True)]
+            return namespace(backs[0]).concat(backs)
         facets = (
             kernel.mixed(1j * np.conj(layer.turn) * vector)
             for layer, kernel in zip(self.facet.layers, self.kernels, strict=True)
@@ -93,13 +116,26 @@ def sent_from(launch: Launch, x: Real, y: Real, layer: int = 0) -> Iterator[Fast
 @kept
 def draft_of(launch: Launch) -> Draft:
     """The draft of a launch."""
+    matrix = matrix_of(launch)
+    if launch.halves:
+        values = launch.setup.device.put(single_values(launch))
+        halves = tuple(replace(draft_of(one), values=values) for one in launch.halves)
+        return replace(
+            halves[0],
+            gaps=launch.gaps,
+            matrix=None if matrix is None else matrix.single,
+            passage=launch.setup.passage,
+            dark=launch.dark,
+            halves=halves,
+            amplitudes=launch.amplitudes,
+        )
     detail = finest_detail(launch.scale, launch.modulator, launch.lens_offset)
     step = min(detail / 2, launch.core_radius / DRAFT_SAMPLES)
     u = facet_axis(launch.basis, step, DRAFT_TAIL)
     modes, area = mode_samples(launch.basis, u, DRAFT_TAIL), (u[1] - u[0]) ** 2
     whole = facet_at(launch, u, u)
     layers = tuple(layer for layer in whole.layers if layer.size > DRAFT_LEFT_OUT)
-    device, matrix = launch.setup.device, matrix_of(launch)
+    device = launch.setup.device
     return Draft(
         facet=replace(whole, layers=layers).single.on(device),
         kernels=tuple(modes.weighted(area, layer.envelope).on(device) for layer in layers),

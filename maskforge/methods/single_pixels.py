@@ -6,10 +6,11 @@ the beam in the pixel, as they are seen from the fibre's axis: right to about 1 
 pixels a waist), which is what choosing pixels needs; couplings that count come from the full model.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import block_diag
 
 from maskforge.base.arrays import (
     Array,
@@ -54,6 +55,8 @@ class Table:
 @kept
 def table_of(launch: Launch) -> Table:
     """The radial table of a launch."""
+    if launch.halves:
+        return _side_by_side(launch)
     u = draft_of(launch).facet.u
     first = [mode for mode in launch.basis if mode.part != "sin"]
     place = {mode.label: index for index, mode in enumerate(first)}
@@ -68,10 +71,7 @@ def table_of(launch: Launch) -> Table:
     turns = np.exp(-2j * np.pi / launch.scale * np.outer(u, np.arange(RADII) * step))
     radial = (-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).astype(np.complex64)
     length = np.sqrt((np.abs(radial) ** 2).sum(axis=0))
-    if launch.setup.passage is not None:
-        # of all directions alike
-        matrix = launch.setup.passage.matrix
-        length *= np.linalg.norm(matrix) / np.sqrt(matrix.shape[1])
+    length *= _passed(launch.setup.passage)
     nearest = np.rint(np.hypot(x, y[:, None]) / step).astype(np.intp)
     put = launch.setup.device.put
     return Table(
@@ -85,6 +85,23 @@ def table_of(launch: Launch) -> Table:
     )
 
 
+def _passed(passage: Passage | None) -> float:
+    """What a device leaves of an amplitude, of all directions alike."""
+    if passage is None:
+        return 1.0
+    return float(np.linalg.norm(passage.matrix) / np.sqrt(passage.matrix.shape[1]))
+
+
+def _side_by_side(launch: Launch) -> Table:
+    """The table of two apertures, whose pixels differ in their light alone."""
+    tables, passed = [table_of(one) for one in launch.halves], _passed(launch.setup.passage)
+    each = list(zip((one.amplitude for one in launch.setup.halves), tables, strict=True))
+    xp = namespace(tables[0].weight)
+    weights = [one.weight * (abs(amplitude) * passed) for amplitude, one in each]
+    lights = [one.light * amplitude for amplitude, one in each]
+    return replace(tables[0], weight=xp.concat(weights), light=xp.concat(lights))
+
+
 def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     """a_x w_k(x), (len(pixels), J), of pixels given by their index in the flattened mask."""
     if launch.incident.size * len(launch.ends) <= MOST_KEPT:
@@ -94,6 +111,7 @@ def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     part = table.order + (1 + table.order.max()) * table.is_sin
     part, label = (constant(a, pixels) for a in (part, table.label))
     row, column = pixels // launch.x.size, pixels % launch.x.size
+    aperture, row = row // launch.y.size, row % launch.y.size
     x = picked(constant(launch.x, pixels), column) + launch.lens_offset[0]
     y = picked(constant(launch.y, pixels), row) + launch.lens_offset[1]
     radius = xp.hypot(x, y)
@@ -106,21 +124,36 @@ def pixel_couplings(launch: Launch, pixels: Array) -> Array:
     near = xp.astype(xp.round(radius / table.step), xp.int64)
     radial = xp.take(table.radial, near, axis=1) * picked(table.light, pixels)
     found, passage = (xp.take(radial, label, axis=0) * angular).T, launch.setup.passage
+    if launch.halves:
+        own = [single(as_complex(xp.astype(aperture == k, radius.dtype))) for k in (0, 1)]
+        found = xp.concat([found * one[:, None] for one in own], axis=1)
     return found if passage is None else found @ constant(_single(passage), pixels).T
 
 
 @kept
 def _all_pixels(launch: Launch) -> Array:
     """The same of all pixels (pixels, J)."""
+    put, passage = launch.setup.device.put, launch.setup.passage
+    sent = _launched_by_pixels
+    if launch.halves:
+        whole = block_diag(*map(sent, launch.halves)) * launch.amplitudes[:, None]
+        whole = whole.astype(np.complex64)
+    else:
+        whole = sent(launch)
+    if passage is not None:
+        whole = _single(passage) @ whole
+    return put(np.ascontiguousarray(whole.T))
+
+
+def _launched_by_pixels(launch: Launch) -> NDArray[np.complex64]:
+    """What all pixels of one aperture launch (K, pixels)."""
     lights = [on_host(layer.light) for layer in draft_of(launch).facet.layers]
     parts = [
         np.stack([mode * light for mode in sent_from(launch, launch.x, launch.y, index)])
         for index, light in enumerate(lights)
     ]
-    whole = np.sum(parts, axis=0, dtype=np.complex64).reshape(len(launch.basis), -1)
-    if launch.setup.passage is not None:
-        whole = _single(launch.setup.passage) @ whole
-    return launch.setup.device.put(np.ascontiguousarray(whole.T))
+    whole = np.sum(parts, axis=0, dtype=np.complex64)
+    return np.asarray(whole.reshape(len(launch.basis), -1))
 
 
 def _single(passage: Passage) -> NDArray[np.complex64]:

@@ -13,6 +13,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.files import telling
 from maskforge.base.regular_files import read_regular
+from maskforge.bench.elsewhere import refuse_second
 from maskforge.launch.modulator import Modulator
 from maskforge.launch.panel import mask_window
 from maskforge.playing.formats import Layout, Place, check_format, depth_of, opened, order_of
@@ -201,6 +202,8 @@ def _check_panel(paired: Paired, written: WrittenSet, picture: Picture) -> None:
 
 def _paired(written: WrittenSet, other: WrittenSet) -> Paired:
     """What two sets on one panel share; BenchError where they cannot be on one."""
+    for each in (written, other):
+        refuse_second(bench_of(each), "pack --beside")
     counts = len(written.masks), len(other.masks)
     if counts[1] not in (1, counts[0]):
         raise BenchError(

@@ -52,8 +52,9 @@ class MaskSet:
     @property
     def modes(self) -> tuple[str, ...]:
         """Names of the guided modes, as in "LP21 cos"."""
-        each = ((mode["label"], mode.get("part")) for mode in self.written.modes)
-        return tuple(label if part is None else f"{label} {part}" for label, part in each)
+        keys = "label", "part", "polarisation"
+        each = ([mode.get(key) for key in keys] for mode in self.written.modes)
+        return tuple(" ".join(filter(None, name)) for name in each)
 
     @cached_property
     def couplings(self) -> Complex:

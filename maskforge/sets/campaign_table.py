@@ -18,9 +18,13 @@ from maskforge.sets.reading import read_set
 
 @dataclass(frozen=True)
 class SetFigures:
-    """A finished set of a campaign in figures; `gap`s are None where no mask has a bound."""
+    """A finished set of a campaign in figures; `gap`s are None where no mask has a bound.
+
+    `figures_of`: "launch", or "output" where they are those at a device's outputs.
+    """
 
     entry: Entry
+    figures_of: str
     asked: float
     masks: int
     short: tuple[str, ...]
@@ -45,6 +49,7 @@ def figures_of(folder: Path, entry: Entry) -> SetFigures:
         raise BenchError(f"{written.folder / MANIFEST}: bench design purity: must be a number")
     return SetFigures(
         entry,
+        figures_of="output" if written.outputs else "launch",
         asked=asked,
         masks=len(masks),
         short=tuple(mask.name for mask in masks if not mask.reached),
@@ -77,8 +82,12 @@ def _of_key(key: str) -> Column[SetFigures]:
     return Column(key, cell, key.replace(".", "\n"), value_text)
 
 
+WHERE = Column[SetFigures]("figures_of", attrgetter("figures_of"), "figures\nof", left=True)
+"""Printed where one of the sets is behind a device."""
+
 FIGURES: tuple[Column[SetFigures], ...] = (
     Column("masks", attrgetter("masks"), "masks"),
+    WHERE,
     Column("asked_purity", attrgetter("asked")),
     Column("worst_purity", attrgetter("worst.purity"), "worst\npurity %", percent),
     Column("worst_purity_mask", attrgetter("worst.name"), "of", left=True),
@@ -107,7 +116,9 @@ def table_text(keys: Sequence[str], rows: Sequence[SetFigures]) -> str:
     return csv_table(columns_of(keys), rows)
 
 
-def printed_columns(known: CampaignList) -> list[Column[SetFigures]]:
-    """Those of the printed table."""
+def printed_columns(known: CampaignList, rows: Sequence[SetFigures]) -> list[Column[SetFigures]]:
+    """Those of the printed table of such rows."""
     several = len({one.bench for one in known.entries}) > 1
-    return [one for one in columns_of(known.keys, several=several) if one.heading]
+    plain = all(one.figures_of == "launch" for one in rows)
+    columns = columns_of(known.keys, several=several)
+    return [one for one in columns if one.heading and not (plain and one is WHERE)]

@@ -188,6 +188,7 @@ def manifest_text(
                 "part": mode.part,
                 "group": mode.group,
                 "n_eff": float(mode.n_eff),
+                **({} if mode.polarisation is None else {"polarisation": mode.polarisation}),
             }
             for mode in basis
         ],

@@ -38,15 +38,15 @@ def remedies(bench: Bench, launch: Launch, target: Target) -> str:
 @lru_cache(maxsize=1)
 def _others(launch: Launch) -> tuple[tuple[str, Launch], ...]:
     """(what is other, the launch) of benches that differ in one thing."""
-    panel, found = replace(launch.modulator, crosstalk=0.0), []
-    setup = replace(launch.setup, modulator=panel)
+    setup, found = launch.setup.with_panel(crosstalk=0.0), []
+    panel = setup.modulator
     if setup.carrier.period == 0.0:
         tilted = replace(setup, carrier=Carrier(PERIOD, np.pi / 4))
         found.append((f"with a carrier of {PERIOD:g} px", tilted))
     if panel.alphabet.size < LEVELS:
-        finer = replace(setup, modulator=replace(panel, alphabet=levels(LEVELS)))
+        finer = setup.with_panel(alphabet=levels(LEVELS))
         found.append((f"with {LEVELS} levels", finer))
     if has_gaps(panel):
-        dark = replace(setup, modulator=replace(panel, gap_reflectance=0.0))
+        dark = setup.with_panel(gap_reflectance=0.0)
         found.append(("without the gaps' light", dark))
     return tuple((words, prepare(other)) for words, other in found)

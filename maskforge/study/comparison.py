@@ -14,9 +14,11 @@ import numpy as np
 from maskforge import bench as benches
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers, spread
+from maskforge.base.wording import some_of
 from maskforge.bench import Bench
-from maskforge.bench.elsewhere import refuse_device
+from maskforge.bench.elsewhere import device_at
 from maskforge.bench.ready import Prepared, guided_basis, prepared
+from maskforge.bench.values import fail
 from maskforge.launch.basis import Basis, sampled
 from maskforge.launch.couplings import insertion_loss_db
 from maskforge.launch.light import Complex, Real
@@ -60,16 +62,29 @@ def entrants(
     these targets, each bench with those of them that its fibre guides.
 
     What a robust design has more, several wavelengths or places of the fibre, is left out: only one
-    method knows of it.  BenchError where a bench is given twice, has a device, or lacks a target.
+    method knows of it, and so is the purity asked of an edge of a device's errors.  BenchError
+    where a bench is given twice, lacks a target, or has not the outputs of the first one.
     """
-    for bench in given:
-        refuse_device(bench, "compare")
+    _check_ends(given)
     places = [Path(bench.source).resolve() for bench in given]
     for k, bench in enumerate(given):
         if places[k] in places[:k]:
             raise BenchError(f"{bench.source}: given twice; each bench is compared once")
     some = given if labels is None else _with_labels(given, labels)
     return tuple(prepared(_nominal(bench), device) for bench in some)
+
+
+def _check_ends(given: Sequence[Bench]) -> None:
+    """BenchError where figures are not at the same place: at launches, or at the same outputs."""
+    first = given[0]
+    for bench in given[1:]:
+        if set(bench.device.outputs) != set(first.device.outputs):
+            here, there = (
+                f"the outputs {some_of(one.device.outputs)}" if one.device.outputs else "launches"
+                for one in (bench, first)
+            )
+            text = f"figures at {here} do not compare with those of {there} on {first.source}"
+            fail(bench.source, "device", "matrix", bench.device.matrix, text)
 
 
 def _with_labels(given: Sequence[Bench], labels: str | Sequence[str]) -> tuple[Bench, ...]:
@@ -102,6 +117,7 @@ def _nominal(bench: Bench) -> Bench:
     alone = bench.model_copy(
         update={
             "light": bench.light.at(bench.light.wavelength_nm),
+            "device": device_at(bench, bench.light.wavelength_nm),
             "design": bench.design.model_copy(update={"fiber_offset_um": (0.0, 0.0)}),
         }
     )

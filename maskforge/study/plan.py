@@ -1,8 +1,9 @@
 """Which lens, which beam, which carrier: what any mask could launch, over a grid of them.
 
 At every point the dual's bound is computed for each target, one orientation a label, without a
-mask: it holds for every mask of this modulator at the bench's purity.  On large panels it is
-estimated on blocks of pixels, and proven for the best beam of each lens and carrier.
+mask: it holds for every mask of this modulator at the bench's purity, which behind a device is that
+of its outputs.  On large panels it is estimated on blocks of pixels, and proven for the best beam
+of each lens and carrier.
 """
 
 import math
@@ -18,7 +19,7 @@ from maskforge.base.arguments import Rule
 from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
-from maskforge.bench.elsewhere import refuse_device
+from maskforge.bench.power import largest_share
 from maskforge.bench.ready import guided_basis
 from maskforge.bench.sections import LensSection, keys_by_section
 from maskforge.fiber import Fiber
@@ -131,7 +132,6 @@ def fixed_of(bench: Bench, device: str = "cpu") -> Fixed:
 
     The bound is proven for pixels without crosstalk, so that it is left out.
     """
-    refuse_device(bench, "plan")
     raw = _keys(bench)
     raw["modulator"].pop("crosstalk_px", None)
     if bench.targets.family == "lp":
@@ -265,7 +265,7 @@ def evaluated(fixed: Fixed, setting: PlannedSetting, *, certified: bool = True) 
     limits = [fixed.device.holding(partial(work, one)) for one in problems]
     names = [target.name for target in fixed.targets]
     zero_order, conjugate = order_distances(launch, benches.carrier(bench).frequency)
-    density = peak_density(replace(light, power=1.0), panel)
+    density = peak_density(replace(light, power=largest_share(bench)), panel)
     assert density is not None
     return PlannedBounds(
         setting=setting,

@@ -162,3 +162,7 @@ def _same_panel(own: Bench, other: Bench) -> None:
                 f"{other.source}: [modulator] {key} = {list(got[::-1])}: must be "
                 f"{list(need[::-1])}, as the masks of the set lie"
             )
+    second, there = own.device.second_at, other.device.second_at
+    if second != there:
+        text = "must be " + ("left out" if second is None else f"{list(second)}")
+        fail(other.source, "device", "second_at", there, f"{text}, as the masks of the set lie")

@@ -1,7 +1,10 @@
-"""Purity against efficiency: what any mask could launch, and what a designed one does."""
+"""Purity against efficiency: what any mask could launch, and what a designed one does.
+
+Behind a device both are those of what arrives at its outputs, by its matrix as measured.
+"""
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -9,9 +12,8 @@ from threadpoolctl import threadpool_limits
 from maskforge import bench as benches
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.bench import Bench
-from maskforge.bench.elsewhere import refuse_device
 from maskforge.launch.basis import Basis
-from maskforge.launch.couplings import Launch
+from maskforge.launch.couplings import Launch, with_alphabet
 from maskforge.launch.modulator import CONTINUOUS_LEVELS, Alphabet, binary, continuous, levels
 from maskforge.launch.targets import Target, lp_target
 from maskforge.methods import design
@@ -71,7 +73,6 @@ def target_of(bench: Bench, basis: Basis, label: str, orientation: float = 0.0) 
     Raises BenchError where the family or the basis has no such label, BadValueError where it cannot
     be turned so.
     """
-    refuse_device(bench, "tradeoff")
     part = bench.targets
     if not -360 <= orientation <= 360:
         raise BadValueError(
@@ -144,9 +145,7 @@ def walked(
     """
     with threadpool_limits(1):
         for choice in choices:
-            panel = replace(launch.modulator, alphabet=choice.alphabet)
-            # nothing else in a launch depends on the alphabet
-            changed = replace(launch, setup=replace(launch.setup, modulator=panel))
+            changed = with_alphabet(launch, choice.alphabet)
             for purity in purities:
                 yield _point(changed, target, choice.name, purity)
 

@@ -331,14 +331,17 @@ def test_the_modulator_is_to_scale() -> None:
     found, pitch = mask_plane(launch, light), MASK_WAIST / 12
     scale = found.panel.width / (150 * pitch)
     assert found.panel.height / (200 * pitch) == pytest.approx(scale)
-    assert found.mask.width / (64 * pitch) == pytest.approx(scale)
-    assert found.mask.height / (60 * pitch) == pytest.approx(scale)
-    assert (found.mask.x - found.panel.x) / (10 * pitch) == pytest.approx(scale)
-    assert (found.mask.y - found.panel.y) / (120 * pitch) == pytest.approx(scale)
-    assert found.beam.rx / light.waist[0] == pytest.approx(scale)
-    middle = found.mask.x + found.mask.width / 2, found.mask.y + found.mask.height / 2
-    assert (found.beam.x - middle[0]) / 1e-4 == pytest.approx(scale)
-    assert (found.beam.y - middle[1]) / 2e-4 == pytest.approx(scale)
+    assert found.masks[0].width / (64 * pitch) == pytest.approx(scale)
+    assert found.masks[0].height / (60 * pitch) == pytest.approx(scale)
+    assert (found.masks[0].x - found.panel.x) / (10 * pitch) == pytest.approx(scale)
+    assert (found.masks[0].y - found.panel.y) / (120 * pitch) == pytest.approx(scale)
+    assert found.beams[0].rx / light.waist[0] == pytest.approx(scale)
+    middle = (
+        found.masks[0].x + found.masks[0].width / 2,
+        found.masks[0].y + found.masks[0].height / 2,
+    )
+    assert (found.beams[0].x - middle[0]) / 1e-4 == pytest.approx(scale)
+    assert (found.beams[0].y - middle[1]) / 2e-4 == pytest.approx(scale)
     length, unit = found.bar.text.split()
     assert unit == "mm"
     assert found.bar.width / (float(length) * 1e-3) == pytest.approx(scale)

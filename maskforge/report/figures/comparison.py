@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from maskforge.base.arrays import beside
 from maskforge.base.wording import counted
 from maskforge.launch.basis import groups_of
-from maskforge.launch.couplings import Launch, facet_field, insertion_loss_db
+from maskforge.launch.couplings import Launch, facet_field, insertion_loss_db, passed_on
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.modulator import emitted
@@ -167,7 +167,7 @@ def _shown(launch: Launch, entry: ComparedMask, u: Real) -> ShownField:
     """The phases of the fields are those from the target's."""
     assert entry.states is not None
     factors = emitted(launch.modulator, entry.states)
-    along = complex(np.vdot(entry.target.vector, entry.couplings))
+    along = complex(np.vdot(entry.target.vector, passed_on(launch, entry.couplings)))
     turn = np.conj(along) / max(abs(along), 1e-300)
     return ShownField(
         entry,

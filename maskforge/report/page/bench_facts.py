@@ -83,6 +83,8 @@ def _modulator(bench: Bench, part: ModulatorSection, launch: Launch) -> Iterator
         row, column = launch.modulator.corner
         yield "panel", f"{part.panel[0]} × {part.panel[1]} pixels"
         yield "mask's top left pixel", f"column {column}, row {row}"
+        if launch.modulator.second is not None:
+            yield "second mask's top left", "column {}, row {}".format(*launch.modulator.second)
         yield "around the mask", _background(part)
     yield "pixels", f"pitch {part.pitch_um:g} µm, {percent(part.fill_factor)} active"
     if part.gap_reflectance:
@@ -91,6 +93,11 @@ def _modulator(bench: Bench, part: ModulatorSection, launch: Launch) -> Iterator
     measured = phase_wavelength_nm(bench)
     if measured != bench.light.wavelength_nm:
         yield "its phases measured at", f"{measured:g} nm"
+    if bench.device.is_polarised:
+        first, second = bench.device.amplitudes
+        angle = bench.device.second_phase_deg or 0.0
+        yield "light of the masks", f"x {percent(abs(first) ** 2)}, y {percent(abs(second) ** 2)}"
+        yield "phase of y against x", f"{angle:g}°"
     if part.flatness is not None:
         yield "flatness map", Path(part.flatness.path).name
     if part.incidence_deg:

@@ -57,11 +57,14 @@ class Bar:
 
 @dataclass(frozen=True)
 class MaskPlane:
-    """The modulator as the light sees it; the beam's ellipse is that of 1/e^2."""
+    """The modulator as the light sees it; a beam's ellipse is that of 1/e^2.
+
+    Of two apertures there are two masks and beams.
+    """
 
     panel: Box
-    mask: Box
-    beam: Round
+    masks: tuple[Box, ...]
+    beams: tuple[Round, ...]
     bar: Bar
     alone: bool
     """The mask is the whole panel."""
@@ -129,10 +132,14 @@ def mask_plane(launch: Launch, light: Light) -> MaskPlane:
     first, second, angle, (beam_x, beam_y) = beam_axes(light)
     reach_x = float(np.hypot(first * np.cos(angle), second * np.sin(angle)))
     reach_y = float(np.hypot(first * np.sin(angle), second * np.cos(angle)))
-    left = min(x[0] - pitch_x / 2, beam_x - reach_x)
-    right = max(x[-1] + pitch_x / 2, beam_x + reach_x)
-    low = min(y[0] - pitch_y / 2, beam_y - reach_y)
-    high = max(y[-1] + pitch_y / 2, beam_y + reach_y)
+    row, column = modulator.corner
+    # the middles of the masks, from that of the first
+    middles = [((c - column) * pitch_x, (row - r) * pitch_y) for r, c in modulator.corners]
+    along, up = (np.array(one) for one in zip(*middles, strict=True))
+    left = min(x[0] - pitch_x / 2, beam_x - reach_x + float(along.min()))
+    right = max(x[-1] + pitch_x / 2, beam_x + reach_x + float(along.max()))
+    low = min(y[0] - pitch_y / 2, beam_y - reach_y + float(up.min()))
+    high = max(y[-1] + pitch_y / 2, beam_y + reach_y + float(up.max()))
     per_metre = PLANE / max(right - left, high - low)
     # what is narrower than the square lies in its middle
     spare_x = (PLANE - (right - left) * per_metre) / 2
@@ -148,12 +155,18 @@ def mask_plane(launch: Launch, light: Light) -> MaskPlane:
     panel_rows, panel_columns = modulator.panel
     return MaskPlane(
         panel=box(x[0] - pitch_x / 2, y[-1] + pitch_y / 2, panel_columns, panel_rows),
-        mask=box(-columns * pitch_x / 2, rows * pitch_y / 2, columns, rows),
-        beam=Round(
-            *place(beam_x, beam_y),
-            first * per_metre,
-            second * per_metre,
-            -float(np.rad2deg(angle)),
+        masks=tuple(
+            box(dx - columns * pitch_x / 2, dy + rows * pitch_y / 2, columns, rows)
+            for dx, dy in middles
+        ),
+        beams=tuple(
+            Round(
+                *place(beam_x + dx, beam_y + dy),
+                first * per_metre,
+                second * per_metre,
+                -float(np.rad2deg(angle)),
+            )
+            for dx, dy in middles
         ),
         bar=bar_of(per_metre, 1e-3, "mm"),
         alone=modulator.panel == modulator.shape,

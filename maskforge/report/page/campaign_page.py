@@ -64,7 +64,7 @@ def page_text(name: str, known: CampaignList, rows: Sequence[SetFigures]) -> str
     """The page of the campaign called `name`."""
     several = len({one.bench for one in known.entries}) > 1
     first = columns_of(known.keys)[0]
-    shown = [first, *(one for one in printed_columns(known) if one.name != first.name)]
+    shown = [first, *(one for one in printed_columns(known, rows) if one.name != first.name)]
     return (
         _environment()
         .get_template("campaign_page.html.jinja")

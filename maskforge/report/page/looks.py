@@ -13,7 +13,7 @@ from maskforge.bench.ready import Prepared
 from maskforge.launch.couplings import Launch, launch_target
 from maskforge.launch.light import Complex
 from maskforge.launch.modulator import Levels
-from maskforge.launch.noise_budget import Budget, Ledger, budget_of, ledger_of
+from maskforge.launch.noise_budget import Budget, Ledger, Ledgers, budget_of, ledger_of
 from maskforge.launch.targets import Target
 from maskforge.report.page.thumbnails import Camera, Shot, camera_of, factors_of, shot_of
 from maskforge.sets.designing import Finished
@@ -28,7 +28,7 @@ class Look:
     budget: Budget | None = None
 
 
-Tools = Callable[[], tuple[Camera, Ledger]]
+Tools = Callable[[], tuple[Camera, Ledger | Ledgers]]
 
 THREADS = 3
 """That pack pages beside a GPU: a page of 1920 x 1080 pixels takes one 50 ms."""
@@ -74,7 +74,7 @@ def _tools_of(launch: Launch) -> Tools:
     """What prepares camera and ledger once, where the first mask is looked at."""
 
     @cache
-    def tools() -> tuple[Camera, Ledger]:
+    def tools() -> tuple[Camera, Ledger | Ledgers]:
         return camera_of(launch), ledger_of(launch).single.on(launch.setup.device)
 
     return tools

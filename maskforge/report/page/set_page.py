@@ -99,9 +99,11 @@ def _looks(written: WrittenSet, bench: Bench, launch: Launch) -> Iterator[Look]:
 
 def _check_modes(written: WrittenSet, launch: Launch) -> None:
     """BenchError where the manifest's modes are not those of its bench."""
-    own = [(mode.label, mode.part) for mode in launch.basis]
+    own = [(mode.label, mode.part, mode.polarisation) for mode in launch.basis]
     listed = [
-        (mode.get("label"), mode.get("part")) if isinstance(mode, dict) else mode
+        tuple(mode.get(key) for key in ("label", "part", "polarisation"))
+        if isinstance(mode, dict)
+        else mode
         for mode in written.modes
     ]
     if listed != own:

@@ -1,6 +1,6 @@
 """Each mask as small pictures: what it sends to the facet, and itself."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +50,7 @@ class Camera:
     `values`: of the alphabet's states.  To what they send to `facet` the field `dark` is added,
     likewise but for -i.  `modes` (K, n, n): the guided ones there.  `rows`, `columns`: averages of
     the mask, the carrier taken out.  `values`, `facet` and averages are on the launch's device.
+    `halves`: of two apertures, whose light is of `amplitude`; the rest is then that of the first.
     """
 
     modulator: Modulator
@@ -60,6 +61,8 @@ class Camera:
     modes: NDArray[np.float32]
     rows: Array | csr_array
     columns: Array | csr_array
+    amplitude: complex = 1.0
+    halves: "tuple[Camera, ...]" = ()
 
 
 def facet_samples(launch: Launch) -> Real:
@@ -69,6 +72,10 @@ def facet_samples(launch: Launch) -> Real:
 
 def camera_of(launch: Launch) -> Camera:
     """The camera of a bench."""
+    if launch.halves:
+        each = zip(launch.halves, launch.setup.halves, strict=True)
+        halves = tuple(replace(camera_of(one), amplitude=half.amplitude) for one, half in each)
+        return replace(halves[0], modulator=launch.modulator, halves=halves)
     modulator, u = launch.modulator, facet_samples(launch)
     dark = gap_field(launch, u, u)
     across, up = (
@@ -113,16 +120,25 @@ def averages(count: int, block: float, frequency: float, *, smooth: bool) -> csr
 
 
 def shot_of(camera: Camera, factors: Array, couplings: Complex) -> Shot:
-    """The pictures of a mask's factors (rows, columns), y up, and of its couplings (K,)."""
-    field = field_seen(camera, factors)
-    power = np.abs(field) ** 2
+    """The pictures of a mask's factors (rows, columns), y up, and of its couplings (K,).
+
+    Of two polarisations intensities are those of both, the phase is that of the brighter one.
+    """
+    rows = camera.modulator.shape[0]
+    parts = [factors[first : first + rows, :] for first in range(0, factors.shape[0], rows)]
+    fields = [field_seen(*one) for one in zip(camera.halves or (camera,), parts, strict=True)]
+    powers = [np.abs(field) ** 2 for field in fields]
+    power = sum(powers[1:], start=powers[0])
     brightest = max(float(power[camera.core].max()), 1e-30)
-    phase = np.where(power < FAINT * brightest, np.uint8(0), cycle(np.angle(field)))
+    brighter = int(np.argmax([float(one[camera.core].sum()) for one in powers]))
+    faint = powers[brighter] < FAINT * brightest
+    phase = np.where(faint, np.uint8(0), cycle(np.angle(fields[brighter])))
+    masks = [mask_picture(camera, part) for part in parts]
     return Shot(
         inline(bright(power[::-1] / brightest), BRIGHT),
         inline(phase[::-1], CYCLE),
         inline(kept_picture(camera, couplings), BRIGHT),
-        inline(mask_picture(camera, factors), CYCLE),
+        inline(np.hstack(masks), CYCLE),
     )
 
 
@@ -138,13 +154,13 @@ def factors_of(camera: Camera, states: Levels) -> Array:
 def field_seen(camera: Camera, factors: Array) -> NDArray[np.complex64]:
     """`couplings.facet_field` at the camera's samples, in single precision."""
     field = on_host(camera.facet.field(factors))
-    return np.asarray(-1j * (field + camera.dark), dtype=np.complex64)
+    return np.asarray(-1j * camera.amplitude * (field + camera.dark), dtype=np.complex64)
 
 
 def kept_picture(camera: Camera, couplings: Complex) -> NDArray[np.uint8]:
     """Intensity of what the fibre guides of a launch, as indices into BRIGHT; row 0 on top."""
-    field = np.tensordot(couplings.astype(np.complex64), camera.modes, 1)
-    power = np.abs(field) ** 2
+    each = couplings.astype(np.complex64).reshape(-1, len(camera.modes))
+    power = np.sum(np.abs(np.tensordot(each, camera.modes, 1)) ** 2, axis=0)
     return bright(power[::-1] / max(float(power[camera.core].max()), 1e-30))
 
 

@@ -109,7 +109,7 @@ def claims_of(written: WrittenSet) -> tuple[Claims, list[Complaint]]:
     bench = bench_of(written)
     launch = launch_of(bench)
     names = mode_keys(written)
-    place_of = {(mode.label, mode.part): mode.index for mode in launch.basis}
+    place_of = {(mode.label, mode.part, mode.polarisation): mode.index for mode in launch.basis}
     both = [(at, place_of[name]) for at, name in enumerate(names) if name in place_of]
     ours, theirs = np.array(both, dtype=np.intp).reshape(-1, 2).T
     targets = targets_in(bench, launch.basis)
@@ -126,9 +126,10 @@ def claims_of(written: WrittenSet) -> tuple[Claims, list[Complaint]]:
     return claims, [Complaint(None, text) for text in [*problems, *no_couplings, *no_proofs]]
 
 
-def mode_keys(written: WrittenSet) -> list[tuple[str, str | None]]:
-    """Label and part of the manifest's modes, in its order; BenchError where one has no label."""
-    found: list[tuple[str, str | None]] = []
+def mode_keys(written: WrittenSet) -> list[tuple[str, str | None, str | None]]:
+    """Label, part and polarisation of the manifest's modes, in its order; BenchError where one has
+    no label."""
+    found: list[tuple[str, str | None, str | None]] = []
     for at, mode in enumerate(written.modes):
         label = mode.get("label") if isinstance(mode, Mapping) else None
         if not isinstance(label, str) or len(label) > LONGEST_LABEL:
@@ -136,8 +137,11 @@ def mode_keys(written: WrittenSet) -> list[tuple[str, str | None]]:
                 f"{written.folder / MANIFEST}: modes[{at}] = {shown(mode)}: must be an object with "
                 f"a label of at most {LONGEST_LABEL} characters"
             )
-        part = mode.get("part")
-        found.append((label, part if isinstance(part, str) else None))
+        part, polarisation = (
+            value if isinstance(value := mode.get(key), str) else None
+            for key in ("part", "polarisation")
+        )
+        found.append((label, part, polarisation))
     return found
 
 
@@ -175,8 +179,9 @@ def _mode_problems(claims: Claims) -> Iterator[str]:
     far: list[str] = []
     for at, place in zip(claims.ours.tolist(), claims.theirs.tolist(), strict=True):
         mode, own = listed[at], basis[place]
-        if mode.keys() != set(MODE_KEYS):
-            yield f"{MANIFEST}: modes[{at}]: its keys must be {', '.join(MODE_KEYS)}"
+        keys = MODE_KEYS if own.polarisation is None else (*MODE_KEYS, "polarisation")
+        if mode.keys() != set(keys):
+            yield f"{MANIFEST}: modes[{at}]: its keys must be {', '.join(keys)}"
         for key in ("index", "l", "p", "group"):
             if mode.get(key) != getattr(own, key):
                 yield (

@@ -14,6 +14,7 @@ from maskforge.base.errors import BenchError
 from maskforge.base.files import telling
 from maskforge.base.wording import one_line
 from maskforge.bench import Bench
+from maskforge.bench.elsewhere import refuse_second
 from maskforge.bench.ready import guided_basis
 from maskforge.launch.modulator import Modulator
 from maskforge.launch.panel import states_of
@@ -81,8 +82,9 @@ def stored(
 ) -> Study:
     """Masks as a study, their states in a new file in `files`, one of them in memory at a time.
 
-    Raises OutputError where the file cannot be written.
+    Raises OutputError where the file cannot be written, BenchError for a bench with two apertures.
     """
+    refuse_second(bench, "tolerance")
     kind = "uint8" if modulator.alphabet.size <= 2**8 else "uint16"
     targets, path = [], folder / FILE
     with telling(path), path.open("xb") as file:
