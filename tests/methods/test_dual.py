@@ -120,7 +120,13 @@ class Sums:
             still = self.bound(mu)
             for step in range(first, last, each):
                 turn = 2 * math.pi * (step + 0.5) / STEPS - float(np.angle(along))
-                limit = self.bound(mu * np.exp(1j * turn)) / (abs(along) - lost)
+                # F has kinks where many pixels do: a whole number of steps may be the better turn
+                step_angle = 2 * math.pi / STEPS
+                down = math.floor(turn / step_angle) * step_angle
+                limit = min(
+                    self.bound(mu * np.exp(1j * by)) / (abs(along) * math.cos(turn - by) - lost)
+                    for by in (turn, down, down + step_angle)
+                )
                 if abs(along) * math.cos(turn) > lost:
                     limit = min(limit, still / (abs(along) * math.cos(turn) - lost))
                 top = max(top, limit)
