@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, beside, flat, is_real, namespace
 from maskforge.base.device import Device
-from maskforge.base.errors import BenchError
 from maskforge.launch.basis import Basis, Counted, groups_of
 from maskforge.launch.beam_in_pixels import Beam
 from maskforge.launch.facet import Facet, facet_of, slant_of
@@ -30,7 +29,7 @@ from maskforge.launch.lit_panel import (
 )
 from maskforge.launch.mode_samples import axis_within, farthest_reach
 from maskforge.launch.modulator import Alphabet, Modulator, emitted, values_of
-from maskforge.launch.setup import Setup
+from maskforge.launch.setup import Setup, check_window
 from maskforge.launch.tails import Tails, held, left_out
 from maskforge.launch.targets import Target, transferred
 
@@ -172,7 +171,7 @@ def prepare(setup: Setup) -> Launch:
     """
     if setup.halves:
         return _side_by_side(setup, [prepare(one) for one in setup.alone])
-    _check_window(setup)
+    check_window(setup)
     modulator, basis = setup.modulator, setup.basis
     beam, outside = on_panel(lit_of(setup))
     detail = finest_detail(setup.scale, modulator, setup.lens_offset)
@@ -294,18 +293,6 @@ def gap_field(launch: Launch, u: Real, v: Real) -> Complex | None:
     if dark is None or not any(launch.lens_offset):
         return dark
     return dark * slant_of(launch.lens_offset, scale, u, v)
-
-
-def _check_window(setup: Setup) -> None:
-    pitch, core = max(setup.modulator.pitch_seen), setup.fiber.profile.core_radius
-    half_window = setup.scale / (2 * pitch)
-    if half_window < core:
-        least = np.ceil(1e5 * 2 * pitch * core / setup.light.wavelength) / 100
-        raise BenchError(
-            f"[lens] focal_length_mm = {1e3 * setup.focal_length:g}: pixels of "
-            f"{1e6 * pitch:g} um reach {1e6 * half_window:.3g} um of the facet, less than the core "
-            f"radius of {1e6 * core:g} um; at least {least:g} mm do"
-        )
 
 
 def facet_axis(basis: Basis, step: float, tail: float) -> Real:

@@ -3,7 +3,10 @@
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from maskforge.base.device import CPU, Device
+from maskforge.base.errors import BenchError
 from maskforge.fiber.profile import Fiber
 from maskforge.launch.basis import Basis, unpolarised
 from maskforge.launch.light import Light
@@ -71,3 +74,16 @@ class Setup:
             return self.fiber_at
         (x, y), (pitch_x, pitch_y) = self.carrier.frequency, self.modulator.pitch_seen
         return self.scale * x / pitch_x, self.scale * y / pitch_y
+
+
+def check_window(setup: Setup) -> None:
+    """BenchError where the pixels show less of the facet than the core."""
+    pitch, core = max(setup.modulator.pitch_seen), setup.fiber.profile.core_radius
+    half_window = setup.scale / (2 * pitch)
+    if half_window < core:
+        least = np.ceil(1e5 * 2 * pitch * core / setup.light.wavelength) / 100
+        raise BenchError(
+            f"[lens] focal_length_mm = {1e3 * setup.focal_length:g}: pixels of "
+            f"{1e6 * pitch:g} um reach {1e6 * half_window:.3g} um of the facet, less than the core "
+            f"radius of {1e6 * core:g} um; at least {least:g} mm do"
+        )

@@ -113,8 +113,7 @@ def left_out(basis: Basis, cladding_index: float, reach: float) -> str | None:
         return None
     worst = max(cut, key=lambda one: shares[one])
     return (
-        f"so near their cut-off that light of theirs lies beyond the {1e6 * reach:.3g} um that are "
-        f"looked at, and is left out: {some_of([one.label for one in cut])}; of {worst.label}, its "
-        f"n_eff {worst.n_eff - cladding_index:.1e} above the cladding's, it is "
-        f"{100 * shares[worst]:.2g} %"
+        f"light beyond {1e6 * reach:.0f} um from the axis is left out of modes so near their "
+        f"cut-off as {some_of([one.label for one in cut])}: of {worst.label}, with its n_eff "
+        f"{worst.n_eff - cladding_index:.1e} above the cladding's, {100 * shares[worst]:.2g} %"
     )

@@ -78,5 +78,5 @@ def test_what_is_held_is_bounded(
     assert launch.tails.u.size in range(140, 151)
     told = modes_cut(launch)
     assert told is not None
-    assert told.startswith("so near their cut-off that light of theirs lies beyond the ")
-    assert f"left out: {label}; of {label}, its n_eff " in told
+    assert told.startswith(f"light beyond {1e6 * launch.reach:.0f} um from the axis is left out")
+    assert f" as {label}: of {label}, with its n_eff " in told

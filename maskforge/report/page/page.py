@@ -289,7 +289,7 @@ def _warnings(bench: Bench, launch: Launch, masks: Sequence[Record]) -> Iterator
         yield f"Near their cut-off, so that a real fibre may lack them: {', '.join(near)}."
     beyond = modes_cut(launch)
     if beyond is not None:
-        yield f"Modes {beyond}."
+        yield f"{beyond[0].upper()}{beyond[1:]}."
     if not bench.design.carrier_period_px:
         yield (
             "No carrier: the launch lies on the axis, where the zero order falls into the core. "
