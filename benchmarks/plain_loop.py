@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 from maskforge import bench as benches
 from maskforge.bench.ready import Prepared, prepared
 from maskforge.launch.basis import sampled
-from maskforge.launch.couplings import Prediction, predict
+from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import emitted
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.targets import lp_target, target_field
 
 ITERATIONS = 150

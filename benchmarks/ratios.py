@@ -35,9 +35,10 @@ from maskforge import bench as benches
 from maskforge.base.files import replacing
 from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
-from maskforge.launch.couplings import Launch, Prediction, predict
+from maskforge.launch.couplings import Launch, predict
 from maskforge.launch.fourier import fourier_rows
 from maskforge.launch.modulator import emitted
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.targets import Target, lp_target
 from maskforge.methods.attempts import attempt
 from maskforge.methods.draft import draft_of

@@ -17,8 +17,9 @@ from zoo_phases import Peak, best_phases, polished
 from zoo_relaxed import Field, Index, field_of
 
 from maskforge.base.errors import MaskforgeError
-from maskforge.launch.couplings import Launch, Prediction, back_propagated, predict
+from maskforge.launch.couplings import Launch, back_propagated, predict
 from maskforge.launch.modulator import Levels, emitted
+from maskforge.launch.prediction import Prediction
 from maskforge.methods import METHODS
 from maskforge.methods.problem import Design, Problem, Settings
 

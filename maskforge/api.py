@@ -31,12 +31,13 @@ from maskforge.bench.given import bench_given
 from maskforge.bench.ready import Prepared, guided_modes, prepared
 from maskforge.fiber.modes import RadialMode
 from maskforge.launch.basis import POLARISATIONS, mode_name
-from maskforge.launch.couplings import Launch, facet_field, launch_target, parted, unwanted_db
+from maskforge.launch.couplings import Launch, facet_field, launch_target, parted
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Complex, Levels, emitted
 from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
 from maskforge.launch.panel import Picture, rendered
+from maskforge.launch.prediction import unwanted_db
 from maskforge.report.views import LaunchMatrix, MaskSet, SweepAnswer, ToleranceCurves
 from maskforge.sets.designing import Finished, finished_masks, processes_for
 from maskforge.sets.manifest import (

@@ -13,10 +13,10 @@ import numpy as np
 from maskforge.align.scene import Detector, Scene, pinhole_rule
 from maskforge.launch.basis import sampled
 from maskforge.launch.beam_in_pixels import inner_envelope
-from maskforge.launch.couplings import facet_axis, finest_detail
 from maskforge.launch.fourier import axis, fourier_rows
 from maskforge.launch.light import Light, Real, illumination, pixel_envelope
-from maskforge.launch.lit_panel import active_width
+from maskforge.launch.lit_panel import active_width, finest_detail
+from maskforge.launch.mode_samples import facet_axis
 from maskforge.launch.modulator import Complex, emitted, gaps_beside_pixels
 from maskforge.launch.panel import Picture, states_of
 

@@ -14,7 +14,7 @@ from maskforge.cli.common import FigureFile, SetFolder, TableFile, interruptible
 from maskforge.cli.last_lines import say_ends, say_next
 from maskforge.cli.option_values import spaced
 from maskforge.cli.terminal import print_table, say, table_of
-from maskforge.launch.couplings import unwanted_db
+from maskforge.launch.prediction import unwanted_db
 from maskforge.report import format_of
 from maskforge.sets.reading import WrittenSet, read_set
 from maskforge.study.band import Seen, seen_over, worst_of

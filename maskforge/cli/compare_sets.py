@@ -15,7 +15,7 @@ from maskforge.base.wording import counted, rounded, shown, some_of
 from maskforge.bench.differences import Difference
 from maskforge.cli.last_lines import say_next, typed
 from maskforge.cli.terminal import LONG_SET, print_table, say, table_of_rows
-from maskforge.launch.couplings import unwanted_db
+from maskforge.launch.prediction import unwanted_db
 from maskforge.sets import mask_columns
 from maskforge.sets.manifest import Record
 from maskforge.sets.mask_columns import decibel, percent, unwanted

@@ -7,7 +7,7 @@ from statistics import median
 from maskforge.base.columns import Column, alike, worst_and_median
 from maskforge.base.wording import counted, some_of
 from maskforge.cli.terminal import LONG_SET, print_table, say, table_of_rows
-from maskforge.launch.couplings import insertion_loss_db
+from maskforge.launch.prediction import insertion_loss_db
 from maskforge.methods.problem import NEAR_PHASES
 from maskforge.sets.manifest import LaunchFigures, PurityBand, Record, RobustFigures
 from maskforge.sets.mask_columns import PRINTED, decibel, percent

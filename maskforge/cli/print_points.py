@@ -6,7 +6,7 @@ from operator import attrgetter
 from maskforge.base.columns import Column, csv_table, named
 from maskforge.base.wording import counted, rounded
 from maskforge.cli.terminal import print_table, say, table_of_rows
-from maskforge.launch.couplings import insertion_loss_db, unwanted_db
+from maskforge.launch.prediction import insertion_loss_db, unwanted_db
 from maskforge.launch.targets import Target
 from maskforge.sets.mask_columns import decibel, percent, unwanted
 from maskforge.study.tradeoff import Point

@@ -8,8 +8,8 @@ import numpy as np
 from maskforge.base.columns import Column, alike, of_part, worst_and_median
 from maskforge.cli.print_replays import OF_MASK
 from maskforge.cli.terminal import LONG_SET, print_table, say, table_of, table_of_rows
-from maskforge.launch.couplings import insertion_loss_db
 from maskforge.launch.light import Real
+from maskforge.launch.prediction import insertion_loss_db
 from maskforge.sets.mask_columns import decibel
 from maskforge.study.receive import Received
 

@@ -7,8 +7,8 @@ from maskforge.base.columns import Column, alike, named, of_part, worst_and_medi
 from maskforge.base.csv_text import Cell
 from maskforge.base.wording import rounded
 from maskforge.cli.terminal import LONG_SET, print_table, table_of_rows
-from maskforge.launch.couplings import Prediction, insertion_loss_db, unwanted_db
 from maskforge.launch.noise_budget import SHARES
+from maskforge.launch.prediction import Prediction, insertion_loss_db, unwanted_db
 from maskforge.sets import mask_columns
 from maskforge.sets.mask_columns import decibel, percent
 from maskforge.study.replay import Replay

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, beside, flat, is_real, namespace
 from maskforge.base.device import Device
-from maskforge.launch.basis import Basis, Counted, groups_of
+from maskforge.launch.basis import Basis, Counted
 from maskforge.launch.beam_in_pixels import Beam
 from maskforge.launch.facet import Facet, facet_of, slant_of
 from maskforge.launch.fourier import real_times, times_real
@@ -24,11 +24,12 @@ from maskforge.launch.lit_panel import (
     active_width,
     dark_field,
     detail_of_all,
+    finest_detail,
     mask_axes,
     on_panel,
 )
-from maskforge.launch.mode_samples import axis_within, farthest_reach
 from maskforge.launch.modulator import Alphabet, Modulator, emitted, values_of
+from maskforge.launch.prediction import Prediction, judged
 from maskforge.launch.setup import Setup, check_window
 from maskforge.launch.tails import Tails, held, left_out
 from maskforge.launch.targets import Target, transferred
@@ -148,20 +149,6 @@ class Launch:
     def reach(self) -> float:
         """How far along each axis the modes are held, in m from the fibre's axis."""
         return float((self.u if self.tails is None else self.tails.u)[-1])
-
-
-@dataclass(frozen=True, eq=False)
-class Prediction:
-    """What a mask launches: couplings (K,), purity, group purity and efficiency; see `judged`.
-
-    Behind a device its figures are those of the `outputs` (J,), the couplings the launch's own.
-    """
-
-    couplings: Complex
-    purity: float
-    group_purity: float
-    efficiency: float
-    outputs: Complex | None = None
 
 
 def prepare(setup: Setup) -> Launch:
@@ -295,24 +282,6 @@ def gap_field(launch: Launch, u: Real, v: Real) -> Complex | None:
     return dark * slant_of(launch.lens_offset, scale, u, v)
 
 
-def facet_axis(basis: Basis, step: float, tail: float) -> Real:
-    """Facet samples `step` m apart, outside of which no mode has more than `tail` of its power, as
-    far as `axis_within` allows."""
-    return axis_within(farthest_reach(basis, tail), step, len(basis))
-
-
-def finest_detail(
-    scale: float, modulator: Modulator, lens_offset: tuple[float, float] = (0.0, 0.0)
-) -> float:
-    """lambda f / (mask width) in m, the finest detail that a mask can form; of the longer side.
-
-    Off the lens's axis the width is that of a mask about the axis which reaches as far.
-    """
-    (rows, columns), pitch = modulator.shape, modulator.pitch_seen
-    x, y = lens_offset
-    return scale / max(columns * pitch[0] + 2 * abs(x), rows * pitch[1] + 2 * abs(y))
-
-
 def launched(launch: Launch, factors: Array) -> Complex:
     """c (K,), into the guided modes, of a mask given as the complex factors (rows, columns) of its
     pixels."""
@@ -415,32 +384,6 @@ def wanted_in(target: Target, launch: Launch, other: Launch) -> Complex:
     if launch.setup.passage is not None:
         return target.vector
     return transferred(target.vector, launch.basis, other.basis)
-
-
-def judged(ends: Sequence[Counted], target: Target, found: Complex) -> Prediction:
-    """Purity |<t, c>|^2 / sum of |c_k|^2, group purity (the sum over the groups that the target
-    has modes of, instead) and efficiency |<t, c>|^2 of couplings c (K,), t the target's vector over
-    the same modes or outputs."""
-    wanted = float(np.abs(np.vdot(target.vector, found)) ** 2)
-    power = np.abs(found) ** 2
-    total = float(power.sum())
-    groups = groups_of(ends)
-    own = np.isin(groups, groups[np.abs(target.vector) > 1e-9])
-    if total == 0.0:
-        return Prediction(found, 0.0, 0.0, 0.0)
-    return Prediction(found, wanted / total, float(power[own].sum()) / total, wanted)
-
-
-def unwanted_db(purity: float) -> float:
-    """Unwanted power in dB below the target: -10 log10((1 - purity) / purity)."""
-    if purity <= 0.0:
-        return -np.inf
-    return float(10 * np.log10(purity) - 10 * np.log10(1 - purity)) if purity < 1 else np.inf
-
-
-def insertion_loss_db(efficiency: float) -> float:
-    """-10 log10 of the efficiency."""
-    return float(-10 * np.log10(efficiency)) if efficiency > 0 else np.inf
 
 
 def moved(launch: Launch, dx: float, dy: float) -> Launch:

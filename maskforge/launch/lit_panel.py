@@ -62,6 +62,18 @@ def panel_axes(modulator: Modulator) -> Axes:
     return np.asarray(x * pitch_x), np.asarray(y * pitch_y)
 
 
+def finest_detail(
+    scale: float, modulator: Modulator, lens_offset: tuple[float, float] = (0.0, 0.0)
+) -> float:
+    """lambda f / (mask width) in m, the finest detail that a mask can form; of the longer side.
+
+    Off the lens's axis the width is that of a mask about the axis which reaches as far.
+    """
+    (rows, columns), pitch = modulator.shape, modulator.pitch_seen
+    x, y = lens_offset
+    return scale / max(columns * pitch[0] + 2 * abs(x), rows * pitch[1] + 2 * abs(y))
+
+
 def detail_of_all(modulator: Modulator, spills: bool, scale: float, lens_offset: Pair) -> Pair:
     """The finest detail (x, y) in m on the facet of the mask's light; of the whole panel's where
     the beam `spills` over."""

@@ -119,6 +119,12 @@ def axis_within(reach: float, step: float, count: int) -> Real:
     return axis(2 * int(np.ceil(half / step)) + 1, step)
 
 
+def facet_axis(modes: Sequence[Mode], step: float, tail: float) -> Real:
+    """Facet samples `step` m apart, outside of which no mode has more than `tail` of its power, as
+    far as `axis_within` allows."""
+    return axis_within(farthest_reach(modes, tail), step, len(modes))
+
+
 def mode_samples(modes: Sequence[Mode], u: Real, tail: float) -> ModeSamples:
     """The modes at u, u (m), evenly spaced about 0.
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.base.arrays import Array
-from maskforge.launch.couplings import Launch, judged
+from maskforge.launch.couplings import Launch
+from maskforge.launch.prediction import judged
 from maskforge.launch.targets import Target
 from maskforge.methods.coupling_matrix import quick_couplings
 from maskforge.methods.cover import STEP, proof_of

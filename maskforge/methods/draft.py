@@ -7,11 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, beside, is_real, namespace, on_host
-from maskforge.launch.couplings import Launch, facet_at, facet_axis, finest_detail, single_values
+from maskforge.launch.couplings import Launch, facet_at, single_values
 from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import fourier_rows
 from maskforge.launch.light import Real
-from maskforge.launch.mode_samples import ModeSamples, mode_samples
+from maskforge.launch.lit_panel import finest_detail
+from maskforge.launch.mode_samples import ModeSamples, facet_axis, mode_samples
 from maskforge.launch.modulator import values_of
 from maskforge.launch.passage import Passage
 from maskforge.methods.coupling_matrix import CouplingMatrix, matrix_of

@@ -21,7 +21,6 @@ from maskforge.base.arrays import on_host
 from maskforge.launch.basis import sampled
 from maskforge.launch.couplings import (
     Launch,
-    Prediction,
     back_propagated,
     facet_at,
     gap_field,
@@ -30,6 +29,7 @@ from maskforge.launch.couplings import (
 )
 from maskforge.launch.facet import Facet, slant_of
 from maskforge.launch.modulator import Alphabet, emitted
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.targets import target_field
 from maskforge.launch.transform import fast_length, padded_axis
 from maskforge.methods.problem import Design, Problem, Settings, overall_phase, supported

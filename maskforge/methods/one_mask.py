@@ -6,8 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.base.arrays import on_host
-from maskforge.launch.couplings import Prediction, couplings, factors_of, judged
+from maskforge.launch.couplings import couplings, factors_of
 from maskforge.launch.modulator import Levels
+from maskforge.launch.prediction import Prediction, judged
 from maskforge.methods.attempts import OwnLaunch, is_pure
 from maskforge.methods.best_phase import Ground, Solved, solved_from
 from maskforge.methods.dual_function import Complex, Real, Side, complex_of, kappa_of, missed_of

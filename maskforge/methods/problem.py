@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from maskforge.base.csv_text import finite
 from maskforge.base.errors import BenchError
-from maskforge.launch.couplings import Launch, Prediction, Scenario
+from maskforge.launch.couplings import Launch, Scenario
 from maskforge.launch.modulator import Complex, Levels
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.targets import Target
 
 Field = NDArray[np.complexfloating]

@@ -13,8 +13,9 @@ from functools import lru_cache, partial
 import numpy as np
 
 from maskforge.base.arrays import on_host
-from maskforge.launch.couplings import Launch, Scenario, judged, wanted_in
+from maskforge.launch.couplings import Launch, Scenario, wanted_in
 from maskforge.launch.modulator import Levels
+from maskforge.launch.prediction import judged
 from maskforge.methods.attempts_for_all import AllLaunches
 from maskforge.methods.blocks import Blocks, blocks_of, coarse_of_all
 from maskforge.methods.cover import joined, proof_of

@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 
 from maskforge.launch.basis import Basis
-from maskforge.launch.couplings import Prediction, couplings, factors_of, judged
+from maskforge.launch.couplings import couplings, factors_of
+from maskforge.launch.prediction import Prediction, judged
 from maskforge.launch.symmetry import Turn
 from maskforge.launch.targets import Target
 from maskforge.methods.cover import STEP, STEPS, certified_bound

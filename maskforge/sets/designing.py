@@ -14,8 +14,8 @@ from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers, spread
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.launch.couplings import Prediction
 from maskforge.launch.light import Complex
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.symmetry import Turn, images, symmetries, turn_to
 from maskforge.launch.targets import Target
 from maskforge.methods import design

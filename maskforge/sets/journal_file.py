@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.launch.couplings import Prediction
 from maskforge.launch.modulator import Levels
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.targets import Target
 from maskforge.methods.problem import Certificate, Design
 from maskforge.sets.designing import Finished

@@ -14,8 +14,8 @@ from maskforge.base.csv_text import csv_text
 from maskforge.base.version import VERSION as RELEASE
 from maskforge.bench import Safety
 from maskforge.launch.basis import Basis, mode_name
-from maskforge.launch.couplings import insertion_loss_db
 from maskforge.launch.passage import Complex, Output, Passage
+from maskforge.launch.prediction import insertion_loss_db
 from maskforge.launch.purity_band import band_of
 from maskforge.launch.targets import Target, described
 from maskforge.sets.names import FORMAT, VERSION

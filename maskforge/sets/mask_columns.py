@@ -6,7 +6,7 @@ from operator import attrgetter
 
 from maskforge.base.columns import Column, csv_table, named
 from maskforge.base.wording import rounded
-from maskforge.launch.couplings import unwanted_db
+from maskforge.launch.prediction import unwanted_db
 from maskforge.sets.manifest import Record
 
 NO_DIGITS = 150

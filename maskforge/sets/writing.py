@@ -28,10 +28,10 @@ from maskforge.base.files import telling
 from maskforge.bench import Safety
 from maskforge.bench.ready import Prepared
 from maskforge.launch.basis import Basis
-from maskforge.launch.couplings import unwanted_db
 from maskforge.launch.modulator import Complex, Modulator
 from maskforge.launch.panel import rendered
 from maskforge.launch.passage import Output, Passage
+from maskforge.launch.prediction import unwanted_db
 from maskforge.methods.problem import NEAR_PHASES, Robust, gap_of
 from maskforge.sets.certificate import Proven, certificate, proofs_of
 from maskforge.sets.designing import Finished

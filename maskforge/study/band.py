@@ -15,7 +15,7 @@ from maskforge.study.replay import Replay, replayed_at
 
 @dataclass(frozen=True)
 class Seen:
-    """A mask at a wavelength in nm: purity and efficiency as `couplings.judged` has them."""
+    """A mask at a wavelength in nm: purity and efficiency as `prediction.judged` has them."""
 
     mask: Record
     wavelength_nm: float

@@ -20,10 +20,10 @@ from maskforge.bench.elsewhere import device_at
 from maskforge.bench.ready import Prepared, guided_basis, prepared
 from maskforge.bench.values import fail
 from maskforge.launch.basis import Basis, sampled
-from maskforge.launch.couplings import insertion_loss_db
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.modulator import Levels
 from maskforge.launch.panel import rendered
+from maskforge.launch.prediction import insertion_loss_db
 from maskforge.launch.targets import Target
 from maskforge.methods.problem import Design, Problem, gap_of
 from maskforge.methods.quick_bound import bound_asked, quick_bound

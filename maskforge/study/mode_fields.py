@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from maskforge.fiber.profile import Fiber
 from maskforge.launch.basis import Basis, mode_name, sampled
-from maskforge.launch.couplings import facet_axis
+from maskforge.launch.mode_samples import facet_axis
 from maskforge.launch.tails import SAMPLES_PER_CORE_RADIUS
 
 TAIL = 1e-6

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.launch.basis import Basis, mode_name
-from maskforge.launch.couplings import insertion_loss_db, unwanted_db
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.passage import Passage
+from maskforge.launch.prediction import insertion_loss_db, unwanted_db
 from maskforge.launch.targets import Target
 from maskforge.sets.manifest import Record
 

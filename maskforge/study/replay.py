@@ -13,10 +13,11 @@ from maskforge.bench.elsewhere import at_wavelength
 from maskforge.bench.ready import guided_basis
 from maskforge.bench.values import fail
 from maskforge.launch.basis import Basis, mode_name
-from maskforge.launch.couplings import Launch, Prediction, launch_target, predict
+from maskforge.launch.couplings import Launch, launch_target, predict
 from maskforge.launch.modulator import emitted
 from maskforge.launch.noise_budget import Budget, budget_of, ledger_of
 from maskforge.launch.panel import states_of
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.targets import held_by, transferred
 from maskforge.sets.manifest import Record
 from maskforge.sets.reading import WrittenSet, checked_pages

@@ -12,7 +12,7 @@ from PIL import Image
 
 from maskforge import bench as benches
 from maskforge.cli import compare as command
-from maskforge.launch.couplings import insertion_loss_db, unwanted_db
+from maskforge.launch.prediction import insertion_loss_db, unwanted_db
 from maskforge.sets.reading import read_set
 from maskforge.study import comparison
 from maskforge.study.comparison import ComparedMask

@@ -15,9 +15,10 @@ from maskforge.bench.elsewhere import lit_at
 from maskforge.bench.ready import guided_basis, prepared
 from maskforge.cli import print_replays
 from maskforge.fiber import SILICA, germania_doped, germania_fraction
-from maskforge.launch.couplings import Prediction, predict, standing_at
+from maskforge.launch.couplings import predict, standing_at
 from maskforge.launch.modulator import emitted
 from maskforge.launch.noise_budget import SHARES
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.targets import gaussian_waist
 from maskforge.sets.designing import Finished, finished_masks
 from maskforge.sets.reading import read_set

@@ -13,17 +13,11 @@ from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
 from maskforge.launch.basis import sampled
 from maskforge.launch.beam_in_pixels import inner_envelope
-from maskforge.launch.couplings import (
-    Launch,
-    back_propagated,
-    couplings,
-    facet_field,
-    judged,
-    prepare,
-)
+from maskforge.launch.couplings import Launch, back_propagated, couplings, facet_field, prepare
 from maskforge.launch.fourier import axis, fourier_rows
 from maskforge.launch.light import Light, illumination
 from maskforge.launch.modulator import Alphabet, Carrier, Modulator, binary, emitted, levels
+from maskforge.launch.prediction import judged
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import lp_target
 from maskforge.launch.transform import fast_length

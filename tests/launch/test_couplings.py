@@ -20,17 +20,14 @@ from maskforge.launch.couplings import (
     back_propagated,
     couplings,
     facet_field,
-    finest_detail,
     gap_field,
-    insertion_loss_db,
-    judged,
     pixel_field,
     predict,
     prepare,
-    unwanted_db,
 )
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Light, illumination
+from maskforge.launch.lit_panel import finest_detail
 from maskforge.launch.modulator import (
     Background,
     Carrier,
@@ -41,6 +38,7 @@ from maskforge.launch.modulator import (
     levels,
 )
 from maskforge.launch.panel import rendered, states_of
+from maskforge.launch.prediction import insertion_loss_db, judged, unwanted_db
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target, lg_target, lp_target, superposition
 from maskforge.methods.problem import Problem, overall_phase

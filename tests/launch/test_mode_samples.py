@@ -7,8 +7,7 @@ from maskforge import bench as benches
 from maskforge.bench.ready import guided_basis
 from maskforge.launch import mode_samples as module
 from maskforge.launch.basis import Basis, sampled
-from maskforge.launch.couplings import facet_axis
-from maskforge.launch.mode_samples import farthest_reach, mode_samples
+from maskforge.launch.mode_samples import facet_axis, farthest_reach, mode_samples
 
 TAIL = 1e-7
 

@@ -18,7 +18,7 @@ from scipy.optimize import minimize
 
 from maskforge import bench as benches
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.launch.couplings import Launch, Prediction, predict, prepare
+from maskforge.launch.couplings import Launch, predict, prepare
 from maskforge.launch.modulator import (
     Alphabet,
     Background,
@@ -30,6 +30,7 @@ from maskforge.launch.modulator import (
     levels,
     table,
 )
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target, lg_target, lp_target, superposition
 from maskforge.methods.cover import STEPS, certified_bound

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from maskforge import bench as benches
 from maskforge.bench.ready import prepared
 from maskforge.launch.basis import sampled
-from maskforge.launch.couplings import Launch, Prediction, predict
+from maskforge.launch.couplings import Launch, predict
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import illumination
 from maskforge.launch.modulator import Alphabet, Carrier, binary, continuous, emitted, levels, table
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.targets import Target, lg_target, lp_target
 from maskforge.methods.ifta import ifta, relaxed
 from maskforge.methods.problem import Design, Problem, Settings

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from maskforge.launch.couplings import Launch, couplings, judged, predict
+from maskforge.launch.couplings import Launch, couplings, predict
 from maskforge.launch.modulator import Carrier, binary, emitted, levels, table
+from maskforge.launch.prediction import judged
 from maskforge.launch.targets import lp_target
 from maskforge.methods.attempts import OwnLaunch
 from maskforge.methods.draft import draft_of

@@ -9,8 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from maskforge.launch.couplings import Launch, Prediction, back_propagated, predict
+from maskforge.launch.couplings import Launch, back_propagated, predict
 from maskforge.launch.modulator import Alphabet, Carrier, binary, emitted, levels, table
+from maskforge.launch.prediction import Prediction
 from maskforge.launch.targets import Target, lg_target, lp_target, superposition
 from maskforge.methods.dual import dual
 from maskforge.methods.problem import Problem

@@ -15,8 +15,8 @@ from maskforge import bench as benches
 from maskforge.base.errors import OutputError
 from maskforge.fiber.modes import solve
 from maskforge.launch.basis import Basis, basis_of
-from maskforge.launch.couplings import Prediction, judged
 from maskforge.launch.modulator import Alphabet, Modulator, levels
+from maskforge.launch.prediction import Prediction, judged
 from maskforge.launch.targets import Target, lp_target
 from maskforge.methods.problem import Design
 from maskforge.sets.designing import Finished

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from maskforge.launch.couplings import couplings, judged, predict
+from maskforge.launch.couplings import couplings, predict
 from maskforge.launch.passage import Output, Passage
+from maskforge.launch.prediction import judged
 from maskforge.launch.targets import Target, all_targets
 from maskforge.methods.problem import Problem
 from maskforge.methods.simple import simple
@@ -54,7 +55,7 @@ def everything() -> Nominal:
 
 
 def in_full(start: Nominal, errors: Errors) -> NDArray[np.float64]:
-    """Purity, group purity, efficiency (masks, 3) by `couplings.prepare` and `couplings.judged`."""
+    """Purity, group purity, efficiency (masks, 3) by `prepare` and `judged`."""
     launch, rows = disturbed_launch(start, errors), []
     for target, states in zip(*simple_masks(start), strict=True):
         found = couplings(launch, disturbed_factors(start, errors, states))

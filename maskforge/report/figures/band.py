@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from maskforge.launch.couplings import unwanted_db
+from maskforge.launch.prediction import unwanted_db
 from maskforge.report.figures.style import COLOURS, figure_bytes, styled
 from maskforge.report.figures.tradeoff import LONGEST_TITLE, ROUND_PURITIES
 

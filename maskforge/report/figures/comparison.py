@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from maskforge.base.arrays import beside
 from maskforge.base.wording import counted
 from maskforge.launch.basis import groups_of
-from maskforge.launch.couplings import Launch, facet_field, insertion_loss_db, passed_on
+from maskforge.launch.couplings import Launch, facet_field, passed_on
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.modulator import emitted
+from maskforge.launch.prediction import insertion_loss_db
 from maskforge.report.figures.field_colours import field_colours, wheel
 from maskforge.report.figures.layout import (
     MOST_HEIGHT,

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from maskforge.launch.couplings import unwanted_db
+from maskforge.launch.prediction import unwanted_db
 from maskforge.report.figures.style import COLOURS, INK, PAPER, figure_bytes, styled
 from maskforge.study.tradeoff import Point
 

@@ -8,8 +8,10 @@ from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.bench.build import phase_wavelength_nm
 from maskforge.bench.sections import DesignSection, FiberSection, LightSection, ModulatorSection
-from maskforge.launch.couplings import Launch, finest_detail, insertion_loss_db
+from maskforge.launch.couplings import Launch
+from maskforge.launch.lit_panel import finest_detail
 from maskforge.launch.modulator import BINARY_GREYS
+from maskforge.launch.prediction import insertion_loss_db
 
 Row = tuple[str, str]
 

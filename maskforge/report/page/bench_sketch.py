@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from maskforge.launch.couplings import Launch, finest_detail
+from maskforge.launch.couplings import Launch
 from maskforge.launch.light import Light
-from maskforge.launch.lit_panel import panel_axes
+from maskforge.launch.lit_panel import finest_detail, panel_axes
 from maskforge.launch.mode_samples import farthest_reach
 from maskforge.report.page.thumbnails import VIEW
 

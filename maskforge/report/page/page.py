@@ -17,15 +17,10 @@ from maskforge.base.safety import CAUTION
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
 from maskforge.launch.basis import mode_name
-from maskforge.launch.couplings import (
-    Launch,
-    insertion_loss_db,
-    modes_cut,
-    passed_on,
-    unwanted_db,
-)
+from maskforge.launch.couplings import Launch, modes_cut, passed_on
 from maskforge.launch.light import Complex
 from maskforge.launch.noise_budget import WINDOW
+from maskforge.launch.prediction import insertion_loss_db, unwanted_db
 from maskforge.methods.problem import NEAR_PHASES
 from maskforge.report.page import bench_facts as facts
 from maskforge.report.page import bench_sketch as sketch

@@ -7,7 +7,7 @@ from statistics import median
 import numpy as np
 
 from maskforge.launch.basis import Counted, groups_of
-from maskforge.launch.couplings import insertion_loss_db, unwanted_db
+from maskforge.launch.prediction import insertion_loss_db, unwanted_db
 from maskforge.launch.targets import Target
 from maskforge.sets.manifest import Record
 

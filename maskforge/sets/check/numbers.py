@@ -6,8 +6,9 @@ import numpy as np
 
 from maskforge.base.csv_text import finite
 from maskforge.launch.basis import mode_name
-from maskforge.launch.couplings import Prediction, predicted, unwanted_db
+from maskforge.launch.couplings import predicted
 from maskforge.launch.modulator import Complex
+from maskforge.launch.prediction import Prediction, unwanted_db
 from maskforge.methods.problem import gap_of
 from maskforge.sets.check.bounds import bounds_off, contradictions
 from maskforge.sets.check.claims import Claims

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from maskforge.base.arrays import on_host
 from maskforge.launch.beam_in_pixels import Beam
-from maskforge.launch.couplings import REACH, facet_axis, finest_detail
+from maskforge.launch.couplings import REACH
 from maskforge.launch.facet import Facet, facet_of, real_where
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Complex, Real
-from maskforge.launch.lit_panel import Lit, dark_field, mask_axes, on_panel
+from maskforge.launch.lit_panel import Lit, dark_field, finest_detail, mask_axes, on_panel
+from maskforge.launch.mode_samples import facet_axis
 from maskforge.launch.setup import Setup
 from maskforge.methods.draft import DRAFT_LEFT_OUT, DRAFT_SAMPLES
 from maskforge.study.tolerance.causes import Errors

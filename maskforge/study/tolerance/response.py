@@ -158,7 +158,7 @@ def couplings_of(view: ResponseView, facets: Array) -> Complex:
 def figures(start: Nominal, basis: Basis, targets: Sequence[Target], couplings: Complex) -> Real:
     """Purity, group purity and efficiency, (M, 3), of couplings (M, K) over a disturbed basis.
 
-    As `couplings.judged` has them; a target that is no longer guided is launched with purity 0.
+    As `prediction.judged` has them; a target that is no longer guided is launched with purity 0.
     Behind a device, of which no error changes the modes, they are those of its outputs.
     """
     own: Complex = np.array([target.vector for target in targets])
