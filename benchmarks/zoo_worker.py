@@ -19,6 +19,7 @@ from zoo_known import KNOWN
 
 from maskforge import bench as benches
 from maskforge.bench.ready import Prepared, prepared
+from maskforge.fiber.modes import remembered
 from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import emitted
 from maskforge.methods import design
@@ -156,6 +157,8 @@ def _timed(
     bench: benches.Bench, out: Path, seen: Callable[[Finished], None] = lambda mask: None
 ) -> tuple[float, float]:
     """Seconds of a set, prepared, designed and written with its page, and of the designs alone."""
+    # as in a process of its own
+    remembered.cache_clear()
     start = time.process_time()
     ready = prepared(bench)
     designing = 0.0

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     )
     from maskforge.bench import Bench
     from maskforge.playing.handed_over import pack, play
+    from maskforge.report.page.set_check import check
     from maskforge.report.views import LaunchMatrix, MaskSet, SweepAnswer, ToleranceCurves
-    from maskforge.sets.opened import check
     from maskforge.study.questions import band, compare, compare_sets, plan, predict, tradeoff
 
     __version__: str
@@ -89,8 +89,8 @@ HOMES = {
     ),
     "bench": ("Bench",),
     "playing.handed_over": ("pack", "play"),
+    "report.page.set_check": ("check",),
     "report.views": ("LaunchMatrix", "MaskSet", "SweepAnswer", "ToleranceCurves"),
-    "sets.opened": ("check",),
     "study.questions": ("band", "compare", "compare_sets", "plan", "predict", "tradeoff"),
 }
 """Where the names stand."""

@@ -5,6 +5,7 @@ The whole path of a small bench; all readings are invented.
 
 import ast
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,6 +83,19 @@ def test_a_set_is_read_and_checked(here: Folder) -> None:
     found = mf.check(own)
     assert found.agrees, found.problems
     assert found.couplings < 1e-9
+
+
+def test_another_page_is_told(here: Folder, tmp_path: Path) -> None:
+    copied = tmp_path / "copied"
+    shutil.copytree(here.set, copied)
+    assert main(["report", str(copied)]) == 0
+    page = copied / "report.html"
+    purity = f"{100 * mf.read(copied).masks[0].purity:.4f}"
+    assert purity in page.read_text("utf-8")
+    page.write_text(page.read_text("utf-8").replace(purity, "99.9999"), "utf-8")
+    (copied / "SHA256SUMS").unlink()
+    problems = mf.check(copied).problems
+    assert any("not the page of this set: 99.9999" in one for one in problems), problems
 
 
 def test_predictions_elsewhere(here: Folder) -> None:

@@ -193,12 +193,13 @@ def solve(
     """
     if groups is not None and groups < 1:
         raise BenchError(f"fiber: groups = {groups}; it must be at least 1")
-    found = _remembered(fiber) if told is None else _solved(fiber, told)
+    found = remembered(fiber) if told is None else _solved(fiber, told)
     return found if groups is None else first_groups(found, groups)
 
 
 @lru_cache(maxsize=16)
-def _remembered(fiber: Fiber) -> tuple[RadialMode, ...]:
+def remembered(fiber: Fiber) -> tuple[RadialMode, ...]:
+    """All modes of a fibre, as `solve` has them."""
     return _solved(fiber, lambda mode: None)
 
 
