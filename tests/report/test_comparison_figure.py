@@ -18,7 +18,7 @@ from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import emitted
 from maskforge.report import FORMATS
 from maskforge.report.figures import comparison as drawing
-from maskforge.report.figures.comparison import Page, comparison_figure, mask_colours, room
+from maskforge.report.figures.comparison import Grid, comparison_figure, mask_colours, room
 from maskforge.report.figures.field_colours import QUARTERS, field_colours, wheel
 from maskforge.report.figures.layout import MOST_HEIGHT, MOST_WIDTH
 from maskforge.report.notebook import phase_colours
@@ -98,7 +98,7 @@ def test_the_page_fits_on_a4(given: int, methods: int) -> None:
     """210 x 297 mm (ISO 216), with margins; no picture is too small to be seen."""
     count, most = room(given, methods)
     abreast = most // drawing.BANDS
-    page = Page(count * abreast, drawing.BANDS, methods)
+    page = Grid(count * abreast, drawing.BANDS, methods)
     width, height = page.size
     assert width <= MOST_WIDTH + 1e-9 < 210 / 25.4
     assert height <= MOST_HEIGHT + 1e-9 < 297 / 25.4
