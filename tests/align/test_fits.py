@@ -25,6 +25,9 @@ from maskforge.report.figures.wavefront import wavefront_figure
 from tests.align.bench import BINARY, lab, stack_of
 from tests.align.cases import EDGE, GREYS, NORMAL, PHASES, QUICK, SLOW, Case, name_of
 
+SPARED = "grey-amplitude", "focus", "lp11-lobe"
+"""Steps whose intervals are tried with the long tests alone."""
+
 
 def in_powers(disturbance: BenchDisturbance, clean: Real) -> BenchDisturbance:
     """Floor, offset and limit from shares of the highest power to mW."""
@@ -55,7 +58,9 @@ def coverage(case: Case, folder: Path, repetitions: int) -> Real:
 
 
 @pytest.mark.parametrize(
-    "case", [*QUICK[:-1], pytest.param(QUICK[-1], marks=pytest.mark.long)], ids=name_of
+    "case",
+    [pytest.param(case, marks=[pytest.mark.long] if case.step in SPARED else []) for case in QUICK],
+    ids=name_of,
 )
 def test_the_truth_lies_in_the_stated_interval(case: Case, tmp_path: Path) -> None:
     """95 % intervals, 20 repetitions: 18 and more, which chance alone misses once in 13 times."""
@@ -188,6 +193,7 @@ def test_places_that_were_not_read(tmp_path: Path) -> None:
         fitted(stack, few)
 
 
+@pytest.mark.long
 def test_numbers_that_mean_nothing(tmp_path: Path) -> None:
     """Chance, zeros, one value, huge and negative ones: one line, no traceback."""
     chance = np.random.default_rng(1)
@@ -217,6 +223,7 @@ def test_a_result_beyond_its_scan_is_told(tmp_path: Path) -> None:
 # --- flatness --------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_sub_apertures_tell_the_polynomials_of_a_wavefront(tmp_path: Path) -> None:
     """Put in one by one, found one by one: Noll's polynomials are independent on the places."""
     stack = stack_of(tmp_path, "flatness")

@@ -295,6 +295,7 @@ def test_more_modes_count_where_they_are_guided() -> None:
 # --- a moved fibre ---------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @settings(max_examples=15, deadline=None)
 @given(dx=st.floats(-3e-6, 3e-6), dy=st.floats(-3e-6, 3e-6), seed=st.integers(0, 100))
 def test_a_moved_fibre_by_integration(dx: float, dy: float, seed: int) -> None:

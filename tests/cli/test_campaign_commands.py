@@ -141,6 +141,7 @@ def test_benches_by_chance_give_what_each_gives_alone(
     assert codes <= {0, SHORT}
 
 
+@pytest.mark.long
 def test_processes_make_the_same_bytes(capsys: pytest.CaptureFixture[str]) -> None:
     """Whole sets a process, and all processes for one set after the other."""
     two = "design small.toml --vary light.waist_mm=0.3,0.31 --out all --jobs"

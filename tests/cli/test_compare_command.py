@@ -129,6 +129,7 @@ def test_a_gap_of_rounding_is_nothing(capsys: pytest.CaptureFixture[str]) -> Non
 # --- the figure ------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_the_figure_has_room_for_some(capsys: pytest.CaptureFixture[str]) -> None:
     """Of four targets on each of two benches three: the first, one between and the last."""
     for name in ("a.toml", "b.toml"):

@@ -178,6 +178,7 @@ def disc_levels(fiber: Fiber, refinements: int, count: int) -> NDArray[np.float6
     return np.sqrt(fiber.cladding_index**2 + fiber.na**2 * w2 / v**2)
 
 
+@pytest.mark.long
 def test_against_finite_elements_in_the_plane() -> None:
     """Fourth order, as theory has it for quadratic triangles, and its extrapolation is ours."""
     fiber = normalised(9.0, parabola)

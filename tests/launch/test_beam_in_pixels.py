@@ -137,7 +137,7 @@ def preset(name: str, **keys: object) -> Bench:
         ("few-mode-1310", {}),
         ("few-mode-1310", {"carrier_period_px": 6.0, "carrier_angle_deg": 30.0}),
         ("gi50-1550", {}),
-        ("gi50-850-phase", {}),
+        pytest.param("gi50-850-phase", {}, marks=pytest.mark.long),
     ],
 )
 def test_ordinary_benches_take_one_transform(name: str, keys: dict[str, object]) -> None:

@@ -161,7 +161,9 @@ PROVEN: list[Sections] = [
 """Covers of many spans, with light of the gaps, and targets whose images have other phases."""
 
 
-@pytest.mark.parametrize("sections", PROVEN)
+@pytest.mark.parametrize(
+    "sections", [*PROVEN[:-1], pytest.param(PROVEN[-1], marks=pytest.mark.long)]
+)
 def test_a_turned_proof_proves_the_same_bound(sections: Sections) -> None:
     """For every image of a target, whatever its phase beside that of the turned vector."""
     bench = ready(**sections, design={"method": "dual", "purity": 0.99})

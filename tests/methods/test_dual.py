@@ -221,6 +221,7 @@ def test_bound_by_direct_sums(
         assert max(certified_bound(launch, proof), 0.0) ** 2 == pytest.approx(design.bound)
 
 
+@pytest.mark.long
 @settings(max_examples=60, deadline=None)
 @given(
     bench=st.sampled_from([param.values for param in BENCHES]),
@@ -466,11 +467,8 @@ def test_a_beam_beside_the_middle(label: str) -> None:
     check(launch, lp_target(launch.basis, label), 0.999)
 
 
-@pytest.mark.parametrize(
-    "carrier",
-    [pytest.param(None, marks=pytest.mark.long), Carrier(6.0, 0.6)],
-    ids=["on axis", "carrier"],
-)
+@pytest.mark.long
+@pytest.mark.parametrize("carrier", [None, Carrier(6.0, 0.6)], ids=["on axis", "carrier"])
 def test_beside_the_axis_of_the_lens(carrier: Carrier | None) -> None:
     """The modes' images move to the lens's axis: a beam that lies there launches as much as one in
     the middle, on a mask that is large enough."""
@@ -489,6 +487,7 @@ def test_beside_the_axis_of_the_lens(carrier: Carrier | None) -> None:
         assert other.efficiency == pytest.approx(one.efficiency, rel=0.05)
 
 
+@pytest.mark.long
 def test_flatness_and_wavefront_are_made_good() -> None:
     """A wave of bending and half a wave of coma: the mask takes them out, at next to no cost for
     many levels; without them in the bench the launch would be spoilt.

@@ -108,7 +108,15 @@ def known_of(bench: tuple[str, str, str]) -> Robust:
     return known
 
 
-@pytest.mark.parametrize("bench", [BENCHES[0], BENCHES[2], BENCHES[3], BENCHES[6]])
+@pytest.mark.parametrize(
+    "bench",
+    [
+        BENCHES[0],
+        pytest.param(BENCHES[2], marks=pytest.mark.long),
+        pytest.param(BENCHES[3], marks=pytest.mark.long),
+        BENCHES[6],
+    ],
+)
 def test_the_proof_gives_the_bound(bench: tuple[str, str, str]) -> None:
     """Of all phases at least F at the multipliers' own, and what each scenario allows at most."""
     known, several = known_of(bench), several_of(bench)

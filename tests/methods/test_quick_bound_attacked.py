@@ -83,7 +83,7 @@ def assert_above(limit: QuickBound, found: Prediction, purity: float) -> None:
 
 @pytest.mark.parametrize("kind", ["stroke", "step", "table"])
 @pytest.mark.parametrize(
-    "seed", [0, 1, 2, *(pytest.param(seed, marks=pytest.mark.long) for seed in (3, 4, 5))]
+    "seed", [0, *(pytest.param(seed, marks=pytest.mark.long) for seed in (1, 2, 3, 4, 5))]
 )
 def test_no_mask_is_above(kind: str, seed: int) -> None:
     """Neither the design's, nor those of the target at other phases, nor a simple one."""

@@ -157,7 +157,13 @@ BENCHES = [
     ("64 levels", "on axis", "both"),
     ("table", "on axis", "band"),
 ]
-every_bench = pytest.mark.parametrize(("name", "carrier", "kind"), BENCHES)
+every_bench = pytest.mark.parametrize(
+    ("name", "carrier", "kind"),
+    [
+        pytest.param(*bench, marks=[pytest.mark.long] if place in (2, 3) else [])
+        for place, bench in enumerate(BENCHES)
+    ],
+)
 
 PURITY = 0.93
 
@@ -306,7 +312,7 @@ def test_the_bound_is_tight(bench: tuple[str, str, str]) -> None:
     assert known.mean == pytest.approx(np.mean(amplitudes) ** 2, rel=10 * AGREED)
 
 
-@pytest.mark.parametrize("bench", [BENCHES[0], BENCHES[5]])
+@pytest.mark.parametrize("bench", [pytest.param(BENCHES[0], marks=pytest.mark.long), BENCHES[5]])
 def test_more_purity_costs_light(bench: tuple[str, str, str]) -> None:
     found = [made(bench, "LP11", purity).robust for purity in (0.9, PURITY, 0.96)]
     bounds = [known.bound for known in found if known is not None and known.bound is not None]

@@ -181,6 +181,7 @@ def lowered(asked: float, purity: float) -> Made:
     return Made(high.ready, tuple(masks))
 
 
+@pytest.mark.long
 def test_the_program_of_the_page_finds_the_bounds(tmp_path: Path) -> None:
     """As it stands, in a Python of its own: every bound of a set, with light of the gaps, of states
     at uneven phases, with crosstalk, and of two purities."""

@@ -314,6 +314,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+@pytest.mark.long
 def test_the_command(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     arguments = ["tolerance", "bench.toml", "--deviations", "some.toml", "--monte-carlo", "8"]
     files = ["--samples", "samples.csv", "--samples-figure", "all.svg", "--masks", "LP11@90,LP01"]

@@ -246,7 +246,9 @@ def test_the_csv_of_the_sweep(study: Study, curves: list[ErrorCurve]) -> None:
     assert float(last["efficiency"]) == curves[-1].efficiency[-1, -1]
 
 
-@pytest.mark.parametrize("kind", FORMATS)
+@pytest.mark.parametrize(
+    "kind", [FORMATS[0], *(pytest.param(kind, marks=pytest.mark.long) for kind in FORMATS[1:])]
+)
 def test_the_figure(study: Study, curves: list[ErrorCurve], kind: str) -> None:
     # all causes once, and fewer take the same way
     shown = curves if kind == "png" else curves[:3]
@@ -309,6 +311,7 @@ def test_the_command_on_a_bench_and_on_its_set(
     assert not (place / "tolerance.json").exists()
 
 
+@pytest.mark.long
 def test_the_sets_page_shows_what_was_kept(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Until the set is designed anew: the table is of those very masks."""
     place = file.parent / "kept"

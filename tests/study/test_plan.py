@@ -172,7 +172,7 @@ def test_bounds_are_above_masks_that_are_known(
     assert known < bound < 1.01 * known
 
 
-@pytest.mark.parametrize("step", [120.0, 150.0, 180.0])
+@pytest.mark.parametrize("step", [pytest.param(120.0, marks=pytest.mark.long), 150.0, 180.0])
 def test_bounds_with_light_in_the_gaps(step: float) -> None:
     """Above the designs of the same targets at other overall phases; useless ones are told."""
     panel = {"phase_step_deg": step, "fill_factor": 0.85, "gap_reflectance": 0.6}

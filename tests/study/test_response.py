@@ -107,6 +107,7 @@ def test_couplings_are_those_of_the_launch() -> None:
         assert np.abs(found - turn * wanted).max() < 3e-5 * np.linalg.norm(wanted)
 
 
+@pytest.mark.long
 def test_errors_together_are_errors_one_by_one() -> None:
     """Sums of other views stand for some of the views; each alone has a transform of its own."""
     for start in (on_axis(), everything()):
