@@ -213,7 +213,9 @@ def table_shown(command: str) -> list[str]:
     return next(block for block in blocks[place:] if "insertion" in block).splitlines()
 
 
-@pytest.mark.parametrize("name", ["few-mode-1310", "mine.toml"])
+@pytest.mark.parametrize(
+    "name", ["few-mode-1310", pytest.param("mine.toml", marks=pytest.mark.long)]
+)
 def test_what_a_design_prints_and_writes(
     name: str,
     tmp_path: Path,

@@ -25,7 +25,7 @@ from maskforge.report.figures.wavefront import wavefront_figure
 from tests.align.bench import BINARY, lab, stack_of
 from tests.align.cases import EDGE, GREYS, NORMAL, PHASES, QUICK, SLOW, Case, name_of
 
-SPARED = "grey-amplitude", "focus", "lp11-lobe"
+SPARED = "grey-amplitude", "focus", "lp11-lobe", "beam-edge"
 """Steps whose intervals are tried with the long tests alone."""
 
 
@@ -254,7 +254,13 @@ def test_the_truth_lies_in_the_stated_interval_of_sub_apertures(tmp_path: Path) 
     assert np.mean([hits(fit, wanted) for fit in fits]) >= 0.9
 
 
-@pytest.mark.parametrize(("kind", "y"), [*zip(FORMATS, ([0, 0], [0, 0, 1], [0]), strict=True)])
+@pytest.mark.parametrize(
+    ("kind", "y"),
+    [
+        pytest.param(kind, y, marks=[] if kind == FORMATS[0] else [pytest.mark.long])
+        for kind, y in zip(FORMATS, ([0, 0], [0, 0, 1], [0]), strict=True)
+    ],
+)
 def test_the_figure_of_a_wavefront(kind: str, y: list[int]) -> None:
     """Places in one row, in two, and one alone, with nothing in them: the same bytes each time."""
     x, none = np.minimum(np.arange(len(y)), 1), np.zeros(len(y))

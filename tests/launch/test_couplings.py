@@ -300,6 +300,7 @@ def test_a_mask_beside_the_axis_is_a_part_of_one_about_it(right: int, up: int) -
     np.testing.assert_allclose(couplings(alone, factors), couplings(larger, shown), atol=1e-6)
 
 
+@pytest.mark.long
 def test_far_beside_the_axis_nothing_is_launched() -> None:
     """12 mm from the lens's axis the light is aslant beyond what the fibre takes (NA 0.2 at a focal
     length of 16 mm: 3.2 mm): the direct integral is next to nothing, and so is the launch.

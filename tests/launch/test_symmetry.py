@@ -198,6 +198,7 @@ def test_spans_shift_where_the_target_has_another_phase() -> None:
     np.testing.assert_array_equal(same.spans, proof.spans)
 
 
+@pytest.mark.long
 def test_both_proofs_turn_with_the_mask() -> None:
     """That of the asked purity too; a turned bound is what its own proof gives."""
     bench = ready(

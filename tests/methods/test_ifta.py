@@ -145,7 +145,7 @@ def test_reaches_what_is_asked(kind: str, carrier: Carrier | None, target: str) 
     assert 0.25 * plain.efficiency < found.efficiency < plain.efficiency
 
 
-@pytest.mark.parametrize("target", ["LG0+1", "LP11"])
+@pytest.mark.parametrize("target", [pytest.param("LG0+1", marks=pytest.mark.long), "LP11"])
 def test_continuous_phase_at_a_given_efficiency(target: str) -> None:
     """Impurity below 1e-4 at an efficiency of 0.3, with the reference's pixels and iterations."""
     launch = small(continuous(), pixels=256)
@@ -193,6 +193,7 @@ def test_a_random_start_gets_there_too() -> None:
     assert found_by(launch, wanted, made).purity > 0.999
 
 
+@pytest.mark.long
 def test_two_states_160_degrees_apart_on_the_axis() -> None:
     """The beam's own spot, (1 + exp(i phi))/2 of the light, cannot be shaped; it lands in LP modes.
 

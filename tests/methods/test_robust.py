@@ -583,6 +583,7 @@ def test_blocks_are_near_all_pixels(name: str, carrier: str, kind: str) -> None:
     assert value == pytest.approx(proven, rel=0.1)
 
 
+@pytest.mark.long
 def test_same_input_same_states() -> None:
     bench = BENCHES[2]
     again = robust(problem_of(bench))

@@ -56,7 +56,7 @@ def targets(launch: Launch) -> dict[str, Target]:
     }
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(name=st.sampled_from(list(ALPHABETS)), seed=st.integers(0, 2**31), share=st.floats(0, 1))
 def test_no_random_mask_adds_more(name: str, seed: int, share: float) -> None:
     """Pixel by pixel the state that adds most to Re<t, c>, t with the phase that was chosen for it.

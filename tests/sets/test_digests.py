@@ -39,6 +39,7 @@ def assert_covers(folder: Path, *others: str) -> None:
         subprocess.run(command, cwd=folder, check=True, capture_output=True)
 
 
+@pytest.mark.long
 def test_every_file_has_its_digest_after_every_command(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

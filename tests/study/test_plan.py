@@ -301,6 +301,7 @@ def row_of_lp01() -> tuple[Row, float]:
     return row, 1e3 * WAVELENGTH * 8e-3 / (math.pi * gaussian_waist(fixed.basis))
 
 
+@pytest.mark.long
 def test_the_matched_waist_is_the_best_for_lp01() -> None:
     """Without unwanted modes that count the bound is the overlap of two Gaussians (Marcuse 1977),
     largest where the beam is the image of the mode (Kogelnik and Li 1966), and there all light.
@@ -589,6 +590,7 @@ def _chosen(capsys: pytest.CaptureFixture[str], *words: str) -> float:
     return float(choice["worst_bound"])
 
 
+@pytest.mark.long
 def test_processes_do_not_change_the_plan() -> None:
     fixed = plan.fixed_of(small(targets={"labels": ["LP01", "LP21"]}))
     rows = plan.rows_of(fixed, (6.0, 8.0), (0.4, 0.5))
