@@ -134,3 +134,19 @@ def test_the_program_of_the_page_runs(tmp_path: Path) -> None:
     )
     assert [line.split()[0] for line in done.stdout.splitlines()] == ["LP21", "LP21"]
     assert (tmp_path / "out/lp21/manifest.json").is_file()
+
+
+INNER = {"Result": {"ready"}, "Mask": {"found", "launch"}, "MaskSet": {"written"}}
+"""What scripts have no need of."""
+
+
+@pytest.mark.parametrize("name", INNER)
+def test_every_name_of_a_class_is_on_the_page(name: str) -> None:
+    """And nothing else is."""
+    page = (ROOT / "docs/api.md").read_text("utf-8")
+    part = page.partition(f"\n## {name}\n")[2].partition("\n## ")[0]
+    rows = [line.split("|")[1] for line in part.splitlines() if line.startswith("| `")]
+    told = {word.partition("(")[0] for row in rows for word in re.findall("`(.*?)`", row)}
+    known = getattr(mf, name)
+    own = {*dir(known), *(field.name for field in fields(known))}
+    assert told | {"masks"} == {word for word in own if word[0] != "_"} - INNER[name] | {"masks"}
