@@ -30,8 +30,9 @@ from maskforge.bench import Bench
 from maskforge.bench.given import bench_given
 from maskforge.bench.ready import Prepared, guided_modes, prepared
 from maskforge.fiber.modes import RadialMode
+from maskforge.launch.apertures import parted
 from maskforge.launch.basis import POLARISATIONS, mode_name
-from maskforge.launch.couplings import Launch, facet_field, launch_target, parted
+from maskforge.launch.couplings import Launch, facet_field, launch_target
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real
 from maskforge.launch.modulator import Complex, Levels, emitted
@@ -216,14 +217,14 @@ class Mask:
         `polarisation`: of a bench with an aperture for each; all light of others counts as "x".
         """
         launch = self.launch
-        known = POLARISATIONS[: max(1, len(launch.halves))]
+        known = POLARISATIONS[: len(launch.apertures)]
         place = known.index(word("polarisation", polarisation, known))
         u = axis(SAMPLES, 2 * VIEW * launch.core_radius / (SAMPLES - 1))
-        if not launch.halves:
-            return FacetField(facet_field(launch, self.factors, u, u), u)
-        own = parted(launch, self.factors)[place]
-        field = facet_field(launch.halves[place], own, u, u)
-        return FacetField(launch.setup.halves[place].amplitude * field, u)
+        own = parted(self.factors, len(known))[place]
+        field = facet_field(launch.apertures[place], own, u, u)
+        if launch.halves:
+            field = launch.setup.halves[place].amplitude * field
+        return FacetField(field, u)
 
 
 @dataclass(frozen=True, eq=False)

@@ -138,4 +138,9 @@ def rotated(basis: Basis, vector: Complex, angle: float) -> Complex:
 def mode_name(mode: Mode) -> str:
     """ "LP21 cos", or "LP01" where the label is one mode; "LP21 cos x" where both polarisations
     count."""
-    return " ".join(filter(None, (mode.label, mode.part, mode.polarisation)))
+    return joined_name(mode.label, mode.part, mode.polarisation)
+
+
+def joined_name(*parts: str | None) -> str:
+    """A mode's name of its label, part and polarisation, those that it has."""
+    return " ".join(filter(None, parts))

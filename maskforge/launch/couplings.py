@@ -7,13 +7,14 @@ Behind a device (see `passage`) the couplings that count are those to its output
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, beside, flat, is_real, namespace
 from maskforge.base.device import Device
+from maskforge.launch.apertures import launched_by_all, returned_to_all
 from maskforge.launch.basis import Basis, Counted
 from maskforge.launch.beam_in_pixels import Beam
 from maskforge.launch.facet import Facet, facet_of, slant_of
@@ -76,6 +77,11 @@ class Launch:
         """Of the light of each guided mode's aperture (K,): 1 where there is one aperture."""
         shares = [one.amplitude for one in self.setup.halves] or [1.0]
         return np.repeat(np.array(shares, complex), len(self.basis) // len(shares))
+
+    @property
+    def apertures(self) -> "tuple[Launch, ...]":
+        """The launch of each aperture: the halves, or the launch itself."""
+        return self.halves or (self,)
 
     @property
     def basis(self) -> Basis:
@@ -286,8 +292,7 @@ def launched(launch: Launch, factors: Array) -> Complex:
     """c (K,), into the guided modes, of a mask given as the complex factors (rows, columns) of its
     pixels."""
     if launch.halves:
-        parts = [launched(*one) for one in zip(launch.halves, parted(launch, factors), strict=True)]
-        return np.asarray(launch.amplitudes * np.concatenate(parts))
+        return launched_by_all(launch.halves, launch.amplitudes, factors, launched)
     xp = namespace(factors)
     real = launch.is_real and (is_real(factors) or not bool(xp.any(xp.imag(factors) != 0)))
     there = launch.setup.device.put(xp.real(factors) if real else factors)
@@ -295,12 +300,6 @@ def launched(launch: Launch, factors: Array) -> Complex:
     for modes, facet, kernel in launch.windows:
         found[modes] -= 1j * real_times(kernel, flat(facet.field(there)))
     return found
-
-
-def parted(launch: Launch, factors: Array) -> list[Array]:
-    """What belongs to each aperture of (rows, columns) of all pixels."""
-    rows = launch.modulator.shape[0]
-    return [factors[first : first + rows, :] for first in range(0, factors.shape[0], rows)]
 
 
 def factors_of(launch: Launch, states: Array) -> Array:
@@ -341,12 +340,8 @@ def back_propagated(launch: Launch, vector: Complex, *, real: bool = False) -> A
     passage = launch.setup.passage
     vector = vector if passage is None else passage.back(vector)
     if launch.halves:
-        own = np.split(np.conj(launch.amplitudes) * vector, len(launch.halves))
-        backs = [
-            back_propagated(half, one, real=real)
-            for half, one in zip(launch.halves, own, strict=True)
-        ]
-        return namespace(backs[0]).concat(backs)
+        returned = partial(back_propagated, real=real)
+        return returned_to_all(launch.halves, launch.amplitudes, vector, returned)
     parts = (_back(facet, vector[modes], kernel, real) for modes, facet, kernel in launch.windows)
     first = next(parts)
     return sum(parts, start=first)

@@ -18,6 +18,7 @@ from maskforge.base.arrays import (
     sector,
 )
 from maskforge.base.errors import BenchError
+from maskforge.launch.apertures import parted
 
 Complex = NDArray[np.complex128]
 Levels = NDArray[np.uint16]
@@ -328,7 +329,6 @@ def emitted(modulator: Modulator, states: Array) -> Array:
         return values
     xp = namespace(states)
     phase = xp.remainder(angle(values), 2 * np.pi)
-    rows = modulator.shape[0]
-    masks = [phase[first : first + rows, :] for first in range(0, phase.shape[0], rows)]
+    masks = parted(phase, len(modulator.corners))
     phase = xp.concat([blurred(one, modulator.crosstalk) for one in masks])
     return xp.abs(values) * xp.exp(1j * as_complex(phase))

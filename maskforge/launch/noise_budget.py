@@ -13,8 +13,9 @@ from numpy.polynomial import legendre
 
 from maskforge.base.arrays import Array, flat, is_real, namespace
 from maskforge.base.device import Device
+from maskforge.launch.apertures import parted
 from maskforge.launch.beam_in_pixels import Pair
-from maskforge.launch.couplings import Launch, launched, parted
+from maskforge.launch.couplings import Launch, launched
 from maskforge.launch.light import Complex, Light, Real, illumination
 from maskforge.launch.lit_panel import active_width, has_gaps, mask_axes, panel_axes
 from maskforge.launch.panel import background_light, mask_window
@@ -203,7 +204,7 @@ def _of_both(
     each = [
         budget_of(ledger, replace(target, vector=part), half, sent, by_order=by_order)
         for ledger, part, half, sent in zip(
-            ledgers.each, parts, parted(launch, factors), own, strict=True
+            ledgers.each, parts, parted(factors, count), own, strict=True
         )
     ]
     light = [abs(one.amplitude) ** 2 for one in launch.setup.halves]

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
+from maskforge.launch.apertures import parted
 from maskforge.launch.fourier import axis
 from maskforge.launch.modulator import Alphabet, Complex, Levels, Modulator
 
@@ -81,7 +82,7 @@ def rendered(modulator: Modulator, states: NDArray[np.integer]) -> Picture:
     if modulator.panel == modulator.shape:
         return np.take(greys, states[::-1])
     picture: Picture = np.asarray(greys[background_states(modulator)])
-    masks = np.split(states, len(modulator.corners))
+    masks = parted(states, len(modulator.corners))
     for window, own in zip(mask_windows(modulator), masks, strict=True):
         picture[window] = np.take(greys, own[::-1])
     return picture

@@ -7,16 +7,16 @@ carrier two states leave a line, and more of them a polygon, or a disc where tha
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import block_diag
 
 from maskforge.base.arrays import on_host
+from maskforge.launch.apertures import sent_by_all
 from maskforge.launch.couplings import Launch, couplings
 from maskforge.launch.modulator import Alphabet, Complex
 from maskforge.methods.draft import draft_of, sent_from
@@ -92,14 +92,14 @@ def blocks_of(launch: Launch) -> int:
 @lru_cache(maxsize=4)
 def coarse_of(launch: Launch, stride: int) -> Blocks:
     """The dual's model of a launch on blocks of `stride` x `stride` pixels."""
-    hull, back = _hull(launch, launch), _back(launch, _sent_by_blocks(stride))
+    hull, back = _hull(launch, launch), _back(launch, partial(_sent_by_blocks, stride))
     return _model(launch, hull, [back], [_fixed(launch, hull)])
 
 
 def disc_of(launch: Launch, stride: int) -> Blocks:
     """The same for all values on the disc of the largest amplitude."""
     hull = Hull(0.0, float(np.max(np.abs(launch.modulator.alphabet.values))))
-    back = _back(launch, _sent_by_blocks(stride))
+    back = _back(launch, partial(_sent_by_blocks, stride))
     return _model(launch, hull, [back], [real_of(launch.gaps)])
 
 
@@ -125,14 +125,20 @@ def _sent_by_pixels(launch: Launch) -> NDArray[np.complex128]:
     return np.asarray(np.sum(sent, axis=0))
 
 
-def _sent_by_blocks(stride: int) -> Sent:
-    """What sends likewise from blocks, without the carrier."""
+def _sent_by_blocks(stride: int, launch: Launch) -> NDArray[np.complex128]:
+    """The same of blocks, without the carrier."""
+    beam, x, y = _blocks(launch, stride, launch)
+    return _sent(launch, beam, x, y, _lit(beam))
 
-    def sent(launch: Launch) -> NDArray[np.complex128]:
-        beam, x, y = _blocks(launch, stride, launch)
-        return _sent(launch, beam, x, y, _lit(beam))
 
-    return sent
+def _sent_beside(
+    stride: int,
+    known: Mapping[Launch, tuple[Launch, NDArray[np.bool_]]],
+    launch: Launch,
+) -> NDArray[np.complex128]:
+    """The same of another scenario's aperture, whose nominal launch and lit blocks are known."""
+    nominal, lit = known[launch]
+    return _sent(launch, *_blocks(launch, stride, nominal), lit)
 
 
 def coarse_of_all(launches: Sequence[Launch], stride: int) -> Blocks:
@@ -143,17 +149,11 @@ def coarse_of_all(launches: Sequence[Launch], stride: int) -> Blocks:
     """
     first = launches[0]
     backs, fixed = [], []
+    lit = [_lit(_blocks(one, stride, one)[0]) for one in first.apertures]
     for launch in launches:
-        each = zip(launch.halves or (launch,), first.halves or (first,), strict=True)
-        nominal = dict(each)
-
-        def sent(one: Launch, nominal: dict[Launch, Launch] = nominal) -> NDArray[np.complex128]:
-            own = nominal[one]
-            lit = _lit(_blocks(own, stride, own)[0])
-            return _sent(one, *_blocks(one, stride, own), lit)
-
+        known = dict(zip(launch.apertures, zip(first.apertures, lit, strict=True), strict=True))
         factor = likeness(launch.modulator.alphabet, first.modulator.alphabet)
-        backs.append(_back(launch, sent) * np.conj(factor))
+        backs.append(_back(launch, partial(_sent_beside, stride, known)) * np.conj(factor))
         fixed.append(_fixed(launch, _hull(launch, first)))
     return _model(first, _hull(first, first), backs, fixed)
 
@@ -182,10 +182,9 @@ def _back(launch: Launch, sent: Sent) -> NDArray[np.complex128]:
     """What blocks get of every multiplier (blocks, J), by what those of an aperture send."""
     passage = launch.setup.passage
     if launch.halves:
-        found = block_diag(*map(sent, launch.halves)) * launch.amplitudes[:, None]
+        found = np.conj(sent_by_all(launch.halves, launch.amplitudes, sent))
     else:
-        found = sent(launch)
-    found = np.conj(found)
+        found = np.conj(sent(launch))
     return np.asarray((found if passage is None else np.conj(passage.matrix) @ found).T)
 
 

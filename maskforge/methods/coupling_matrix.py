@@ -57,8 +57,8 @@ class CouplingMatrix:
 def matrix_of(launch: Launch) -> CouplingMatrix | None:
     """The matrix of a launch; None where it is large for what it spares."""
     count, shape = len(launch.ends), launch.modulator.states_shape
-    facet = (launch.halves or (launch,))[0].facet
-    if count * shape[0] * shape[1] > min(NUMBERS * len(facet.layers), MOST):
+    layers = launch.apertures[0].facet.layers
+    if count * shape[0] * shape[1] > min(NUMBERS * len(layers), MOST):
         return None
     units = np.eye(count, dtype=complex)
     backs = [flat(back_propagated(launch, unit)) for unit in units]

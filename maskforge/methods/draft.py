@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, beside, is_real, namespace, on_host
+from maskforge.base.arrays import Array, beside, is_real, on_host
+from maskforge.launch.apertures import launched_by_all, returned_to_all
 from maskforge.launch.couplings import Launch, facet_at, single_values
 from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import fourier_rows
@@ -66,12 +67,7 @@ class Draft:
     def _launched(self, factors: Array) -> NDArray[np.complex128]:
         """The couplings into the guided modes."""
         if self.halves:
-            rows = factors.shape[0] // len(self.halves)
-            parts = [
-                half._launched(factors[place * rows : (place + 1) * rows, :])
-                for place, half in enumerate(self.halves)
-            ]
-            return np.asarray(self.amplitudes * np.concatenate(parts))
+            return launched_by_all(self.halves, self.amplitudes, factors, Draft._launched)
         found = self.gaps if self.dark is None else self.dark
         sent = self.facet.sent(factors)
         for layer, kernel, there in zip(self.facet.layers, self.kernels, sent, strict=True):
@@ -88,9 +84,7 @@ class Draft:
     def _returned(self, vector: NDArray[np.complex128]) -> Array:
         """The adjoint of `_launched`."""
         if self.halves:
-            own = np.split(np.conj(self.amplitudes) * vector, len(self.halves))
-            backs = [half._returned(one) for half, one in zip(self.halves, own, strict=True)]
-            return namespace(backs[0]).concat(backs)
+            return returned_to_all(self.halves, self.amplitudes, vector, Draft._returned)
         facets = (
             kernel.mixed(1j * np.conj(layer.turn) * vector)
             for layer, kernel in zip(self.facet.layers, self.kernels, strict=True)

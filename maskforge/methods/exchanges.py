@@ -45,18 +45,6 @@ PRICE = 0.02
 LITTLE, HARDLY = 2e-6, 1e-4
 """Of the light, and of the unwanted coupling: what a step that is worth making gains."""
 
-FAR_OFF, NEARER = 1.5, 0.01
-"""Of the unwanted coupling that the purity allows: more is not a matter of the last few pixels; and
-by what share of it another way has to come nearer there."""
-
-
-def is_stuck(before: float, now: float) -> bool:
-    """Whether other ways lead no nearer to a purity that is far off.
-
-    The least unwanted coupling so far and the last one, as multiples of what is allowed.
-    """
-    return now > FAR_OFF and now > (1 - NEARER) * before
-
 
 def decided(
     pixels: Pixels,

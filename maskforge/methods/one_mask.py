@@ -12,8 +12,8 @@ from maskforge.launch.prediction import Prediction, judged
 from maskforge.methods.attempts import OwnLaunch, is_pure
 from maskforge.methods.best_phase import Ground, Solved, solved_from
 from maskforge.methods.dual_function import Complex, Real, Side, complex_of, kappa_of, missed_of
-from maskforge.methods.exchanges import decided, is_stuck
-from maskforge.methods.search import Attempt, inverse_curvature, settled
+from maskforge.methods.exchanges import decided
+from maskforge.methods.search import Attempt, inverse_curvature, is_stuck, settled
 
 EXACT_AIMS = (
     (0.0, False, 0),

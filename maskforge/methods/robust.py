@@ -174,7 +174,7 @@ def _loosened(
     side, point = start
     step = (max(reached / side.kappa, 1.0)) ** (1 / LOOSENINGS)
     tried: list[_Mask] = []
-    purest_yet, is_last = math.inf, False
+    purest_yet, is_last = math.inf, side.kappa == reached
     while True:
         made, got = _tried(view, model, side, point)
         if made is not None:

@@ -21,7 +21,7 @@ from maskforge.methods.dual_function import (
     missed_of,
     newton,
 )
-from maskforge.methods.exchanges import decided, is_stuck
+from maskforge.methods.exchanges import decided
 from maskforge.methods.last_pixels import Pixels
 
 SMOOTHING = (0.3, 0.1, 0.03, 0.01)
@@ -57,6 +57,10 @@ SMALL_TURN = 0.01
 
 TINY_TURN = 1e-6
 """rad: as far as single precision tells."""
+
+FAR_OFF, NEARER = 1.5, 0.01
+"""Of the unwanted coupling that the purity allows: more is not a matter of the last few pixels; and
+by what share of it another way has to come nearer there."""
 
 NARROW = 0.015
 """Of the logarithm of kappa: how well the highest purity worth having is looked for."""
@@ -232,6 +236,14 @@ def _updated(inverse: Real, step: Real, change: Real) -> Real:
     cross = np.outer(step, moved)
     scale = (1 + float(change @ moved) / along) / along
     return np.asarray(inverse - (cross + cross.T) / along + scale * np.outer(step, step))
+
+
+def is_stuck(before: float, now: float) -> bool:
+    """Whether other ways lead no nearer to a purity that is far off.
+
+    The least unwanted coupling so far and the last one, as multiples of what is allowed.
+    """
+    return now > FAR_OFF and now > (1 - NEARER) * before
 
 
 def settled(

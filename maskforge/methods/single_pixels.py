@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import block_diag
 
 from maskforge.base.arrays import (
     Array,
@@ -21,6 +20,7 @@ from maskforge.base.arrays import (
     picked,
     single,
 )
+from maskforge.launch.apertures import sent_by_all
 from maskforge.launch.couplings import Launch, pixel_field
 from maskforge.launch.mode_samples import mode_samples
 from maskforge.launch.passage import Passage
@@ -133,16 +133,14 @@ def pixel_couplings(launch: Launch, pixels: Array) -> Array:
 @kept
 def _all_pixels(launch: Launch) -> Array:
     """The same of all pixels (pixels, J)."""
-    put, passage = launch.setup.device.put, launch.setup.passage
-    sent = _launched_by_pixels
+    passage, sent = launch.setup.passage, _launched_by_pixels
     if launch.halves:
-        whole = block_diag(*map(sent, launch.halves)) * launch.amplitudes[:, None]
-        whole = whole.astype(np.complex64)
+        whole = sent_by_all(launch.halves, launch.amplitudes, sent).astype(np.complex64)
     else:
         whole = sent(launch)
     if passage is not None:
         whole = _single(passage) @ whole
-    return put(np.ascontiguousarray(whole.T))
+    return launch.setup.device.put(np.ascontiguousarray(whole.T))
 
 
 def _launched_by_pixels(launch: Launch) -> NDArray[np.complex64]:

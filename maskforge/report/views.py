@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.launch.basis import joined_name
 from maskforge.launch.modulator import Complex
 from maskforge.launch.panel import Picture
 from maskforge.sets.manifest import Record
@@ -53,8 +54,7 @@ class MaskSet:
     def modes(self) -> tuple[str, ...]:
         """Names of the guided modes, as in "LP21 cos"."""
         keys = "label", "part", "polarisation"
-        each = ([mode.get(key) for key in keys] for mode in self.written.modes)
-        return tuple(" ".join(filter(None, name)) for name in each)
+        return tuple(joined_name(*map(mode.get, keys)) for mode in self.written.modes)
 
     @cached_property
     def couplings(self) -> Complex:

@@ -14,6 +14,7 @@ from maskforge.base.arrays import on_host
 from maskforge.base.device import Device
 from maskforge.bench.elsewhere import at_wavelength, without_device
 from maskforge.bench.ready import Prepared, prepared
+from maskforge.launch.apertures import parted
 from maskforge.launch.couplings import (
     Launch,
     back_propagated,
@@ -22,7 +23,6 @@ from maskforge.launch.couplings import (
     launch_target,
     launched,
     on_device,
-    parted,
 )
 from maskforge.launch.modulator import Levels, emitted
 from maskforge.launch.noise_budget import SHARES, budget_of, ledger_of
@@ -299,7 +299,7 @@ def test_where_the_light_goes_is_where_that_of_both_goes(tmp_path: Path) -> None
     assert found.sum == pytest.approx(1.0)
     parts = [
         budget_of(ledger_of(half), lp_target(half.basis, "LP01"), part)
-        for half, part in zip(launch.halves, parted(launch, factors), strict=True)
+        for half, part in zip(launch.halves, parted(factors, 2), strict=True)
     ]
     for name in SHARES:
         if name not in ("target", "other_modes"):

@@ -8,6 +8,7 @@ from scipy.sparse import csr_array
 
 from maskforge.base.arrays import Array, beside, on_host, single
 from maskforge.base.device import CPU
+from maskforge.launch.apertures import parted
 from maskforge.launch.basis import Basis, sampled
 from maskforge.launch.couplings import Launch, facet_at, gap_field, single_values
 from maskforge.launch.facet import Facet
@@ -124,9 +125,9 @@ def shot_of(camera: Camera, factors: Array, couplings: Complex) -> Shot:
 
     Of two polarisations intensities are those of both, the phase is that of the brighter one.
     """
-    rows = camera.modulator.shape[0]
-    parts = [factors[first : first + rows, :] for first in range(0, factors.shape[0], rows)]
-    fields = [field_seen(*one) for one in zip(camera.halves or (camera,), parts, strict=True)]
+    cameras = camera.halves or (camera,)
+    parts = parted(factors, len(cameras))
+    fields = [field_seen(*one) for one in zip(cameras, parts, strict=True)]
     powers = [np.abs(field) ** 2 for field in fields]
     power = sum(powers[1:], start=powers[0])
     brightest = max(float(power[camera.core].max()), 1e-30)
