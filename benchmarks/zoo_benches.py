@@ -18,7 +18,7 @@ from maskforge import bench as benches
 from maskforge.base.errors import MaskforgeError
 from maskforge.bench.ready import Prepared, guided_basis, prepared
 from maskforge.fiber.glass import SILICA
-from maskforge.launch.basis import Basis, labels_of, mode_name
+from maskforge.launch.basis import Basis, labels_of, mode_name, polarised
 from maskforge.launch.tails import TAIL_POWER
 from maskforge.launch.targets import gaussian_waist, lg_label
 
@@ -68,8 +68,13 @@ def drawn(seed: int, folder: Path, small: bool = False, *, behind: bool = False)
             data = _data(draw)
             ready = prepared(loaded(data, folder, f"zoo-{seed}"))
             if behind:
-                rng = np.random.default_rng([seed, attempt, 1])
-                data |= _device(Draw(rng, folder, small), ready)
+                more = (
+                    Draw(np.random.default_rng([seed, attempt, k]), folder, small) for k in (1, 2)
+                )
+                device, aperture = more
+                second = _second(aperture, data["modulator"])
+                data |= {"modulator": data["modulator"] | second.pop("modulator", {})}
+                data |= _device(device, ready, second)
                 ready = prepared(loaded(data, folder, f"zoo-{seed}"))
             return Drawn(data, ready, tuple(refused))
         except (MaskforgeError, UnfitError) as error:
@@ -341,12 +346,33 @@ def _targets(draw: Draw, basis: Basis) -> Keys:
     return {"family": family, "superpositions": entries}
 
 
-def _device(draw: Draw, ready: Prepared) -> Data:
+def _second(draw: Draw, panel: Keys) -> Keys:
+    """Of one bench in three a second aperture, the keys of [device], and "modulator" for both."""
+    if not draw.chance(0.35):
+        return {}
+    columns, rows = panel["pixels"]
+    gap, (left, top) = int(draw.rng.integers(0, 40)), draw.rng.integers(0, 12, 2).tolist()
+    side = draw.chance(0.5)
+    own, other = [left, top], [left + columns + gap, top] if side else [left, top + rows + gap]
+    size = [max(own[0], other[0]) + columns + 5, max(own[1], other[1]) + rows + 3]
+    if draw.chance(0.5):
+        own, other = other, own
+    return {
+        "modulator": {"panel": size, "at": own},
+        "second_at": other,
+        "second_phase_deg": draw.within(-180, 180, 1),
+        "second_share": draw.one_of((0.5, draw.within(0.2, 0.8, 2))),
+    }
+
+
+def _device(draw: Draw, ready: Prepared, second: Keys) -> Data:
     """A device behind a bench, and its outputs as targets: unitary, lossy, with fewer outputs or
-    more than inputs, with small singular values, or one that leaves light real."""
+    more than inputs, with small singular values, or one that leaves light real; over the modes of
+    both polarisations where there is a `second` aperture."""
     if len(ready.bench.light.wavelengths_nm) > 1:
         raise UnfitError("a device at several wavelengths")
     basis, rng = ready.launch.basis, draw.rng
+    basis = polarised(basis) if second else basis
     count = len(basis)
     outputs = draw.one_of((count, max(1, count - 2), count + 2), (3, 1, 1))
     found = rng.normal(size=(outputs, count))
@@ -367,13 +393,13 @@ def _device(draw: Draw, ready: Prepared) -> Data:
     if outputs <= count:
         labels.append(names[int(rng.integers(outputs))])
     return {
-        "device": {"matrix": "device.npz"},
+        "device": {"matrix": "device.npz"} | second,
         "targets": {"family": "output", "labels": labels},
     }
 
 
 def _weights(draw: Draw, basis: Basis) -> dict[str, list[float]]:
-    names = [mode.label if mode.part is None else f"{mode.label} {mode.part}" for mode in basis]
+    names = [mode_name(mode) for mode in basis]
     chosen = draw.rng.choice(len(names), min(len(names), int(draw.rng.integers(2, 4))), False)
     equal = draw.chance(0.4)
     return {

@@ -207,7 +207,7 @@ def _flags(ready: Prepared, mask: Finished, bound_purity: float | None) -> list[
     made, found, asked = mask.design, mask.prediction, ready.bench.design.purity
     launch = ready.launch
     size = launch.modulator.alphabet.size
-    if made.states.shape != launch.modulator.shape or int(made.states.max()) >= size:
+    if made.states.shape != launch.modulator.states_shape or int(made.states.max()) >= size:
         return ["states out of range"]
     true = predict(launch, mask.target, emitted(launch.modulator, made.states))
     pure = found.purity >= asked * (1 - 1e-12)
