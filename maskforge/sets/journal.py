@@ -224,9 +224,13 @@ def _program() -> list[object]:
 
     The libraries' code for this processor is told too: on another machine it may round otherwise.
     """
+    # the same, whatever else this process has loaded so far: SciPy brings a library of its own
+    import scipy.linalg  # noqa: F401
+
     kernels = {
         (str(library["internal_api"]), str(library["version"]), str(library.get("architecture")))
         for library in threadpool_info()
+        if library["user_api"] == "blas"
     }
     return [*program(), sorted(kernels)]
 

@@ -4,6 +4,8 @@ Common practice, no source.
 """
 
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import fields, is_dataclass, replace
@@ -336,3 +338,19 @@ def test_a_key_that_changes_masks_changes_the_digest(
     )
     assert first.folder == other.folder
     assert first.digest != other.digest
+
+
+def test_what_is_loaded_beside_changes_no_digest(small: Path) -> None:
+    """Libraries that come with a BLAS or threads of their own, as tests and FFTs load them."""
+    text = (
+        "from pathlib import Path\n"
+        "from maskforge import bench\n"
+        "from maskforge.sets.journal import journal_of\n"
+        "def tell(): print(journal_of(Path('set'), bench.load('small.toml')).digest)\n"
+        "tell()\n"
+        "import pyfftw, scipy.special, matplotlib.pyplot\n"
+        "tell()\n"
+    )
+    found = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=True)
+    first, later = found.stdout.split()
+    assert first == later == progress.journal_of(Path("set"), benches.load("small.toml")).digest

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import tifffile
 
+from maskforge.sets.digests import digest_of
 from tests import commands
 
 BENCH = """\
@@ -53,9 +54,10 @@ def write_small() -> None:
     write("small.toml", orientations=13, method="simple")
 
 
-def contents(folder: Path) -> dict[str, bytes]:
+def contents(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file by its name: a test that fails tells which files differ."""
     files = (path for path in folder.rglob("*") if path.is_file())
-    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in files}
+    return {path.relative_to(folder).as_posix(): digest_of(path) for path in files}
 
 
 def ran(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
