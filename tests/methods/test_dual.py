@@ -545,8 +545,10 @@ def test_a_vortex_of_two_states_on_the_axis() -> None:
     assert not design.reached
     assert len(design.status.splitlines()) == 1
     assert design.bound_asked is not None
-    # next to nothing, and a twentieth less than 0.5 of the purity gives several times the light
-    assert design.bound_asked < 0.02
+    # the proof ends where less than 9 % of the light is left; rounding says how far below.  A
+    # twentieth less than 0.5 of the purity gives several times the light
+    plain = simple(Problem(launch, target, 0.999)).prediction.efficiency
+    assert design.bound_asked < 0.09 * plain
     assert design.status.startswith("at most ")
     assert 0.475 < found.purity <= 0.5
     assert design.bound is not None
