@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from maskforge.base.arrays import Array, angle, as_complex, beside, blurred, flat, namespace, picked
-from maskforge.launch.couplings import Launch
+from maskforge.launch.couplings import Launch, single_values
 from maskforge.methods.single_pixels import table_of
 
 REACH = 4.0
@@ -25,7 +25,7 @@ def moves(launch: Launch, states: Array, pixels: Array, others: Array) -> Array:
     """By how much the factors of pixels (m,) of a mask of `states` seem to move, each by itself, to
     states `others` (m,)."""
     xp, modulator = namespace(states), launch.modulator
-    values = beside(modulator.alphabet.values.astype(np.complex64), states)
+    values = beside(single_values(launch), states)
     old, new = picked(values, picked(flat(states), pixels)), picked(values, others)
     if modulator.crosstalk == 0.0:
         return new - old

@@ -182,7 +182,9 @@ class Side:
 
     def reduced(self, changes: Array) -> Array:
         """Changes of couplings (n, 2 K) in the complement's coordinates (n, 2 K - 2)."""
-        return contiguous(changes @ beside(self.complement.astype(np.float32), changes))
+        # what is rounding would make squares too small for single precision, and those are slow
+        across = np.where(np.abs(self.complement) < HARDLY, 0.0, self.complement)
+        return contiguous(changes @ beside(across.astype(np.float32), changes))
 
     def gradient(self, point: Real, couplings: Real) -> Real:
         """Of F at `point`, whose mask has `couplings` (2 K,)."""
@@ -208,6 +210,9 @@ class Side:
         slope = beside(self.slope(point), inner)
         return on_host(slope.T @ inner @ slope) + self.cone(point, couplings)
 
+
+HARDLY = 1e-9
+"""Of the complement's unit columns: less is nothing in single precision."""
 
 TINIEST = 1e-30
 """A shift of a matrix whose trace is nothing."""

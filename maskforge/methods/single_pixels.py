@@ -22,6 +22,7 @@ from maskforge.base.arrays import (
 )
 from maskforge.launch.apertures import sent_by_all
 from maskforge.launch.couplings import Launch, pixel_field
+from maskforge.launch.light import Complex
 from maskforge.launch.mode_samples import mode_samples
 from maskforge.launch.passage import Passage
 from maskforge.methods.draft import DRAFT_TAIL, draft_of, sent_from
@@ -30,6 +31,8 @@ from maskforge.methods.per_launch import kept
 RADII = 4096
 """Radii of the table: the nearest one is off by less than 1e-4 of the mask's half diagonal."""
 
+ROUNDING = 1e-13
+"""Of the largest number of a table: what double precision makes of 0."""
 
 MOST_KEPT = 2**22
 """Pixels times modes: 32 MiB."""
@@ -69,7 +72,7 @@ def table_of(launch: Launch) -> Table:
     x, y = launch.x + launch.lens_offset[0], launch.y + launch.lens_offset[1]
     step = float(np.hypot(np.abs(x).max(), np.abs(y).max())) / (RADII - 1)
     turns = np.exp(-2j * np.pi / launch.scale * np.outer(u, np.arange(RADII) * step))
-    radial = (-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).astype(np.complex64)
+    radial = _cleared(-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).astype(np.complex64)
     length = np.sqrt((np.abs(radial) ** 2).sum(axis=0))
     length *= _passed(launch.setup.passage)
     nearest = np.rint(np.hypot(x, y[:, None]) / step).astype(np.intp)
@@ -83,6 +86,15 @@ def table_of(launch: Launch) -> Table:
         weight=put((np.abs(launch.incident) * length[nearest]).astype(np.float32)),
         light=put(launch.incident.ravel().astype(np.complex64)),
     )
+
+
+def _cleared(values: Complex) -> Complex:
+    """Real and imaginary parts that are rounding are 0: products of such are slow, as they are too
+    small for the exponent of single precision."""
+    least = ROUNDING * np.abs(values).max()
+    for part in (values.real, values.imag):
+        part[np.abs(part) < least] = 0.0
+    return values
 
 
 def _passed(passage: Passage | None) -> float:

@@ -14,6 +14,7 @@ from maskforge.launch.couplings import Launch, couplings, predict
 from maskforge.launch.modulator import Carrier, binary, emitted, levels, table
 from maskforge.launch.prediction import judged
 from maskforge.launch.targets import lp_target
+from maskforge.methods import single_pixels
 from maskforge.methods.attempts import OwnLaunch
 from maskforge.methods.draft import draft_of
 from maskforge.methods.dual_function import complex_of, real_of, side_of
@@ -185,6 +186,25 @@ def test_couplings_of_a_single_pixel(alphabet: str, carrier: str) -> None:
         lit[pixel] = 1
         exact = couplings(launch, lit.reshape(SHAPE)) - launch.gaps
         assert np.linalg.norm(found - exact) < 0.01 * np.linalg.norm(exact)
+
+
+@pytest.mark.parametrize("angle", [0.0, 33.0])
+def test_what_is_rounding_is_zero(angle: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where light and states are real half of the directions are not moved in; rounding there would
+    have squares below 1.2e-38, the least normal number in single precision (IEEE 754), and products
+    of those take a hundred times as long."""
+    launch = bench("binary", "on axis")
+    assert launch.is_real
+    monkeypatch.setattr(single_pixels, "MOST_KEPT", 0)
+    target = lp_target(launch.basis, "LP21", angle)
+    side = side_of(np.exp(1j * np.pi) * target.vector, 0.99)
+    back = draft_of(launch).back(complex_of(side.target))
+    states = launch.modulator.alphabet.support(back)
+    change = undecided(launch, back, states, 2000, np.inf).change
+    for numbers in (change, side.reduced(change)):
+        most = np.abs(numbers).max(axis=0)
+        assert np.count_nonzero(most) in (most.size // 2, most.size // 2 + 1)
+        assert np.all((most == 0) | (most > 1e-7 * most.max()))
 
 
 # --- all of it -------------------------------------------------------------------------------
