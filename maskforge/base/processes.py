@@ -19,6 +19,7 @@ from threadpoolctl import threadpool_limits
 from maskforge.base.cluster import Cluster, workers
 from maskforge.base.crew import AHEAD, Crew, in_order
 from maskforge.base.errors import LostProcessError
+from maskforge.base.memory import keep_freed_memory
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -60,6 +61,7 @@ def spread(
 @contextmanager
 def _alone(here: Callable[[], Callable[[Any], Any]]) -> Iterator[Crew]:
     """This process: a task is worked on where its result is taken."""
+    keep_freed_memory()
     with threadpool_limits(1):
         yield Crew(submit=lambda task: task, full=bool, result=here())
 
@@ -134,6 +136,7 @@ def _begin(lifeline: Connection, start: Callable[[], Callable[[Any], Any]]) -> N
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     Thread(target=_end_with, args=(lifeline,), daemon=True).start()
     threadpool_limits(1)
+    keep_freed_memory()
     _own["start"] = start
 
 

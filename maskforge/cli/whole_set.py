@@ -118,9 +118,18 @@ def _watched(
     making = _beside_a_gpu if jobs == 1 and ready.launch.setup.device != CPU else _over
     with closing(closable(making(ready, jobs, memory))) as masks:
         for leaf, look in masks:
+            if not looks:
+                _page_ahead()
             looks.append(look)
             yield leaf
             watch(leaf.record)
+
+
+def _page_ahead() -> None:
+    """Loads what makes the page, while other processes design the masks that are still to come."""
+    from maskforge.report.page.page import page_template
+
+    page_template()
 
 
 def _over(ready: Prepared, jobs: Workers, memory: Memory | None) -> Iterator[tuple[Leaf, Look]]:

@@ -123,6 +123,12 @@ class RadialField:
         return root_between(excess, low, high, xtol=1e-12 * edge, rtol=1e-12)
 
 
+@cache
+def _label(l: int, p: int) -> str:
+    comma = "," if max(l, p) > 9 else ""
+    return f"LP{l}{comma}{p}"
+
+
 @dataclass(frozen=True)
 class RadialMode:
     """One guided label. Lengths in m, `delay` in s/m relative to LP01.
@@ -149,8 +155,7 @@ class RadialMode:
     @property
     def label(self) -> str:
         """LP21; with a comma, LP10,1, where an order has two digits."""
-        comma = "," if max(self.l, self.p) > 9 else ""
-        return f"LP{self.l}{comma}{self.p}"
+        return _label(self.l, self.p)
 
     @property
     def group(self) -> int:

@@ -131,10 +131,15 @@ class Alphabet:
         """Of states on a line the hull's `first` end where `direction` leads to it, else the
         `second`."""
         xp, (one, other) = namespace(direction), (int(self.hull[i]) for i in (first, second))
-        # quicker than to choose where signs change from pixel to pixel
-        states = xp.astype(self._along(direction) < 0, xp.int64)
-        states *= other - one
-        states += one
+        along = self._along(direction)
+        # quicker than to choose where signs change from pixel to pixel; short numbers, as these
+        # are made anew for every multipliers that are tried
+        kind = xp.uint16 if isinstance(along, np.ndarray) else xp.int64
+        states = xp.astype(along < 0 if other > one else ~(along < 0), kind)
+        if abs(other - one) > 1:
+            states *= abs(other - one)
+        if min(one, other) > 0:
+            states += min(one, other)
         return states
 
     def _along(self, direction: Array) -> Array:

@@ -27,7 +27,7 @@ from maskforge.base.arrays import (
     smallest,
 )
 from maskforge.launch.couplings import Launch
-from maskforge.launch.modulator import Alphabet, Levels
+from maskforge.launch.modulator import Alphabet, Levels, values_of
 from maskforge.methods.blurred_moves import moves
 from maskforge.methods.dual_function import BlockModel, Conditions, FastReal, Real, newton
 from maskforge.methods.flips import flipped
@@ -163,7 +163,7 @@ def undecided(
     values = xp.real(values) if is_real(back) else values
     first = alphabet.support(back)
     other = xp.where(states == first, alternatives(alphabet, back, aside=aside), first)
-    moved = picked(values, other) - picked(values, states)
+    moved = values_of(values, other) - values_of(values, states)
     cost = -xp.real(conj(back) * moved)
     pixels = cheapest(cost, table_of(launch).weight * (xp.abs(moved) / 2), count, residual)
     others = picked(flat(other), pixels)

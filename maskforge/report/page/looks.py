@@ -99,7 +99,7 @@ def _looking(launch: Launch, tools: Tools) -> Looking:
 
 
 def _powers_by_label(launch: Launch, found: Complex) -> tuple[float, ...]:
-    """What a mask launches into each label, to ten digits.
+    """What a mask launches into each label, to 1e-12 of the beam.
 
     Those of a target that launch the same are turned or mirror images of each other, whose light
     goes to the same parts of the facet.
@@ -107,4 +107,4 @@ def _powers_by_label(launch: Launch, found: Complex) -> tuple[float, ...]:
     powers: dict[str, float] = {}
     for mode, power in zip(launch.basis, (np.abs(found) ** 2).tolist(), strict=True):
         powers[mode.label] = powers.get(mode.label, 0.0) + power
-    return tuple(float(f"{power:.9e}") for power in powers.values())
+    return tuple(round(power, 12) for power in powers.values())

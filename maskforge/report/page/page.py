@@ -95,8 +95,7 @@ def page_text(
     lines = [
         _line(mask, each, look) for mask, each, look in zip(masks, own_groups, looks, strict=True)
     ]
-    template = _environment().get_template("page.html.jinja")
-    return template.render(
+    return page_template().render(
         name=name,
         bench=bench,
         launch=launch,
@@ -312,8 +311,8 @@ def _mode_groups(launch: Launch) -> list[tuple[int, list[tuple[str, float, str]]
 
 
 @cache
-def _environment() -> jinja2.Environment:
-    """The templates with what the page of a set writes its values by."""
+def page_template() -> jinja2.Template:
+    """The page's own, with what it writes its values by; it takes long to load."""
     found = environment()
     found.globals |= {
         "counted": counted,
@@ -336,7 +335,7 @@ def _environment() -> jinja2.Environment:
         "level": _gradient(LEVEL, 1),
     }
     found.filters |= {"css": css_text}
-    return found
+    return found.get_template("page.html.jinja")
 
 
 def _gradient(palette: PngPalette, first: int) -> list[str]:
