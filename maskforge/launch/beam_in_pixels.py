@@ -25,7 +25,7 @@ from numpy.polynomial import legendre
 from numpy.typing import NDArray
 from scipy.special import spherical_jn
 
-from maskforge.base.arrays import Array, as_complex
+from maskforge.base.arrays import Array, as_complex, conj
 from maskforge.launch.light import Complex, Light, Real, illumination
 
 LEFT_OUT = 2e-6
@@ -106,6 +106,11 @@ class Layer:
     envelope: Array
     turn: complex
     size: float
+
+    @cached_property
+    def light_back(self) -> Array:
+        """The light's complex conjugate, for the way from the facet to the pixels."""
+        return conj(self.light)
 
     @property
     def field(self) -> Array:

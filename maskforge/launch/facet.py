@@ -83,7 +83,7 @@ class Facet:
 
         def back(layer: Layer, there: Array) -> Array:
             straight = there if self.slant is None else there * conj(self.slant)
-            return conj(layer.light) * transform(straight, over_y, over_x, real=real)
+            return layer.light_back * transform(straight, over_y, over_x, real=real)
 
         return _sum(back(*pair) for pair in zip(self.layers, facets, strict=True))
 

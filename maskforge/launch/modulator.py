@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +14,12 @@ from maskforge.base.arrays import (
     blurred,
     constant,
     namespace,
+    next_sector,
     picked,
     sector,
 )
 from maskforge.base.errors import BenchError
+from maskforge.base.strips import by_strips
 from maskforge.launch.apertures import parted
 
 Complex = NDArray[np.complex128]
@@ -119,6 +121,10 @@ class Alphabet:
         """
         if self.is_line:
             return self._ends(direction, 0, 1)
+        return by_strips(self._corner, direction)
+
+    def _corner(self, direction: Array) -> Array:
+        """The same where states are on no line."""
         xp = namespace(direction)
         angles, corners = self._sectors
         if self._even_step is not None:
@@ -155,6 +161,12 @@ class Alphabet:
         """The corner next to the supporting one, across the nearer boundary of its sector."""
         if self.is_line:
             return self._ends(direction, 1, 0)
+        return by_strips(self._next_corner, direction)
+
+    def _next_corner(self, direction: Array) -> Array:
+        if self._even_step is not None and isinstance(direction, np.ndarray):
+            angles, corners = self._sectors
+            return next_sector(direction, float(angles[0]), self._even_step, corners)
         xp, size = namespace(direction), self._sectors[0].size
         angles, corners = (constant(part, direction) for part in self._sectors)
         around = xp.astype(angle(direction), xp.float64)
@@ -316,7 +328,7 @@ def values_of(values: Array, states: Array) -> Array:
     """The values (n,) of states (rows, columns)."""
     two = isinstance(values, np.ndarray) and values.size == 2 and values.dtype.kind == "f"
     if not two or values[1] - values[0] + values[0] != values[1]:
-        return picked(values, states)
+        return by_strips(partial(picked, values), states)
     # without rounding, in half the time of an index
     found = states.astype(values.dtype)
     found *= values[1] - values[0]

@@ -12,6 +12,7 @@ a circular correlation of the histogram of arg v with H, and no less than F sinc
 F without a turn is summed as it stands.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -20,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, conj, constant, contiguous, namespace, picked
+from maskforge.base.strips import strips
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Complex, Modulator
 from maskforge.launch.passage import Passage
@@ -223,7 +225,13 @@ def _supports_of(alphabet: Alphabet) -> Real:
 
 
 def _total_support(alphabet: Alphabet, values: Array) -> float:
-    """The sum of h over all values."""
+    """The sum of h over all values (rows, columns)."""
+    if isinstance(values, np.ndarray):
+        return math.fsum(_support_sum(alphabet, values[rows]) for rows in strips(values.shape))
+    return _support_sum(alphabet, values)
+
+
+def _support_sum(alphabet: Alphabet, values: Array) -> float:
     xp = namespace(values)
     states = picked(constant(alphabet.values, values), alphabet.support(values))
     # on a device sums of every other number take ten times as long

@@ -26,6 +26,7 @@ from maskforge.base.arrays import (
     replaced,
     smallest,
 )
+from maskforge.base.strips import each_by_strips
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Levels, values_of
 from maskforge.methods.blurred_moves import moves
@@ -161,11 +162,16 @@ def undecided(
     values = constant(alphabet.values.astype(np.complex64), back)
     # where what the states follow is real, so are they
     values = xp.real(values) if is_real(back) else values
-    first = alphabet.support(back)
-    other = xp.where(states == first, alternatives(alphabet, back, aside=aside), first)
-    moved = values_of(values, other) - values_of(values, states)
-    cost = -xp.real(conj(back) * moved)
-    pixels = cheapest(cost, table_of(launch).weight * (xp.abs(moved) / 2), count, residual)
+
+    def other_states(back: Array, states: Array, weight: Array) -> tuple[Array, Array, Array]:
+        first = alphabet.support(back)
+        other = xp.where(states == first, alternatives(alphabet, back, aside=aside), first)
+        moved = values_of(values, other) - values_of(values, states)
+        return other, -xp.real(conj(back) * moved), weight * (xp.abs(moved) / 2)
+
+    weight = table_of(launch).weight
+    other, cost, weight = each_by_strips(other_states, back, states, weight)
+    pixels = cheapest(cost, weight, count, residual)
     others = picked(flat(other), pixels)
     change = changed(launch, states, pixels, others)
     return Undecided(pixels, others, change, picked(flat(cost), pixels))

@@ -6,7 +6,18 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, angle, flat, is_real, namespace, summed_by
+from maskforge.base.arrays import (
+    Array,
+    angle,
+    conj,
+    constant,
+    flat,
+    is_real,
+    namespace,
+    picked,
+    summed_by,
+)
+from maskforge.base.strips import strips
 from maskforge.launch.modulator import Complex
 
 Real = NDArray[np.float64]
@@ -40,22 +51,34 @@ def histogram(values: Array, steps: int) -> Real:
     v = |v| (sin(w - x) e1 + sin(x) e2) / sin(w), x its angle from e1 and w the step: a sublinear
     function of the values is no larger than of what is split.
     """
-    xp = namespace(values)
-    size = flat(xp.abs(values))
     if is_real(values):
+        xp = namespace(values)
         out = np.zeros(steps)
-        none = xp.zeros_like(size)
+        none = xp.zeros_like(flat(values))
         out[0] = float(xp.sum(xp.maximum(flat(values), none)))
         out[steps // 2] = float(xp.sum(xp.maximum(-flat(values), none)))
         return out
-    step = 2 * np.pi / steps
-    around = flat(angle(values)) / step
-    place = xp.floor(around)
-    rest = (around - place) * step
-    index = xp.astype(place, xp.int64) % steps
-    size = xp.astype(size, xp.float64) / float(np.sin(step))
-    lower = summed_by(index, size * xp.sin(step - rest), steps)
-    return np.asarray(lower + np.roll(summed_by(index, size * xp.sin(rest), steps), 1))
+    if isinstance(values, np.ndarray) and values.ndim == 2:
+        parts = [_histogram(values[rows], steps) for rows in strips(values.shape)]
+        return np.asarray(np.sum(parts, axis=0))
+    return _histogram(values, steps)
+
+
+def _histogram(values: Array, steps: int) -> Real:
+    """The same of complex values."""
+    xp, step = namespace(values), 2 * np.pi / steps
+    values = flat(values)
+    index = xp.astype(xp.floor(angle(values) / step), xp.int64)
+    # quicker than a remainder
+    index = xp.where(index < 0, index + steps, index)
+    aside = conj(picked(constant(directions(steps), values), index)) * values
+    # |v| sin(x), |v| cos(x)
+    upper, along = xp.imag(aside), xp.real(aside)
+    upper = xp.astype(upper, xp.float64) / float(np.sin(step))
+    lower = xp.astype(along, xp.float64) - upper * float(np.cos(step))
+    none = xp.zeros_like(upper)
+    sums = (summed_by(index, xp.maximum(part, none), steps) for part in (lower, upper))
+    return np.asarray(next(sums) + np.roll(next(sums), 1))
 
 
 def at_all_turns(weights: Real, supports: Real) -> Real:
