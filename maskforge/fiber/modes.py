@@ -9,7 +9,6 @@ from functools import cache, lru_cache
 import numpy as np
 from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike, NDArray
-from scipy import constants
 from threadpoolctl import threadpool_limits
 
 from maskforge.base.errors import BenchError
@@ -44,6 +43,10 @@ DEGENERATE = 10
 
 CHUNK = 16384
 """Points evaluated at a time, so that the work arrays stay in the processor's cache."""
+
+
+LIGHT_SPEED = 299_792_458.0
+"""m/s in vacuum, by the definition of the metre (SI Brochure, 9th ed., sec. 2.3.1)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -219,7 +222,7 @@ def _solved(fiber: Fiber, told: Callable[[RadialMode], object]) -> tuple[RadialM
         raise BenchError(f"fiber: V = {fiber.v:.4g} guides no mode")
     first = modes[0].group_index
     ordered = sorted(modes, key=lambda m: (m.group, -round(m.n_eff, DEGENERATE), m.l))
-    return tuple(replace(m, delay=(m.group_index - first) / constants.c) for m in ordered)
+    return tuple(replace(m, delay=(m.group_index - first) / LIGHT_SPEED) for m in ordered)
 
 
 def first_groups(modes: Sequence[RadialMode], groups: int) -> tuple[RadialMode, ...]:
