@@ -16,6 +16,7 @@ from maskforge.base.arrays import (
     namespace,
     on_host,
     parts,
+    phasors,
     single,
     whole,
 )
@@ -30,7 +31,7 @@ def axis(count: int, step: float) -> Real:
 
 def fourier_rows(x: Real, u: Real, scale: float) -> Complex:
     """exp(-2 pi i u x / scale), (len(u), len(x)): one side of the matrix Fourier transform."""
-    return np.asarray(np.exp(-2j * np.pi / scale * np.outer(u, x)))
+    return np.asarray(phasors(-2 * np.pi / scale * np.outer(u, x)))
 
 
 def matrix_transform(field: Complex, rows_y: Complex, rows_x: Complex) -> Complex:

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from maskforge.base.arrays import (
     Array,
     angle,
-    as_complex,
     blurred,
     constant,
     namespace,
     next_sector,
+    phasors,
     picked,
     sector,
 )
@@ -348,4 +348,4 @@ def emitted(modulator: Modulator, states: Array) -> Array:
     phase = xp.remainder(angle(values), 2 * np.pi)
     masks = parted(phase, len(modulator.corners))
     phase = xp.concat([blurred(one, modulator.crosstalk) for one in masks])
-    return xp.abs(values) * xp.exp(1j * as_complex(phase))
+    return xp.abs(values) * phasors(phase)

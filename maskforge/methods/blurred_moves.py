@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from maskforge.base.arrays import Array, angle, as_complex, beside, blurred, flat, namespace, picked
+from maskforge.base.arrays import Array, angle, beside, blurred, flat, namespace, phasors, picked
 from maskforge.launch.couplings import Launch, single_values
 from maskforge.methods.single_pixels import table_of
 
@@ -43,7 +43,7 @@ def moves(launch: Launch, states: Array, pixels: Array, others: Array) -> Array:
         there = xp.where(inside, y * columns + x, pixels)
         phase, size = picked(phases, there), picked(sizes, there)
         after = xp.abs(new) if dy == dx == 0 else size
-        moved = after * _turn(phase + share * step) - size * _turn(phase)
+        moved = after * phasors(phase + share * step) - size * phasors(phase)
         found = found + xp.where(inside, moved * picked(light, there) / own, 0 * moved)
     return found
 
@@ -51,10 +51,6 @@ def moves(launch: Launch, states: Array, pixels: Array, others: Array) -> Array:
 def _phase(values: Array) -> Array:
     """rad, from 0 on, as the panel shows them."""
     return namespace(values).remainder(angle(values), 2 * np.pi)
-
-
-def _turn(phase: Array) -> Array:
-    return namespace(phase).exp(1j * as_complex(phase))
 
 
 def _neighbours(width: float) -> list[tuple[int, int, float]]:
