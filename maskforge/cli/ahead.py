@@ -1,8 +1,14 @@
 """What a command's processes will need, loaded beside what it needs itself."""
 
+import os
+import re
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from importlib.resources import files
+from pathlib import Path
 
 from maskforge.base.processes import load_ahead
+from maskforge.base.regular_files import read_regular
 
 SPREADING: Mapping[str, str] = {
     "plan": "maskforge.study.plan",
@@ -13,20 +19,54 @@ SPREADING: Mapping[str, str] = {
 """Commands that work over processes, and the module of which those do the work."""
 
 
-def load_for(arguments: Sequence[str]) -> None:
-    """Begins to load where a line asks for several processes.
+MANY = 4
+"""Orientations of each label that are worth several processes on most fibres."""
 
-    That is long before the line is read: a command's own modules take as long to load.
+ORIENTATIONS = re.compile(r"^[ \t]*orientations[ \t]*=[ \t]*([0-9]+)", re.MULTILINE)
+
+LONGEST = 2**16
+"""Bytes of a bench file that is looked at: others are left to who reads them well."""
+
+
+def load_for(arguments: Sequence[str]) -> None:
+    """Begins to load where a line asks for several processes, or its bench for many masks.
+
+    That is long before line and bench are read: a command's own modules take as long to load.  A
+    wrong guess costs half a second of another core.
     """
     module = SPREADING.get(arguments[0]) if arguments else None
-    if module is not None and _asked(arguments) not in ("", "0", "1"):
+    if module is not None and _is_for_several(arguments):
         load_ahead(module)
 
 
-def _asked(arguments: Sequence[str]) -> str:
-    """What `--jobs` is given; nothing without it."""
+def _is_for_several(arguments: Sequence[str]) -> bool:
+    asked = _given(arguments, "--jobs")
+    if asked is not None:
+        return asked not in ("", "0", "1")
+    others = {"--help", "--cluster", "--device"}.intersection(arguments)
+    if arguments[0] != "design" or others or (os.cpu_count() or 1) == 1:
+        return False
+    count = _given(arguments, "--orientations") or _orientations(arguments[1:2])
+    return count.isdecimal() and int(count) >= MANY
+
+
+def _given(arguments: Sequence[str], name: str) -> str | None:
+    """What an option is given; None without it."""
     for option, following in zip(arguments, [*arguments[1:], ""], strict=True):
-        name, equal, value = option.partition("=")
-        if name == "--jobs":
+        own, equal, value = option.partition("=")
+        if own == name:
             return value if equal else following
+    return None
+
+
+def _orientations(bench: Sequence[str]) -> str:
+    """What a bench file or preset says of them, "" where that cannot be told at a glance."""
+    for name in bench:
+        with suppress(OSError, ValueError):
+            if Path(name).is_file():
+                text = read_regular(Path(name), LONGEST).decode()
+            else:
+                text = files("maskforge.presets").joinpath("benches", f"{name}.toml").read_text()
+            found = ORIENTATIONS.search(text)
+            return found[1] if found else ""
     return ""

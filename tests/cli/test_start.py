@@ -1,10 +1,12 @@
 """What starting costs: libraries that a command does not need are not loaded (common practice)."""
 
 import inspect
+import os
 import re
 import subprocess
 import sys
 from importlib import import_module
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -110,3 +112,28 @@ def test_what_processes_need_is_loaded_early(monkeypatch: pytest.MonkeyPatch) ->
     assert asked == ["maskforge.study.plan", "maskforge.report.page.looks"]
     for module in ahead.SPREADING.values():
         assert import_module(module)
+
+
+@pytest.mark.parametrize(
+    ("line", "loads"),
+    [
+        *((f"design {rest}", True) for rest in ("many.toml", "gi50-1550 --out a")),
+        ("design few.toml --orientations 9", True),
+        *((f"design {rest}", False) for rest in ("few.toml", "few-mode-1310", "none.toml", ".")),
+        *((f"design many.toml {rest}", False) for rest in ("--jobs 1", "--help", "--cluster a:1")),
+        ("design many.toml --orientations 1", False),
+        *((name, False) for name in ("design", "plan many.toml", "modes many.toml")),
+    ],
+)
+def test_what_a_bench_of_many_masks_needs_is_loaded_early(
+    line: str, loads: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    asked: list[str] = []
+    monkeypatch.setattr(ahead, "load_ahead", asked.append)
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    monkeypatch.chdir(tmp_path)
+    Path("many.toml").write_text("[targets]\n orientations = 12\n", "utf-8")
+    Path("few.toml").write_text("[targets]\norientations = 2\n# orientations = 12\n", "utf-8")
+    Path("none.toml").write_bytes(b"\xff")
+    ahead.load_for(line.split())
+    assert asked == ["maskforge.report.page.looks"] * loads
