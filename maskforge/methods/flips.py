@@ -12,8 +12,6 @@ from maskforge.base.arrays import (
     is_cupy,
     namespace,
     on_host,
-    picked,
-    replaced,
     smallest,
 )
 from maskforge.methods.dual_function import FastReal, Real
@@ -66,8 +64,6 @@ def flipped(
         metric = np.linalg.inv(np.linalg.cholesky(spread)).T.astype(np.float32)
     if is_cupy(changes) and changes.shape[0] >= POOL:
         return _greedy_on_gpu(rest - goal, goal, changes, metric, limit, blocks, tolls)[0]
-    if tolls is None and not isinstance(changes, np.ndarray):
-        return _greedy_there(rest - goal, goal, changes, metric, limit, blocks)[0]
     return _greedy(rest - goal, goal, on_host(changes), metric, limit, blocks, tolls)[0]
 
 
@@ -125,38 +121,6 @@ def _greedy(
     return done, residual
 
 
-def _greedy_there(
-    residual: Real,
-    goal: Real,
-    changes: Array,
-    metric: FastReal | None,
-    limit: float | Real,
-    blocks: Sequence[slice],
-) -> tuple[NDArray[np.bool_], Real]:
-    """The same of changes on a device: the POOL of them that help most are tried on the host."""
-    xp, count = namespace(changes), changes.shape[0]
-    done = np.zeros(count, dtype=bool)
-    signed = xp.asarray(changes, copy=True)
-    if metric is not None:
-        signed = changes @ beside(metric, changes)
-    squares = xp.sum(signed * signed, axis=1)
-    for _ in range(ROUNDS):
-        if _is_short(residual + goal, limit, blocks):
-            break
-        seen = (residual if metric is None else residual @ metric).astype(np.float32)
-        gain = 2 * (signed @ beside(seen, signed)) + squares
-        pool = smallest(gain, min(POOL, count))
-        ours, rows = on_host(pool), on_host(picked(changes, pool))
-        rows = np.where(done[ours], np.float32(-1), np.float32(1))[:, None] * rows
-        made, residual = _greedy(residual, goal, rows, metric, limit, blocks)
-        if not np.any(made):
-            break
-        done[ours] ^= made
-        turns = beside(np.where(made, np.float32(-1), np.float32(1)), signed)
-        signed = replaced(signed, pool, turns[:, None] * picked(signed, pool))
-    return done, residual
-
-
 def _greedy_on_gpu(
     residual: Real,
     goal: Real,
@@ -166,7 +130,7 @@ def _greedy_on_gpu(
     blocks: Sequence[slice],
     tolls: FastReal | None = None,
 ) -> tuple[NDArray[np.bool_], Real]:
-    """The same on a GPU, which tries the pool itself."""
+    """The same on a GPU: the POOL of them that help most are tried there."""
     from maskforge.base.kernels import greedy
 
     xp, n = namespace(changes), residual.size
