@@ -53,6 +53,14 @@ def rounded(value: float, digits: int) -> str:
     return text if float(text) else text.lstrip("-")
 
 
+def length_text(metres: float, digits: int = 3) -> str:
+    """A length to so many digits, in the unit that takes few zeros: "31.2 µm", "1.19 m"."""
+    for unit, name in ((1e-6, "µm"), (1e-3, "mm")):
+        if abs(metres) < 999 * unit:
+            return f"{metres / unit:.{digits}g} {name}"
+    return f"{metres:.{digits}g} m"
+
+
 def counted(number: int, thing: str) -> str:
     """ "1 mask", "2 masks"."""
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"

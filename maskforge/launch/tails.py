@@ -112,8 +112,10 @@ def left_out(basis: Basis, cladding_index: float, reach: float) -> str | None:
     if not cut:
         return None
     worst = max(cut, key=lambda one: shares[one])
+    names = [one.label for one in cut]
+    own = "it" if len(set(names)) == 1 else f"that of {worst.label}"
     return (
-        f"light beyond {1e6 * reach:.0f} um from the axis is left out of modes so near their "
-        f"cut-off as {some_of([one.label for one in cut])}: of {worst.label}, with its n_eff "
-        f"{worst.n_eff - cladding_index:.1e} above the cladding's, {100 * shares[worst]:.2g} %"
+        f"light of {some_of(names)}, so near to cut-off, is left out beyond {1e6 * reach:.0f} um "
+        f"from the axis: {100 * shares[worst]:.2g} % of {own}, at an n_eff "
+        f"{worst.n_eff - cladding_index:.1e} above the cladding's"
     )

@@ -78,5 +78,6 @@ def test_what_is_held_is_bounded(
     assert launch.tails.u.size in range(140, 151)
     told = modes_cut(launch)
     assert told is not None
-    assert told.startswith(f"light beyond {1e6 * launch.reach:.0f} um from the axis is left out")
-    assert f" as {label}: of {label}, with its n_eff " in told
+    far = f"{1e6 * launch.reach:.0f} um from the axis"
+    assert told.startswith(f"light of {label}, so near to cut-off, is left out beyond {far}: ")
+    assert " % of it, at an n_eff " in told

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from maskforge import bench as benches
 from maskforge.base.csv_text import finite
 from maskforge.base.safety import CAUTION
-from maskforge.base.wording import counted
+from maskforge.base.wording import counted, length_text
 from maskforge.bench import Bench
 from maskforge.launch.basis import mode_name
 from maskforge.launch.couplings import Launch, modes_cut, passed_on
@@ -316,6 +316,7 @@ def page_template() -> jinja2.Template:
     found = environment()
     found.globals |= {
         "counted": counted,
+        "length_text": length_text,
         "percent": facts.percent,
         "share_text": share_text,
         "name_of": groups.name_of,
