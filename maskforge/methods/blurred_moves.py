@@ -30,22 +30,27 @@ def moves(launch: Launch, states: Array, pixels: Array, others: Array) -> Array:
     if modulator.crosstalk == 0.0:
         return new - old
     shown = picked(values, states)
-    phases, sizes = flat(blurred(_phase(shown), modulator.crosstalk)), flat(xp.abs(shown))
-    step, light = _phase(new) - _phase(old), table_of(launch).light
+    phases, light = flat(blurred(_phase(shown), modulator.crosstalk)), table_of(launch).light
+    # what each pixel sends now; a neighbour's change turns that
+    sent = flat(xp.abs(shown)) * phasors(phases) * light
+    step, turns = _phase(new) - _phase(old), dict[float, Array]()
     rows, columns = modulator.states_shape
     row, column = pixels // columns, pixels % columns
     own = picked(light, pixels)
-    own = xp.where(own == 0, xp.ones_like(own), own)
     found = xp.zeros_like(own)
     for dy, dx, share in _neighbours(modulator.crosstalk):
         y, x = row + dy, column + dx
         inside = (y >= 0) & (y < rows) & (x >= 0) & (x < columns)
         there = xp.where(inside, y * columns + x, pixels)
-        phase, size = picked(phases, there), picked(sizes, there)
-        after = xp.abs(new) if dy == dx == 0 else size
-        moved = after * phasors(phase + share * step) - size * phasors(phase)
-        found = found + xp.where(inside, moved * picked(light, there) / own, 0 * moved)
-    return found
+        if share not in turns:
+            turns[share] = phasors(share * step)
+        moved = picked(sent, there) * (turns[share] - 1)
+        found = found + xp.where(inside, moved, xp.zeros_like(moved))
+        if dy == dx == 0:
+            # its own amplitude changes as well
+            brighter = (xp.abs(new) - xp.abs(old)) * phasors(picked(phases, pixels)) * turns[share]
+            found = found + brighter * own
+    return found / xp.where(own == 0, xp.ones_like(own), own)
 
 
 def _phase(values: Array) -> Array:
