@@ -51,14 +51,17 @@ class CornerModel:
     """Away from its kinks the smoothed maximum is flat, so that many lie within a step unseen."""
 
     @cached_property
-    def _sectors(self) -> tuple[FastReal, NDArray[np.intp], FastReal]:
-        """Angles at which the best corner changes, ascending; the one from there on; how far it
-        lies from the one before."""
-        sides = np.roll(self.corners, -1) - self.corners
-        normals = np.angle(-1j * sides)
+    def _sectors(self) -> tuple[FastReal, FastReal]:
+        """Angles (m,) at which the best corner changes, ascending; (6, m) of the one from there on:
+        its place, and how far from the one before it and from the one after it lies, as (x, y)."""
+        corners = self.corners
+        normals = np.angle(-1j * (np.roll(corners, -1) - corners))
         order = np.argsort(normals, kind="stable")
-        after = np.roll(np.arange(self.corners.size), -1)[order]
-        return normals[order].astype(np.float32), after, np.abs(sides)[order].astype(np.float32)
+        best = np.roll(np.arange(corners.size), -1)[order]
+        own = corners[best]
+        sides = own - corners[best - 1], own - corners[(best + 1) % corners.size]
+        parts = [part for one in (own, *sides) for part in (one.real, one.imag)]
+        return normals[order].astype(np.float32), np.array(parts, dtype=np.float32)
 
     def value(self, multipliers: Real, width: float) -> tuple[float, Real]:
         """Smoothed F and the couplings (2 K,), its gradient in the multipliers."""
@@ -94,21 +97,17 @@ class CornerModel:
         xp = namespace(self.real)
         fast = beside(multipliers.astype(np.float32), self.real)
         x, y = self.real @ fast, self.imag @ fast
-        normals, after, sides = (constant(part, x) for part in self._sectors)
+        normals, sectors = (constant(part, x) for part in self._sectors)
         a, b = constant(self.corners.real, x), constant(self.corners.imag, x)
-        angle, size = xp.atan2(y, x), xp.hypot(x, y)
-        place = xp.searchsorted(normals, angle, side="right") - 1
-        following = xp.where(place == after.shape[0] - 1, xp.zeros_like(place), place + 1)
+        place = xp.searchsorted(normals, xp.atan2(y, x), side="right") - 1
         # an angle before the first normal lies in the last sector
-        place = xp.where(place < 0, place + after.shape[0], place)
-        best = picked(after, place)
-        mean = picked(a, best), picked(b, best)
+        place = xp.where(place < 0, place + normals.shape[0], place)
+        own = xp.take(sectors, place, axis=1)
+        mean = own[0, :], own[1, :]
         # what the corner before, and the one after, would give less
-        before = picked(sides, place) * xp.sin(angle - picked(normals, place))
-        behind = picked(sides, following) * xp.sin(picked(normals, following) - angle)
+        gains, before, behind = (x * own[k, :] + y * own[k + 1, :] for k in (0, 2, 4))
         width = max(width, LEAST_WIDTH)
-        (some,) = xp.nonzero(size * xp.minimum(before, behind) < DECIDED * width)
-        gains = x * mean[0] + y * mean[1]
+        (some,) = xp.nonzero(xp.minimum(before, behind) < DECIDED * width)
         narrow = float(np.float32(width))
         places = xp.stack([picked(x, some), picked(y, some)], axis=1) / narrow
         over = places @ xp.stack([a, b]) - picked(gains, some)[:, None] / narrow
