@@ -101,6 +101,23 @@ def test_nearest_is_the_nearest_of_all_states(name: str) -> None:
     assert (found - distance.min(-1)).max() < 1e-12
 
 
+@pytest.mark.parametrize("kind", [np.complex64, np.complex128])
+@pytest.mark.parametrize("name", ALPHABETS)
+def test_large_panels_get_the_states_of_small_ones(name: str, kind: type) -> None:
+    """A few rows at a time; no state is worse than the best one by more than the precision of an
+    angle."""
+    rng, alphabet = np.random.default_rng(4), ALPHABETS[name]
+    wanted = (rng.normal(size=(400, 401)) + 1j * rng.normal(size=(400, 401))).astype(kind)
+    states, others = alphabet.support(wanted), alphabet.runner_up(wanted)
+    assert np.array_equal(states.ravel(), alphabet.support(wanted.ravel()))
+    assert np.array_equal(others.ravel(), alphabet.runner_up(wanted.ravel()))
+    assert np.all(states != others)
+    few = wanted.ravel()[:3000].astype(complex)
+    best = np.real(np.conj(few)[:, None] * alphabet.values).max(axis=1)
+    got = np.real(np.conj(few) * alphabet.values[states.ravel()[:3000]])
+    assert np.max(best - got) < 8 * float(np.finfo(kind).eps) * np.abs(few).max()
+
+
 @settings(max_examples=100, deadline=None)
 @given(
     amplitude=amplitudes,
