@@ -23,9 +23,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.polynomial import chebyshev, legendre
 from numpy.typing import NDArray
-from scipy.linalg import eigh
-from scipy.special import kve
 
+from maskforge.fiber.bessel import scaled_k01
 from maskforge.fiber.profile import Profile
 from maskforge.fiber.roots import root_between
 
@@ -182,7 +181,8 @@ def values_at_points(mesh: Discretisation, vector: Array) -> Array:
 
 def ratio(order: int, x: float) -> float:
     """K_{l-1}(x)/K_l(x) for order l >= 0, x > 0, by upward recurrence, which is stable for K."""
-    out = float(kve(0, x)) / float(kve(1, x))
+    zeroth, first = scaled_k01(x)
+    out = float(zeroth / first)
     if order == 0:
         return 1.0 / out
     for j in range(1, order):
@@ -192,8 +192,9 @@ def ratio(order: int, x: float) -> float:
 
 def log_k(order: int, x: Array) -> Array:
     """log K_l(x), free of overflow for any order and x > 0."""
-    out: Array = np.log(kve(0, x)) - x
-    step: Array = kve(0, x) / kve(1, x)
+    zeroth, first = scaled_k01(x)
+    out: Array = np.log(zeroth) - x
+    step: Array = zeroth / first
     for j in range(1, order + 1):
         out = out - np.log(step)
         step = 1.0 / (step + 2.0 * j / x)
@@ -228,12 +229,23 @@ def _stiffness(mesh: Discretisation, order: int) -> tuple[slice, Array]:
     return active, matrix
 
 
+def _reduced(matrix: Array, mass: Array) -> tuple[Array, Array]:
+    """(B, L) of the problem A v = x M v as B y = x y, M = L L^T and y = L^T v (Golub and Van Loan,
+    Matrix Computations, sec. 8.7.2)."""
+    factor = np.asarray(np.linalg.cholesky(mass), dtype=np.float64)
+    half = np.linalg.solve(factor, matrix)
+    whole = np.linalg.solve(factor, half.T)
+    return (whole + whole.T) / 2, factor
+
+
 def guided(mesh: Discretisation, order: int) -> list[tuple[float, Array]]:
     """(W^2, nodal vector (n,)) of every guided mode of azimuthal order `order`, highest first."""
     active, stiff = _stiffness(mesh, order)
-    low, vectors = eigh(
+    reduced, factor = _reduced(
         mesh.v**2 * mesh.weighted[active, active] - stiff, mesh.mass[active, active]
     )
+    low, turned = np.linalg.eigh(reduced)
+    vectors = np.linalg.solve(factor.T, turned)
     levels, vectors = low[::-1], vectors[:, ::-1]
     edge, outer = vectors[-1], float(mesh.edges[-1])
     count = int(np.count_nonzero(levels > ROUNDING * mesh.v**2))
@@ -316,5 +328,5 @@ def cutoffs(mesh: Discretisation, order: int) -> Array:
             always, total = [0.0], max(total, least)
         stiff, row = stiff[:-1, :-1], row[:-1]
         weighted = weighted[:-1, :-1] - np.outer(row, row) / total
-    inverse = eigh(weighted, stiff, eigvals_only=True)[::-1]
+    inverse = np.linalg.eigvalsh(_reduced(weighted, stiff)[0])[::-1]
     return np.concatenate((always, 1.0 / np.sqrt(inverse[inverse > 0.0])))

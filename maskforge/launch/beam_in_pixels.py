@@ -23,7 +23,6 @@ from functools import cached_property
 import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
-from scipy.special import spherical_jn
 
 from maskforge.base.arrays import Array, as_complex, conj
 from maskforge.launch.light import Complex, Light, Real, illumination
@@ -177,6 +176,8 @@ def inner_envelope(width: float, k: Real) -> Complex:
 
 def _bessel(order: int | NDArray[np.intp], z: Real) -> Real:
     """Spherical Bessel function of the first kind, for either sign of z."""
+    from scipy.special import spherical_jn
+
     return np.asarray(spherical_jn(order, np.abs(z)) * np.where(z < 0, (-1.0) ** order, 1.0))
 
 

@@ -8,7 +8,6 @@ whose parts have the variance sum over k of s_jk^2 |c_k|^2, and only that has to
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import ndtri
 
 from maskforge.launch.passage import Complex, Passage, Real
 
@@ -22,6 +21,8 @@ EDGES = (5.0, 50.0, 95.0)
 @lru_cache(maxsize=4)
 def _drawn(outputs: int) -> Complex:
     """Complex normal numbers (DRAWS, outputs), both parts of unit variance; always the same."""
+    from scipy.special import ndtri
+
     shares = np.random.default_rng(0).random((2, DRAWS, outputs))
     # ndtri(0) is infinite
     real, imag = ndtri(np.maximum(shares, 1e-16))

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erfc
 
 from maskforge.base.wording import some_of
 from maskforge.fiber.profile import Profile
@@ -74,6 +73,9 @@ def held(
     if whole <= max(WHOLE, 2 * parted):
         u = axis_within(reach, step, len(basis))
         return u, _kernel(basis, u), None
+    # loaded where it is used, as in all of this room: it takes as long as a fibre's modes
+    from scipy.special import erfc
+
     kernel, beyond = _kernel(basis, u), _kernel([basis[k] for k in modes], far)
     kernel[modes] *= erfc((_radii(u) - middle) / width) / 2
     beyond *= erfc((middle - _radii(far)) / width) / 2

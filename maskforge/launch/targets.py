@@ -7,7 +7,6 @@ from functools import lru_cache
 from math import factorial
 
 import numpy as np
-from scipy.special import eval_genlaguerre
 
 from maskforge.base.errors import BenchError
 from maskforge.launch.basis import Basis, Complex, Real, labels_of
@@ -80,6 +79,8 @@ def lg_radial(p: int, l: int, waist: float, r: Real) -> Real:
 
     Siegman, Lasers (1986), sec. 16.4, eq. 64.
     """
+    from scipy.special import eval_genlaguerre
+
     k = abs(l)
     x = 2 * r**2 / waist**2
     norm = 2 / waist * np.sqrt(factorial(p) / factorial(p + k))

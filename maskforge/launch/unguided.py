@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erfc, j1
 
 from maskforge.base.arrays import Array, flat, namespace
 from maskforge.base.device import Device
@@ -118,6 +117,8 @@ def disc_weights(u: Real, v: Real, radius: float, step: float) -> Real:
     Right to 2e-5 for a power whose spectrum along u and v ends at 1 / (FINER step): the disc's own,
     R J_1(2 pi R k) / k, is cut off between there and where the samples repeat it.
     """
+    from scipy.special import erfc, j1
+
     detail = FINER * step
     first, last = np.sqrt(2) / detail, (FINER - 1) / detail
     far = max(float(np.max(np.abs(z))) for z in (u, v)) + radius

@@ -56,6 +56,18 @@ def test_modes_and_masks_are_made_without_scipys_optimisers() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+def test_modes_are_found_without_scipy() -> None:
+    """Its special functions and linear algebra take longer to load than all modes to find."""
+    program = (
+        "import sys; from maskforge.cli.main import main; main(['modes', 'few-mode-1310']); "
+        "print([name for name in sys.modules if name.startswith('scipy.')])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
 @pytest.mark.skipif(
     np.lib.NumpyVersion(np.__version__) < "2.1.0", reason="NumPy has not the standard's names"
 )
