@@ -4,7 +4,6 @@ What works on pixels takes its namespace from its arrays, so that it is written 
 standard lacks, and NumPy and CuPy have, is here.  Numbers of modes stay on the host, as NumPy's.
 """
 
-import math
 from functools import lru_cache
 from typing import Any
 
@@ -202,43 +201,10 @@ def sector(values: Array, first: float, width: float, corners: NDArray[np.intp])
         from maskforge.base.kernels import sector as on_device
 
         return on_device(values, first, width, constant(corners, values))
-    if isinstance(values, np.ndarray):
-        return _sector(values, first, width, corners)
     xp = namespace(values)
     around = xp.astype(angle(values), xp.float64)
     place = xp.astype(xp.floor((around - first) / width), xp.int64)
     return picked(constant(corners, values), place % corners.size)
-
-
-def _sector(
-    values: NDArray[Any], first: float, width: float, corners: NDArray[np.intp]
-) -> NDArray[np.uint16]:
-    """The same in the values' own precision, without a remainder for each of them."""
-    around, turn = _around(values, first, width, corners)
-    return np.take(turn, around.astype(np.intp), mode="clip")
-
-
-def next_sector(
-    values: NDArray[Any], first: float, width: float, corners: NDArray[np.intp]
-) -> NDArray[np.uint16]:
-    """Likewise of the sectors next to those, across the nearer boundary; on the host."""
-    around, turn = _around(values, first, width, corners)
-    place = around.astype(np.intp)
-    place += 2 * (around - place >= 0.5) - 1
-    return np.take(turn, place, mode="clip")
-
-
-def _around(
-    values: NDArray[Any], first: float, width: float, corners: NDArray[np.intp]
-) -> tuple[NDArray[Any], NDArray[np.uint16]]:
-    """(in which sector values lie, and where in it, counted from 1 or more; the corners so)."""
-    around = np.asarray(angle(values))
-    lowest = math.floor((-math.pi - first) / width) - 1
-    around *= around.dtype.type(1 / width)
-    around += around.dtype.type(-first / width - lowest)
-    return around, corners[np.arange(lowest, lowest + corners.size + 3) % corners.size].astype(
-        np.uint16
-    )
 
 
 def smallest(values: Array, count: int) -> Array:

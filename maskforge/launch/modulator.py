@@ -1,5 +1,6 @@
 """The modulator: what its pixels can do, how they are quantised, written and tilted."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
@@ -13,7 +14,6 @@ from maskforge.base.arrays import (
     blurred,
     constant,
     namespace,
-    next_sector,
     phasors,
     picked,
     sector,
@@ -123,8 +123,28 @@ class Alphabet:
             return self._ends(direction, 0, 1)
         return by_strips(self._corner, direction)
 
+    @cached_property
+    def _turn(self) -> tuple[int, NDArray[np.uint16]]:
+        """Of equal sectors the first one that an angle from -pi on may lie in, and the corners from
+        there on to that of pi, and one more on both sides."""
+        angles, corners = self._sectors
+        assert self._even_step is not None
+        first = math.floor((-math.pi - float(angles[0])) / self._even_step) - 1
+        turn = corners[np.arange(first, first + corners.size + 3) % corners.size]
+        return first, turn.astype(np.uint16)
+
+    def _place(self, direction: NDArray[np.inexact]) -> NDArray[np.floating]:
+        """Where in `_turn` directions lie, in their own precision."""
+        assert self._even_step is not None
+        place = np.asarray(angle(direction))
+        place *= place.dtype.type(1 / self._even_step)
+        place -= place.dtype.type(float(self._sectors[0][0]) / self._even_step + self._turn[0])
+        return place
+
     def _corner(self, direction: Array) -> Array:
         """The same where states are on no line."""
+        if self._even_step is not None and isinstance(direction, np.ndarray):
+            return np.take(self._turn[1], self._place(direction).astype(np.intp), mode="clip")
         xp = namespace(direction)
         angles, corners = self._sectors
         if self._even_step is not None:
@@ -165,8 +185,10 @@ class Alphabet:
 
     def _next_corner(self, direction: Array) -> Array:
         if self._even_step is not None and isinstance(direction, np.ndarray):
-            angles, corners = self._sectors
-            return next_sector(direction, float(angles[0]), self._even_step, corners)
+            place = self._place(direction)
+            whole = place.astype(np.intp)
+            whole += 2 * (place - whole >= 0.5) - 1
+            return np.take(self._turn[1], whole, mode="clip")
         xp, size = namespace(direction), self._sectors[0].size
         angles, corners = (constant(part, direction) for part in self._sectors)
         around = xp.astype(angle(direction), xp.float64)

@@ -74,9 +74,9 @@ def test_modes_are_found_without_scipy() -> None:
 def test_masks_of_levels_are_made_without_a_second_layer_over_numpy() -> None:
     """It takes longer to load than NumPy itself."""
     program = (
-        "import sys, numpy, maskforge.base.arrays as a; "
+        "import sys, numpy, maskforge.base.arrays as a, maskforge.launch.modulator as m; "
         "values = numpy.exp(1j * numpy.arange(9.0)); "
-        "a.sector(values, 0.0, 0.5, numpy.arange(13)); "
+        "m.levels(13).support(values); "
         "a.summed_by(numpy.arange(9), values.real, 9); "
         "print('array_api_compat' in sys.modules)"
     )
