@@ -71,8 +71,28 @@ def load_ahead(*modules: str) -> None:
     if not FORKED:
         return
     multiprocessing.set_forkserver_preload(["maskforge.base.one_thread", *modules])
-    with _uninterrupted():
+    with _same_modules(), _uninterrupted():
         forkserver.ensure_running()
+
+
+@contextmanager
+def _same_modules() -> Iterator[None]:
+    """What is started here finds modules where this process does; else the first place would be the
+    current folder, which may hold another version's text."""
+    ours = {
+        "PYTHONPATH": os.pathsep.join(path or os.getcwd() for path in sys.path),
+        "PYTHONSAFEPATH": "1",
+    }
+    before = {name: os.environ.get(name) for name in ours}
+    os.environ.update(ours)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
 
 
 @contextmanager

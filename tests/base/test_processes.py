@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+import maskforge
 from maskforge.base.crew import AHEAD, in_order
 from maskforge.base.errors import BenchError, LostProcessError, MaskforgeError
 from maskforge.base.processes import processes
@@ -53,6 +54,38 @@ def test_results_come_in_order_from_all_processes() -> None:
     makers = {process for _, process in found}
     assert len(makers) == 2
     assert os.getpid() not in makers
+
+
+def test_modules_are_not_those_of_the_current_folder(tmp_path: Path) -> None:
+    """Such as the program's text in a clone, beside which another version is installed.  Nothing
+    is left in the environment."""
+    (tmp_path / "maskforge").mkdir()
+    (tmp_path / "maskforge" / "__init__.py").write_text("raise SystemExit('another one')", "utf-8")
+    program = (
+        "import os, sys; sys.path.remove(''); before = dict(os.environ)\n"
+        "from maskforge.base.processes import load_ahead, spread\n"
+        "if __name__ == '__main__':\n"
+        "    from tests.base.test_processes import places\n"
+        "    load_ahead('maskforge.base.wording')\n"
+        "    print(*spread(places, places, [0, 1], 2), sep='\\n')\n"
+        "    print(os.environ == before)\n"
+    )
+    root = Path(__file__).parents[2]
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": str(root)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    own = str(Path(maskforge.__file__).resolve())
+    assert (done.stdout.splitlines(), done.stderr) == ([own, own, "True"], "")
+
+
+def places() -> Callable[[int], str]:
+    return lambda task: str(Path(maskforge.__file__).resolve())
 
 
 def test_few_results_wait() -> None:
