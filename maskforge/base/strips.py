@@ -24,6 +24,15 @@ def strips(shape: tuple[int, ...]) -> Iterator[slice]:
         yield slice(first, first + rows)
 
 
+def row_parts(array: Array) -> Iterator[Array]:
+    """The strips of an array of the host (rows, columns), for sums over it; any other one whole."""
+    if not isinstance(array, np.ndarray) or array.ndim < 2:
+        yield array
+        return
+    for rows in strips(array.shape):
+        yield array[rows]
+
+
 def by_strips(made: Callable[..., Array], *arrays: Array) -> Array:
     """made(*arrays) of arrays of one shape (rows, columns), each number by itself."""
     return each_by_strips(lambda *parts: (made(*parts),), *arrays)[0]

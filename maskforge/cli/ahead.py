@@ -3,7 +3,6 @@
 import os
 import re
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 
@@ -17,7 +16,6 @@ SPREADING: Mapping[str, str] = {
     "compare": "maskforge.study.comparison",
 }
 """Commands that work over processes, and the module of which those do the work."""
-
 
 MANY = 4
 """Orientations of each label that are worth several processes on most fibres."""
@@ -43,10 +41,11 @@ def _is_for_several(arguments: Sequence[str]) -> bool:
     asked = _given(arguments, "--jobs")
     if asked is not None:
         return asked not in ("", "0", "1")
-    others = {"--help", "--cluster", "--device"}.intersection(arguments)
-    if arguments[0] != "design" or others or (os.cpu_count() or 1) == 1:
+    if arguments[0] != "design" or len(arguments) < 2 or (os.cpu_count() or 1) == 1:
         return False
-    count = _given(arguments, "--orientations") or _orientations(arguments[1:2])
+    if any(_given(arguments, name) is not None for name in ("--help", "--cluster", "--device")):
+        return False
+    count = _given(arguments, "--orientations") or _orientations(arguments[1])
     return count.isdecimal() and int(count) >= MANY
 
 
@@ -59,14 +58,15 @@ def _given(arguments: Sequence[str], name: str) -> str | None:
     return None
 
 
-def _orientations(bench: Sequence[str]) -> str:
+def _orientations(bench: str) -> str:
     """What a bench file or preset says of them, "" where that cannot be told at a glance."""
-    for name in bench:
-        with suppress(OSError, ValueError):
-            if Path(name).is_file():
-                text = read_regular(Path(name), LONGEST).decode()
-            else:
-                text = files("maskforge.presets").joinpath("benches", f"{name}.toml").read_text()
-            found = ORIENTATIONS.search(text)
-            return found[1] if found else ""
-    return ""
+    try:
+        if Path(bench).is_file():
+            text = read_regular(Path(bench), LONGEST).decode()
+        else:
+            preset = files("maskforge.presets").joinpath("benches", f"{bench}.toml")
+            text = preset.read_text("utf-8")
+    except (OSError, ValueError):
+        return ""
+    found = ORIENTATIONS.search(text)
+    return found[1] if found else ""

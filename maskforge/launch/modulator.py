@@ -159,7 +159,7 @@ class Alphabet:
         xp, (one, other) = namespace(direction), (int(self.hull[i]) for i in (first, second))
         along = self._along(direction)
         # quicker than to choose where signs change from pixel to pixel; short numbers, as these
-        # are made anew for every multipliers that are tried
+        # are made anew for all multipliers that are tried
         kind = xp.uint16 if isinstance(along, np.ndarray) else xp.int64
         states = xp.astype(along < 0 if other > one else ~(along < 0), kind)
         if abs(other - one) > 1:

@@ -73,7 +73,7 @@ def held(
     if whole <= max(WHOLE, 2 * parted):
         u = axis_within(reach, step, len(basis))
         return u, _kernel(basis, u), None
-    # loaded where it is used, as in all of this room: it takes as long as a fibre's modes
+    # where it is used, as in all of this room: to load it takes as long as to find a fibre's modes
     from scipy.special import erfc
 
     kernel, beyond = _kernel(basis, u), _kernel([basis[k] for k in modes], far)

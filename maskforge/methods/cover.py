@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, conj, constant, contiguous, namespace, picked
-from maskforge.base.strips import strips
+from maskforge.base.strips import row_parts
 from maskforge.launch.couplings import Launch
 from maskforge.launch.modulator import Alphabet, Complex, Modulator
 from maskforge.launch.passage import Passage
@@ -225,17 +225,15 @@ def _supports_of(alphabet: Alphabet) -> Real:
 
 
 def _total_support(alphabet: Alphabet, values: Array) -> float:
-    """The sum of h over all values (rows, columns)."""
-    if isinstance(values, np.ndarray):
-        return math.fsum(_support_sum(alphabet, values[rows]) for rows in strips(values.shape))
-    return _support_sum(alphabet, values)
-
-
-def _support_sum(alphabet: Alphabet, values: Array) -> float:
+    """The sum of h over all values."""
     xp = namespace(values)
-    states = picked(constant(alphabet.values, values), alphabet.support(values))
-    # on a device sums of every other number take ten times as long
-    return float(xp.sum(contiguous(xp.real(conj(values) * states)), dtype=xp.float64))
+
+    def total(part: Array) -> float:
+        states = picked(constant(alphabet.values, part), alphabet.support(part))
+        # on a device sums of every other number take ten times as long
+        return float(xp.sum(contiguous(xp.real(conj(part) * states)), dtype=xp.float64))
+
+    return math.fsum(map(total, row_parts(values)))
 
 
 def _runs(owner: NDArray[np.intp]) -> list[tuple[int, int]]:

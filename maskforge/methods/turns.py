@@ -17,7 +17,7 @@ from maskforge.base.arrays import (
     picked,
     summed_by,
 )
-from maskforge.base.strips import strips
+from maskforge.base.strips import row_parts
 from maskforge.launch.modulator import Complex
 
 Real = NDArray[np.float64]
@@ -52,16 +52,12 @@ def histogram(values: Array, steps: int) -> Real:
     function of the values is no larger than of what is split.
     """
     if is_real(values):
-        xp = namespace(values)
-        out = np.zeros(steps)
-        none = xp.zeros_like(flat(values))
-        out[0] = float(xp.sum(xp.maximum(flat(values), none)))
-        out[steps // 2] = float(xp.sum(xp.maximum(-flat(values), none)))
+        xp, values, out = namespace(values), flat(values), np.zeros(steps)
+        none = xp.zeros_like(values)
+        out[0] = float(xp.sum(xp.maximum(values, none)))
+        out[steps // 2] = float(xp.sum(xp.maximum(-values, none)))
         return out
-    if isinstance(values, np.ndarray) and values.ndim == 2:
-        parts = [_histogram(values[rows], steps) for rows in strips(values.shape)]
-        return np.asarray(np.sum(parts, axis=0))
-    return _histogram(values, steps)
+    return np.asarray(np.sum([_histogram(part, steps) for part in row_parts(values)], axis=0))
 
 
 def _histogram(values: Array, steps: int) -> Real:
@@ -77,8 +73,8 @@ def _histogram(values: Array, steps: int) -> Real:
     upper = xp.astype(upper, xp.float64) / float(np.sin(step))
     lower = xp.astype(along, xp.float64) - upper * float(np.cos(step))
     none = xp.zeros_like(upper)
-    sums = (summed_by(index, xp.maximum(part, none), steps) for part in (lower, upper))
-    return np.asarray(next(sums) + np.roll(next(sums), 1))
+    lower, upper = (summed_by(index, xp.maximum(part, none), steps) for part in (lower, upper))
+    return np.asarray(lower + np.roll(upper, 1))
 
 
 def at_all_turns(weights: Real, supports: Real) -> Real:

@@ -20,16 +20,19 @@ from maskforge.cli.main import app_for
 HEAVY = ("numpy", "scipy", "matplotlib", "rich.table", "tifffile", "PIL", "jinja2")
 
 
+def printed(program: str, *arguments: str) -> str:
+    """The standard output of a program in a process of its own."""
+    line = [sys.executable, "-c", program, *arguments]
+    return subprocess.run(line, capture_output=True, text=True, check=True).stdout
+
+
 @pytest.mark.parametrize("line", ["--version", "--help", "modes --help", "frobnicate"])
 def test_nothing_is_loaded_for_what_only_prints(line: str) -> None:
     program = (
         "import sys; from maskforge.cli.main import main; main(sys.argv[1:]); "
         f"print([name for name in {HEAVY} if name in sys.modules])"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", program, *line.split()], capture_output=True, text=True, check=True
-    )
-    assert done.stdout.splitlines()[-1] == "[]"
+    assert printed(program, *line.split()).splitlines()[-1] == "[]"
 
 
 def test_a_set_and_its_page_are_made_without_the_plotting_library() -> None:
@@ -37,10 +40,7 @@ def test_a_set_and_its_page_are_made_without_the_plotting_library() -> None:
         "import sys, maskforge.cli.design, maskforge.report.page.set_page; "
         "print('matplotlib' in sys.modules)"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, check=True
-    )
-    assert done.stdout == "False\n"
+    assert printed(program) == "False\n"
 
 
 def test_modes_and_masks_are_made_without_scipys_optimisers() -> None:
@@ -50,10 +50,7 @@ def test_modes_and_masks_are_made_without_scipys_optimisers() -> None:
         "main(['modes', 'few-mode-1310']); "
         "print([name for name in ('scipy.optimize', 'scipy.spatial') if name in sys.modules])"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, check=True
-    )
-    assert done.stdout.splitlines()[-1] == "[]"
+    assert printed(program).splitlines()[-1] == "[]"
 
 
 def test_modes_are_found_without_scipy() -> None:
@@ -62,10 +59,7 @@ def test_modes_are_found_without_scipy() -> None:
         "import sys; from maskforge.cli.main import main; main(['modes', 'few-mode-1310']); "
         "print([name for name in sys.modules if name.startswith('scipy.')])"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, check=True
-    )
-    assert done.stdout.splitlines()[-1] == "[]"
+    assert printed(program).splitlines()[-1] == "[]"
 
 
 @pytest.mark.skipif(
@@ -80,10 +74,7 @@ def test_masks_of_levels_are_made_without_a_second_layer_over_numpy() -> None:
         "a.summed_by(numpy.arange(9), values.real, 9); "
         "print('array_api_compat' in sys.modules)"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, check=True
-    )
-    assert done.stdout == "False\n"
+    assert printed(program) == "False\n"
 
 
 PLACES = {name: place for own in GROUPS.values() for name, place in own.items()}
