@@ -9,12 +9,16 @@ from dataclasses import dataclass
 from math import factorial
 
 import numpy as np
+from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
 from maskforge.base.errors import BenchError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+
+NODES = 4
+"""Of Gauss and Legendre along a pixel, exact to degree 7: 1e-6 at 2 pixels a waist."""
 
 DIMMEST, BRIGHTEST = 1e-100, 1e100
 """Of the largest value of a beam image: beyond, sums and squares of its pixels are no numbers."""
@@ -92,9 +96,7 @@ def zernike(index: int, rho: Real, theta: Real) -> Real:
 def illumination(light: Light, x: Real, y: Real) -> Complex:
     """Complex amplitude (len(y), len(x)) in 1/m of the beam, the integral of its square being 1."""
     across, up = x - light.offset[0], (y - light.offset[1])[:, None]
-    amplitude = (
-        _gaussian(light, across, up) if light.image is None else _measured(light, across, up)
-    )
+    amplitude = _amplitude(light, x, y)
     if not light.curvature and not light.zernike:
         return amplitude.astype(complex)
     wave = np.zeros(amplitude.shape)
@@ -108,18 +110,48 @@ def illumination(light: Light, x: Real, y: Real) -> Complex:
     return np.asarray(amplitude * np.exp(2j * np.pi * wave))
 
 
-def _gaussian(light: Light, across: Real, up: Real) -> Real:
-    if light.angle == 0.0:
+def powers_in_squares(light: Light, axes: tuple[Real, Real], width: tuple[float, float]) -> Real:
+    """The beam's power (len(y), len(x)) in squares of `width` m about centres on `axes` (x, y)."""
+    points, weights = legendre.leggauss(NODES)
+    nodes_x, nodes_y = (z[:, None] + points * side / 2 for z, side in zip(axes, width, strict=True))
+    sides = _sides(light, nodes_x, nodes_y)
+    if sides is not None:
         along_x, along_y = (
-            np.sqrt(np.sqrt(2 / np.pi) / waist) * np.exp(-((z / waist) ** 2))
-            for z, waist in zip((across, up), light.waist, strict=True)
+            (side**2 @ weights) * wide / 2 for side, wide in zip(sides, width, strict=True)
         )
-        return np.asarray(along_y * along_x)
+        return np.outer(along_y, along_x)
+    power = np.zeros((len(nodes_y), len(nodes_x)))
+    for y, tall in zip(nodes_y.T, weights, strict=True):
+        for x, wide in zip(nodes_x.T, weights, strict=True):
+            power += tall * wide / 4 * _amplitude(light, x, y) ** 2
+    return np.asarray(power * width[0] * width[1])
+
+
+def _amplitude(light: Light, x: Real, y: Real) -> Real:
+    """The real amplitude (len(y), len(x)) of the beam."""
+    sides = _sides(light, x, y)
+    if sides is not None:
+        return np.outer(sides[1], sides[0])
+    across, up = x - light.offset[0], (y - light.offset[1])[:, None]
+    if light.image is not None:
+        return _measured(light, across, up)
     cos, sin = np.cos(light.angle), np.sin(light.angle)
     first = (across * cos + up * sin) / light.waist[0]
     second = (up * cos - across * sin) / light.waist[1]
     peak = np.sqrt(2 / (np.pi * light.waist[0] * light.waist[1]))
     return np.asarray(peak * np.exp(-(first**2) - second**2))
+
+
+def _sides(light: Light, x: Real, y: Real) -> tuple[Real, Real] | None:
+    """Amplitudes in 1/sqrt(m) at x and at y, whose products are the beam's; None where it has no
+    such."""
+    if light.image is not None or light.angle != 0.0:
+        return None
+    along_x, along_y = (
+        np.sqrt(np.sqrt(2 / np.pi) / waist) * np.exp(-(((z - middle) / waist) ** 2))
+        for z, middle, waist in zip((x, y), light.offset, light.waist, strict=True)
+    )
+    return along_x, along_y
 
 
 def _measured(light: Light, across: Real, up: Real) -> Real:
