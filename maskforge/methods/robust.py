@@ -146,8 +146,8 @@ def _found(view: AllLaunches, asked: _Asked, reached: float) -> _Mask:
             return side, simple.point, states, found
     model = _model(view.launches)
     view = replace(view, floor=OUT_OF_REACH * simple.bound)
-    solve = partial(_least, model, floor=view.floor)
-    point = solve(side)
+    solve = partial(_least, model, view.floor)
+    point = solve(side, None)
     if model.value(side.multipliers(point), 0.0)[0] <= view.floor and side.kappa < reached:
         worth = WORTH * simple.bound
         asked.keep(side, point)
@@ -155,9 +155,9 @@ def _found(view: AllLaunches, asked: _Asked, reached: float) -> _Mask:
         def holds(tried: Sides, point: Real) -> bool:
             return bool(model.value(tried.multipliers(point), 0.0)[0] > worth)
 
-        side, _ = purest(side, reached, solve, holds)
+        side, point = purest(side, reached, solve, holds)
         side = side.with_kappa(min(AWAY * side.kappa, reached))
-        point = solve(side)
+        point = solve(side, point)
     return _loosened(view, model, asked, solve, (side, point), reached)
 
 
@@ -165,7 +165,7 @@ def _loosened(
     view: AllLaunches,
     model: Blocks,
     asked: _Asked,
-    solve: Callable[[Sides], Real],
+    solve: Callable[[Sides, Real | None], Real],
     start: tuple[Sides, Real],
     reached: float,
 ) -> _Mask:
@@ -195,7 +195,7 @@ def _loosened(
             kappa = min(kappa, AWAY * got)
         is_last, purest_yet = is_stuck or kappa >= reached, min(got, purest_yet)
         side = side.with_kappa(min(kappa, reached))
-        point = solve(side)
+        point = solve(side, point)
     if not tried:
         return settled(view, side, point, inverse_curvature(model, side, point))
     kappa = asked.side.kappa
@@ -216,12 +216,13 @@ def _tried(
     return made, kappa_of(view.purity(made[3]))
 
 
-def _least(model: Blocks, side: Sides, *, floor: float) -> Real:
-    """The point where F on blocks is least, as near as their smoothing has it.
+def _least(model: Blocks, floor: float, side: Sides, near: Real | None) -> Real:
+    """The point where F on blocks is least, as near as their smoothing has it; from one that is
+    `near`.
 
     Several scenarios leave directions in which F hardly falls, but far.
     """
-    point = least(model, side, floor)
+    point = least(model, side, floor, start=near)
     width = SMOOTHING[-1] * model.value(side.target, 0.0)[0] / model.real.shape[0]
     return newton(model, side, point, width, decrement=PRECISE, floor=floor)
 

@@ -115,19 +115,20 @@ def settled_phase(view: SearchView[Given], side: Given) -> tuple[Given, Attempt]
 def purest(
     side: Given,
     loosest: float,
-    solve: Callable[[Given], Real],
+    solve: Callable[[Given, Real | None], Real],
     holds: Callable[[Given, Real], bool],
 ) -> tuple[Given, Real]:
     """(side, the point that `solve` finds) of the smallest kappa that `holds`, above the side's.
 
-    Its logarithm is halved up to `loosest`, which is taken to hold.
+    Its logarithm is halved up to `loosest`, which is taken to hold; `solve` is given the point of
+    the last one that did.
     """
     low, high = math.log(side.kappa), math.log(loosest)
     last = side.with_kappa(loosest)
-    best = last, solve(last)
+    best = last, solve(last, None)
     while high - low > NARROW:
         middle = side.with_kappa(math.exp((low + high) / 2))
-        point = solve(middle)
+        point = solve(middle, best[1])
         if holds(middle, point):
             best, high = (middle, point), (low + high) / 2
         else:
