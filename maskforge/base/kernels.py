@@ -270,13 +270,6 @@ def greedy(
     return changed
 
 
-def blurred(values: Array, width: float) -> Array:
-    """`arrays.blurred` on a GPU."""
-    from cupyx.scipy.ndimage import gaussian_filter
-
-    return gaussian_filter(values, (*(values.ndim - 2) * (0.0,), width, width), mode="nearest")
-
-
 def out_of_memory() -> tuple[type[Exception], ...]:
     """What is raised where a GPU's memory runs out."""
     import cupy
