@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from maskforge.base.arrays import as_complex, beside
-from maskforge.methods.blocks import Blocks
+from maskforge.launch.couplings import Launch
+from maskforge.methods.blocks import Blocks, shorter_of
 from maskforge.methods.dual_function import (
     FARTHEST,
     BlockModel,
@@ -22,7 +23,7 @@ from maskforge.methods.dual_function import (
     real_of,
     side_of,
 )
-from maskforge.methods.search import SMOOTHING, least
+from maskforge.methods.search import SMOOTHING, inverse_curvature, least
 from maskforge.methods.turns import (
     at_all_turns,
     directions,
@@ -50,6 +51,9 @@ CLIMBS = 4
 EXCLUDED = -0.05
 """Of F without any asked purity: where F is so far below 0 a phase is excluded on all pixels."""
 
+SHARP = 3e-3
+"""Smoothing of second derivatives on shorter blocks, in mean |v|."""
+
 STEP = 2 * np.pi / TURNS
 
 
@@ -62,6 +66,14 @@ class Ground:
     is_exact: bool = False
     widths: Sequence[float] = SMOOTHING
     most: int = MOST
+
+    def inverse(self, launch: Launch, side: Side, point: Real) -> Real:
+        """Inverse second derivative of F at a point, for what all pixels follow."""
+        model, width = self.model, self.widths[-1]
+        # kinks of a line tell no more on shorter blocks, and longer ones half of what discs do
+        if self.widths is SMOOTHING and model.imag is not None:
+            model, width = shorter_of(launch), SHARP
+        return inverse_curvature(model, side, point, width)
 
 
 @dataclass(frozen=True, eq=False)

@@ -28,7 +28,7 @@ from maskforge.methods.dual_function import Complex, Side, complex_of, kappa_of,
 from maskforge.methods.one_mask import SAME, MadeMask, mask_at, simple_mask
 from maskforge.methods.problem import Design, Problem, Settings, efficiency_of
 from maskforge.methods.proving import Proven, certified, proven
-from maskforge.methods.search import FINER, corrected, inverse_curvature
+from maskforge.methods.search import FINER, corrected
 from maskforge.methods.shortfall import least_worth, lowered, status_of
 
 AGAIN = 3
@@ -247,8 +247,7 @@ class _Search:
             there = ground.solved(phase, kappa, near, floor=LOW * reach)
             side, point = there.side, there.point
             if fully and not self.ground.is_exact:
-                width = self.ground.widths[-1]
-                inverse = inverse_curvature(self.ground.model, side, point, width)
+                inverse = self.ground.inverse(self.launch, side, point)
                 side, lowest, _ = corrected(self.view, side, point, inverse, turns=1)
                 point = lowest.point
             return complex_of(side.certificate(point))

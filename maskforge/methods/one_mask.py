@@ -13,7 +13,7 @@ from maskforge.methods.attempts import OwnLaunch, is_pure
 from maskforge.methods.best_phase import Ground, Solved, solved_from
 from maskforge.methods.dual_function import Complex, Real, Side, complex_of, kappa_of, missed_of
 from maskforge.methods.exchanges import decided
-from maskforge.methods.search import Attempt, inverse_curvature, is_stuck, settled
+from maskforge.methods.search import Attempt, is_stuck, settled
 
 EXACT_AIMS = (
     (0.0, False, 0),
@@ -117,7 +117,7 @@ def mask_at(ground: Ground, view: OwnLaunch, solved: Solved) -> MadeMask:
 
 def _from_blocks(ground: Ground, view: OwnLaunch, side: Side, point: Real) -> MadeMask:
     """The same where the optimum is that of blocks: all pixels are still to follow."""
-    inverse = inverse_curvature(ground.model, side, point, ground.widths[-1])
+    inverse = ground.inverse(view.launch, side, point)
     side, low, states, found = settled(view, side, point, inverse)
     return _judged(view, states, found, complex_of(side.certificate(low)), side)
 
