@@ -43,7 +43,7 @@ def _is_for_several(arguments: Sequence[str]) -> bool:
         return asked not in ("", "0", "1")
     if arguments[0] != "design" or len(arguments) < 2 or (os.cpu_count() or 1) == 1:
         return False
-    if any(_given(arguments, name) is not None for name in ("--help", "--cluster", "--device")):
+    if any(_given(arguments, name) is not None for name in ("--help", "--cluster")):
         return False
     count = _given(arguments, "--orientations") or _orientations(arguments[1])
     return count.isdecimal() and int(count) >= MANY

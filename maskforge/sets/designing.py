@@ -30,9 +30,9 @@ FEW_MASKS, USUAL_PIXELS = 40, 2**18
 MOST_PROCESSES = 8
 """Each takes about 200 MiB for 512 x 512 pixels and 45 modes."""
 
-MOST_OF_A_GPU = 2
-"""They take turns on it: 96 masks of 1920 x 1080 pixels took 1 of them 11 s, 2 and 4 of them 10 s;
-245 of 512 x 512 took 9.3, 10.5 and 8.5 s (benchmarks/gpu.py)."""
+MOST_OF_A_GPU = 4
+"""They take turns on it: 96 masks of 1920 x 1080 pixels took 1 of them 8.3 s, 2 of them 8.1 and 4
+of them 7.0 s; 245 of 512 x 512 took 7.3, 7.3 and 5.7 s (benchmarks/gpu.py)."""
 
 LONGEST_CHAIN = 12
 """Masks that one process makes in a row: they wait for the earlier ones in memory."""

@@ -122,6 +122,7 @@ def test_what_processes_need_is_loaded_early(monkeypatch: pytest.MonkeyPatch) ->
     [
         *((f"design {rest}", True) for rest in ("many.toml", "gi50-1550 --out a")),
         ("design few.toml --orientations 9", True),
+        ("design many.toml --device=cuda", True),
         *((f"design {rest}", False) for rest in ("few.toml", "few-mode-1310", "none.toml", ".")),
         *((f"design many.toml {rest}", False) for rest in ("--jobs 1", "--help", "--cluster a:1")),
         ("design many.toml --orientations 1", False),
