@@ -232,8 +232,8 @@ def _on_the_panel(launch: Launch) -> tuple[Real, float, float]:
     spills = launch.outside is not None
     axes = panel_axes(modulator) if spills else mask_axes(modulator)
     active = powers_in_squares(light, axes, active_width(modulator))
-    gaps = modulator.gap_reflectance if has_gaps(modulator) else 0.0
     cells = powers_in_squares(light, axes, modulator.pitch_seen)
+    gaps = modulator.gap_reflectance if has_gaps(modulator) else 0.0
     steady, caught = gaps * float(np.sum(cells - active)), float(np.sum(cells))
     if not spills:
         return active, steady, caught

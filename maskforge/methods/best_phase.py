@@ -70,7 +70,7 @@ class Ground:
     def inverse(self, launch: Launch, side: Side, point: Real) -> Real:
         """Inverse second derivative of F at a point, for what all pixels follow."""
         model, width = self.model, self.widths[-1]
-        # kinks of a line tell no more on shorter blocks, and longer ones half of what discs do
+        # where states lie on a line shorter blocks tell no more
         if self.widths is SMOOTHING and model.imag is not None:
             model, width = shorter_of(launch), SHARP
         return inverse_curvature(model, side, point, width)

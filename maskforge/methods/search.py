@@ -240,8 +240,10 @@ def _tells(step: Real, change: Real) -> bool:
 
 def _scaled(inverse: Real, step: Real, change: Real) -> Real:
     """The inverse second derivative times what fits it to its first step (Nocedal and Wright, eq.
-    6.20): that of blocks is too large by up to 40 where the start is near."""
-    return np.asarray(float(step @ change) / float(change @ inverse @ change) * inverse)
+    6.20): that of blocks is up to 40 times too large where the start is near."""
+    told = float(change @ inverse @ change)
+    # but for rounding it is positive
+    return np.asarray(float(step @ change) / told * inverse) if told > 0 else inverse
 
 
 def _updated(inverse: Real, step: Real, change: Real) -> Real:
