@@ -43,9 +43,9 @@ SMALLEST_W2 = 1e-12
 """A mode with W^2 below this is a million core radii wide and its n_eff is the cladding's to the
 last digit of double precision; it is not counted as guided."""
 
-MEAN_FLOOR = 1e-8
-"""A mean of s below this, either sign, counts as this in the cut-offs of l = 0. About the square
-root of rounding, where the shift and the rounding error of dividing by it are equal."""
+MEAN_FLOOR = 1e-7
+"""A mean of s below this, either sign, counts as this in the cut-offs of l = 0: where the shift and
+the rounding error of dividing by it are equal, some 2e-8 of V."""
 
 DARK = 40.0
 """Inside of x = l/V the field of order l falls towards the axis, by WKB at least as
