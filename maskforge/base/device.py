@@ -68,14 +68,23 @@ def device_of(name: str, pixels: int = 0, masks: int = 1) -> Device:
     if name not in DEVICES:
         raise BadValueError(f"must be {', '.join(DEVICES[:-1])} or {DEVICES[-1]}", "device", name)
     if name == "auto":
-        large = pixels >= LARGE and pixels * masks >= MANY
-        if not large or find_spec("cupy") is None:
+        if not _may_be_worth_a_gpu(pixels, masks):
             return CPU
         try:
             return _cuda()
         except BadValueError:
             return CPU
     return _cuda() if name == "cuda" else CPU
+
+
+def load_library(name: str, pixels: int, masks: int) -> None:
+    """Loads what the device of a name is worked on with, if anything, but leaves it alone."""
+    if name == "cuda" or (name == "auto" and _may_be_worth_a_gpu(pixels, masks)):
+        import array_api_compat.cupy  # noqa: F401
+
+
+def _may_be_worth_a_gpu(pixels: int, masks: int) -> bool:
+    return pixels >= LARGE and pixels * masks >= MANY and find_spec("cupy") is not None
 
 
 def _cuda() -> Device:

@@ -4,7 +4,7 @@ import multiprocessing
 import os
 import signal
 import sys
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
@@ -66,22 +66,26 @@ def _alone(here: Callable[[], Callable[[Any], Any]]) -> Iterator[Crew]:
         yield Crew(submit=lambda task: task, full=bool, result=here())
 
 
-def load_ahead(*modules: str) -> None:
-    """Has what later processes need loaded beside this one; of no effect where none is FORKED."""
+def load_ahead(*modules: str, told: Mapping[str, str] | None = None) -> None:
+    """Has what later processes need loaded beside this one; of no effect where none is FORKED.
+
+    `told`: what those modules find in the environment.
+    """
     if not FORKED:
         return
     multiprocessing.set_forkserver_preload(["maskforge.base.one_thread", *modules])
-    with _same_modules(), _uninterrupted():
+    with _started_with(told or {}), _uninterrupted():
         forkserver.ensure_running()
 
 
 @contextmanager
-def _same_modules() -> Iterator[None]:
+def _started_with(told: Mapping[str, str]) -> Iterator[None]:
     """What is started here finds modules where this process does; else the first place would be the
     current folder, which may hold another version's text."""
     ours = {
         "PYTHONPATH": os.pathsep.join(path or os.getcwd() for path in sys.path),
         "PYTHONSAFEPATH": "1",
+        **told,
     }
     before = {name: os.environ.get(name) for name in ours}
     os.environ.update(ours)
@@ -116,15 +120,18 @@ def processes(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator
         with _uninterrupted():
             return pool.submit(_answer, task)
 
+    done = False
     try:
         yield Crew(submit, lambda begun: len(begun) > AHEAD * count)
+        done = True
     except BrokenProcessPool:
         raise LostProcessError(
             "a process was ended from outside, perhaps for lack of memory"
         ) from None
     finally:
         ours.close()
-        pool.shutdown(cancel_futures=True)
+        # who has nothing left to do is not waited for: a GPU's memory takes a while to give back
+        pool.shutdown(wait=not done, cancel_futures=True)
         theirs.close()
 
 

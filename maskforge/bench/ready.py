@@ -1,5 +1,6 @@
 """A bench made ready: its modes, its launches and its targets."""
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -8,7 +9,7 @@ from functools import cached_property
 from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
-from maskforge.base.device import device_of
+from maskforge.base.device import CPU, device_of, load_library
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line
 from maskforge.bench import Bench
@@ -88,10 +89,33 @@ def prepared(bench: Bench, device: str = "cpu") -> Prepared:
     On one thread, as the masks: the modes' last digits could depend on their number.
     """
     with threadpool_limits(1):
-        basis = guided_basis(bench)
+        launch = _launch_ahead(bench)
+        basis = guided_basis(bench) if launch is None else launch.basis
         targets = benches.targets(bench, basis)
-        setup = benches.setup(bench, basis)
-        rows, columns = setup.modulator.shape
-        there = device_of(device, rows * columns, len(targets))
-        launch = prepare(replace(setup, device=there))
+        setup = benches.setup(bench, basis) if launch is None else launch.setup
+        there = device_of(device, math.prod(setup.modulator.shape), len(targets))
+        if launch is None:
+            launch = prepare(replace(setup, device=there))
+        elif there != CPU:
+            launch = on_device(launch, there)
     return Prepared(bench, launch, targets)
+
+
+_ahead: list[Prepared] = []
+"""What was made ready before it was asked for."""
+
+
+def prepare_ahead(bench: Bench, device: str) -> None:
+    """Makes a bench ready for later calls of `prepared`, here and in copies of this process; the
+    device is left alone, since those could not work with it any more."""
+    ready = prepared(bench)
+    _ahead[:] = [ready]
+    load_library(device, ready.launch.incident.size, len(ready.targets))
+
+
+def _launch_ahead(bench: Bench) -> Launch | None:
+    """The launch that was prepared ahead of a bench that has no more than other targets."""
+    for one in _ahead:
+        if bench.model_copy(update={"targets": one.bench.targets}) == one.bench:
+            return one.launch
+    return None

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from maskforge.base.processes import load_ahead
 from maskforge.base.regular_files import read_regular
+from maskforge.cli.ready_ahead import BENCH, DEVICE, METHOD
 
 SPREADING: Mapping[str, str] = {
     "plan": "maskforge.study.plan",
@@ -30,17 +31,24 @@ def load_for(arguments: Sequence[str]) -> None:
     """Begins to load where a line asks for several processes, or its bench for many masks.
 
     That is long before line and bench are read: a command's own modules take as long to load.  A
-    wrong guess costs half a second of another core.
+    wrong guess costs half a second of another core.  What is loaded for a design makes its bench
+    ready too, see `ready_ahead`.
     """
     module = SPREADING.get(arguments[0]) if arguments else None
-    if module is not None and _is_for_several(arguments):
+    if module is None or not _is_for_several(arguments):
+        return
+    if arguments[0] != "design":
         load_ahead(module)
+        return
+    method, device = (_given(arguments, name) or "" for name in ("--method", "--device"))
+    told = {BENCH: arguments[1], METHOD: method, DEVICE: device}
+    load_ahead(module, "maskforge.cli.ready_ahead", told=told)
 
 
 def _is_for_several(arguments: Sequence[str]) -> bool:
     asked = _given(arguments, "--jobs")
     if asked is not None:
-        return asked not in ("", "0", "1")
+        return asked not in ("", "0", "1") and len(arguments) > 1
     if arguments[0] != "design" or len(arguments) < 2 or (os.cpu_count() or 1) == 1:
         return False
     if any(_given(arguments, name) is not None for name in ("--help", "--cluster")):

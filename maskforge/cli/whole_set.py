@@ -119,17 +119,17 @@ def _watched(
     with closing(closable(making(ready, jobs, memory))) as masks:
         for leaf, look in masks:
             if not looks:
-                _page_ahead()
+                _page_ahead(ready)
             looks.append(look)
             yield leaf
             watch(leaf.record)
 
 
-def _page_ahead() -> None:
-    """Loads what makes the page, while other processes design the masks that are still to come."""
-    from maskforge.report.page.page import page_template
+def _page_ahead(ready: Prepared) -> None:
+    """Begins with the page, while other processes design the masks that are still to come."""
+    from maskforge.report.page.set_page import page_ahead
 
-    page_template()
+    page_ahead(ready.launch)
 
 
 def _over(ready: Prepared, jobs: Workers, memory: Memory | None) -> Iterator[tuple[Leaf, Look]]:

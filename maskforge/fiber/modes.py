@@ -45,6 +45,9 @@ CHUNK = 16384
 """Points evaluated at a time, so that the work arrays stay in the processor's cache."""
 
 
+TINIEST = 1e-300
+"""Share of a mode's power that is as good as none."""
+
 LIGHT_SPEED = 299_792_458.0
 """m/s in vacuum, by the definition of the metre (SI Brochure, 9th ed., sec. 2.3.1)."""
 
@@ -115,7 +118,8 @@ class RadialField:
             raise BenchError(f"fiber: share of power {power_outside:g} is not between 0 and 1")
 
         def excess(radius: float) -> float:
-            return self.power_outside(radius) - power_outside
+            # of the logarithm, which far out is nearly straight
+            return math.log(max(self.power_outside(radius), TINIEST) / power_outside)
 
         edge = float(self.edges[-1])
         low, high = 0.0, edge

@@ -5,6 +5,7 @@ import os
 import re
 import subprocess
 import sys
+from collections.abc import Mapping
 from importlib import import_module
 from pathlib import Path
 
@@ -98,6 +99,17 @@ def test_every_command_is_there_when_it_is_named() -> None:
         assert sorted(map(str, names)) == sorted(COMMANDS)
 
 
+def noted(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The first module of each of the lines that have something loaded early."""
+    asked: list[str] = []
+
+    def load(*modules: str, told: Mapping[str, str] | None = None) -> None:
+        asked.append(modules[0])
+
+    monkeypatch.setattr(ahead, "load_ahead", load)
+    return asked
+
+
 def test_what_processes_need_is_loaded_early(monkeypatch: pytest.MonkeyPatch) -> None:
     """For every command with --jobs, where more than one is asked for."""
     spreading = []
@@ -107,8 +119,7 @@ def test_what_processes_need_is_loaded_early(monkeypatch: pytest.MonkeyPatch) ->
         if callable(command) and "jobs" in inspect.signature(command).parameters:
             spreading.append(name)
     assert sorted(spreading) == sorted(ahead.SPREADING)
-    asked: list[str] = []
-    monkeypatch.setattr(ahead, "load_ahead", asked.append)
+    asked = noted(monkeypatch)
     lines = ("plan b --jobs 2", "design b --jobs=8", "design b", "plan b --jobs 1", "plan b --jobs")
     for line in (*lines, "modes b --jobs 2", "--jobs 2", ""):
         ahead.load_for(line.split())
@@ -132,8 +143,7 @@ def test_what_processes_need_is_loaded_early(monkeypatch: pytest.MonkeyPatch) ->
 def test_what_a_bench_of_many_masks_needs_is_loaded_early(
     line: str, loads: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    asked: list[str] = []
-    monkeypatch.setattr(ahead, "load_ahead", asked.append)
+    asked = noted(monkeypatch)
     monkeypatch.setattr(os, "cpu_count", lambda: 2)
     monkeypatch.chdir(tmp_path)
     Path("many.toml").write_text("[targets]\n orientations = 12\n", "utf-8")

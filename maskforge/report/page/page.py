@@ -21,6 +21,7 @@ from maskforge.launch.couplings import Launch, modes_cut, passed_on
 from maskforge.launch.light import Complex
 from maskforge.launch.noise_budget import WINDOW
 from maskforge.launch.prediction import insertion_loss_db, unwanted_db
+from maskforge.methods.per_launch import kept
 from maskforge.methods.problem import NEAR_PHASES
 from maskforge.report.page import bench_facts as facts
 from maskforge.report.page import bench_sketch as sketch
@@ -30,7 +31,7 @@ from maskforge.report.page.colour_maps import STEPS
 from maskforge.report.page.light_bar import NAMES, LightShare, parts_of
 from maskforge.report.page.looks import Look
 from maskforge.report.page.palette_png import BRIGHT, CYCLE, LEVEL, PngPalette
-from maskforge.report.page.templates import environment
+from maskforge.report.page.templates import environment, pictures
 from maskforge.report.page.thumbnails import FAINT, VIEW, Shot, mode_shots
 from maskforge.sets.manifest import LaunchFigures, PurityBand, Record, RobustFigures
 from maskforge.sets.mask_columns import NO_DIGITS
@@ -107,7 +108,7 @@ def page_text(
         missed=_missed(lines),
         plane=sketch.mask_plane(launch, light),
         facet=sketch.facet(launch, light),
-        mode_groups=_mode_groups(launch),
+        mode_groups=mode_groups(launch),
         matrix=matrix.matrix_of(arrives, targets, *_ends(launch)),
         behind=behind,
         own_matrix=matrix.matrix_of(
@@ -297,7 +298,8 @@ def _warnings(bench: Bench, launch: Launch, masks: Sequence[Record]) -> Iterator
         )
 
 
-def _mode_groups(launch: Launch) -> list[tuple[int, list[tuple[str, float, str]]]]:
+@kept
+def mode_groups(launch: Launch) -> list[tuple[int, list[tuple[str, float, str]]]]:
     """Groups with the (name, n_eff, picture) of their modes."""
     found: dict[int, list[tuple[str, float, str]]] = {}
     for mode, picture in zip(
@@ -336,6 +338,8 @@ def page_template() -> jinja2.Template:
         "level": _gradient(LEVEL, 1),
     }
     found.filters |= {"css": css_text}
+    for part in pictures():
+        found.get_template(part)
     return found.get_template("page.html.jinja")
 
 

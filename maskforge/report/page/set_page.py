@@ -15,7 +15,7 @@ from maskforge.bench.ready import Prepared
 from maskforge.launch.couplings import Launch
 from maskforge.launch.targets import Target
 from maskforge.report.page.looks import Look, looking
-from maskforge.report.page.page import Rows, page_text
+from maskforge.report.page.page import Rows, mode_groups, page_template, page_text
 from maskforge.report.page.purity_by_group import groups_in
 from maskforge.sets.names import MANIFEST, TOLERANCE
 from maskforge.sets.reading import WrittenSet, check_records, checked_pages, couplings_of, robust_in
@@ -23,6 +23,12 @@ from maskforge.sets.rebuilding import bench_of, launch_of, read_states, targets_
 
 LARGEST_TABLE = 2**20
 """Bytes of a table of tolerances: some thousand rows."""
+
+
+def page_ahead(launch: Launch) -> None:
+    """Makes what the page of a launch has whatever its masks are, while others design these."""
+    page_template()
+    mode_groups(launch)
 
 
 def page_of_set(

@@ -23,3 +23,9 @@ def environment() -> jinja2.Environment:
 def source(file: str) -> str:
     """The text of a part."""
     return files("maskforge.report.page").joinpath(file).read_text("utf-8")
+
+
+def pictures() -> list[str]:
+    """The templates of pictures that stand in pages."""
+    names = (item.name for item in files("maskforge.report.page").iterdir())
+    return [name for name in names if name.endswith(".svg.jinja")]
