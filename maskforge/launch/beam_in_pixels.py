@@ -25,7 +25,7 @@ from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, as_complex, conj
-from maskforge.launch.light import Complex, Light, Real, illumination
+from maskforge.launch.light import Complex, Light, Real, along_axes, illumination
 
 LEFT_OUT = 2e-6
 """What all terms that are left out may add to a coupling, which is right to 1e-5.  A term adds at
@@ -367,11 +367,16 @@ def _fields(
     # the mean last, of which factors of the centres take a part of the first orders
     wanted = [seen, *([weights[m], weights[n]] for m, n in orders)]
     wanted += [[weights[0], weights[0]]] if orders else []
-    products = [unit * np.outer(b, a) for a, b in wanted]
-    fields = [np.zeros((y.size, x.size), complex) for _ in wanted]
-    for row, above in enumerate(points * up.width / 2):
-        for column, beside in enumerate(points * across.width / 2):
-            beam = illumination(light, x + beside, y + above)
+    besides, aboves = points * across.width / 2, points * up.width / 2
+    fields: list[Complex]
+    along = along_axes(light, x[:, None] + besides, y[:, None] + aboves)
+    if along is not None:
+        fields = [np.outer(unit * (along[1] @ b), along[0] @ a).astype(complex) for a, b in wanted]
+    else:
+        products = [unit * np.outer(b, a) for a, b in wanted]
+        fields = [np.zeros((y.size, x.size), complex) for _ in wanted]
+        for row, column in np.ndindex(nodes, nodes):
+            beam = illumination(light, x + besides[column], y + aboves[row])
             for place, product in enumerate(products):
                 fields[place] += product[row, column] * beam
     if orders:

@@ -16,6 +16,7 @@ from maskforge.base.errors import BenchError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+Side = NDArray[np.float64] | NDArray[np.complex128]
 
 NODES = 4
 """Of Gauss and Legendre along a pixel, exact to degree 7: 1e-6 at 2 pixels a waist."""
@@ -95,6 +96,9 @@ def zernike(index: int, rho: Real, theta: Real) -> Real:
 
 def illumination(light: Light, x: Real, y: Real) -> Complex:
     """Complex amplitude (len(y), len(x)) in 1/m of the beam, the integral of its square being 1."""
+    sides = along_axes(light, x, y)
+    if sides is not None:
+        return np.outer(sides[1], sides[0]).astype(complex)
     across, up = x - light.offset[0], (y - light.offset[1])[:, None]
     amplitude = _amplitude(light, x, y)
     if not light.curvature and not light.zernike:
@@ -108,6 +112,22 @@ def illumination(light: Light, x: Real, y: Real) -> Complex:
         for index, rms in light.zernike:
             wave += rms * zernike(index, rho, theta)
     return np.asarray(amplitude * np.exp(2j * np.pi * wave))
+
+
+def along_axes(light: Light, x: Real, y: Real) -> tuple[Side, Side] | None:
+    """The beam in 1/sqrt(m) at x and at y, of any shape, whose products are `illumination`; None
+    where it has no such."""
+    sides = _sides(light, x, y)
+    if sides is None or light.zernike:
+        return None
+    if not light.curvature:
+        return sides
+    bent = np.pi * light.curvature / light.wavelength
+    along_x, along_y = (
+        side * np.exp(1j * bent * (z - middle) ** 2)
+        for side, z, middle in zip(sides, (x, y), light.offset, strict=True)
+    )
+    return along_x, along_y
 
 
 def powers_in_squares(light: Light, axes: tuple[Real, Real], width: tuple[float, float]) -> Real:

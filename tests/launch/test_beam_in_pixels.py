@@ -37,8 +37,11 @@ Real = NDArray[np.float64]
 WAIST = 0.9e-3
 AXIAL, CARRIED = Carrier(), Carrier(4.3, math.radians(35))
 
+UPRIGHT = Light(WAVELENGTH, (WAIST, 0.7 * WAIST), offset=(0.2 * WAIST, -0.1 * WAIST), curvature=0.3)
+
 BEAMS = {
     "round": Light(WAVELENGTH, (WAIST, WAIST)),
+    "upright": UPRIGHT,
     "elliptic": Light(WAVELENGTH, (WAIST, 0.7 * WAIST), 0.5, offset=(0.2 * WAIST, -0.1 * WAIST)),
     "bent": Light(
         WAVELENGTH,
@@ -152,6 +155,17 @@ def test_ordinary_benches_take_one_transform(name: str, keys: dict[str, object])
     centred = replace(launch, beam=replace(launch.beam, nearer=(1.0, 1.0)))
     if name == "few-mode-1310":
         assert np.abs(couplings(centred, factors) - wanted).max() > 1e-5
+
+
+@pytest.mark.parametrize("carrier", [AXIAL, CARRIED])
+def test_a_beam_of_two_sides_is_their_product(carrier: Carrier) -> None:
+    """A wavefront of no height has it summed over the whole plane."""
+    for light in (UPRIGHT, replace(UPRIGHT, curvature=0.0)):
+        plane = replace(light, zernike=((5, 0.0),), zernike_radius=WAIST)
+        found, wanted = (coarse(one, 4.0, carrier).beam for one in (light, plane))
+        assert len(found.terms) == len(wanted.terms) > 0
+        for one, other in zip((found, *found.terms), (wanted, *wanted.terms), strict=True):
+            assert np.abs(one.light - other.light).max() < 1e-15
 
 
 def test_a_measured_beam_is_the_beam() -> None:
