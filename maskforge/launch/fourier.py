@@ -60,7 +60,16 @@ class Folded:
         """The same on a device, where one product is less work than many small steps."""
         if device == CPU:
             return self
-        return Dense(device.put(self.along(np.eye(self.samples[1], dtype=self.cos.dtype))))
+        return Dense(device.put(self.rows))
+
+    @property
+    def rows(self) -> NDArray[np.complexfloating]:
+        """The whole side (len(u), len(x)), as `fourier_rows`."""
+        count, length = self.samples
+        cos = np.hstack([self.cos[:, length % 2 :][:, ::-1], self.cos])
+        sin = np.hstack([-self.sin[:, length % 2 :][:, ::-1], self.sin])
+        upper = cos - 1j * sin
+        return np.vstack([upper[count % 2 :][::-1].conj(), upper])
 
     @cached_property
     def single(self) -> "Folded":

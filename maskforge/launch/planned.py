@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from maskforge.base.arrays import phasors
 from maskforge.base.device import CPU, Device
 from maskforge.launch.fourier import Dense
 from maskforge.launch.light import Real
@@ -52,7 +53,15 @@ class Planned:
         """The same on a device, where one product is less work than many small steps."""
         if device == CPU:
             return self
-        return Dense(device.put(self.along(np.eye(self.samples[1], dtype=self.before.dtype))))
+        return Dense(device.put(self.rows))
+
+    @property
+    def rows(self) -> NDArray[np.complexfloating]:
+        """The whole side (len(u), len(x)), as `fourier.fourier_rows`."""
+        # whole turns left out
+        turns = np.outer(*map(np.arange, self.samples)) % self.length
+        around = phasors(self.sign * 2 * np.pi / self.length * turns)
+        return np.asarray(self.after[:, None] * around * self.before, dtype=self.before.dtype)
 
     def along(self, field: NDArray[Any]) -> NDArray[Any]:
         """`fourier.fourier_rows` times a field (len(x), any number), real or complex; complex."""
