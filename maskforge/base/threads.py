@@ -10,15 +10,15 @@ from maskforge.base.crew import Crew
 
 
 @contextmanager
-def threads(work: Callable[[Any], Any], count: int) -> Iterator[Crew]:
+def threads(work: Callable[[Any], Any], count: int, waiting: int = 0) -> Iterator[Crew]:
     """`count` threads that work on tasks while the next ones come; a result is taken once it is
-    there.
+    there.  So many tasks may be `waiting` for them.
 
     Of work that leaves the interpreter to others: large arrays, compression, files.
     """
 
     def full(begun: deque[Future[Any]]) -> bool:
-        return len(begun) > count or begun[0].done()
+        return len(begun) > count + waiting or begun[0].done()
 
     pool = ThreadPoolExecutor(count)
     try:

@@ -84,13 +84,13 @@ def groups_of(ends: Sequence[Counted]) -> NDArray[np.intp]:
     return np.array([one.group for one in ends])
 
 
-def sampled(basis: Sequence[Mode], u: Real, v: Real) -> Real:
+def sampled(basis: Sequence[Mode], u: Real, v: Real, kind: type = np.float64) -> Real:
     """Fields (K, len(v), len(u)) in 1/m: the integral of each one's square over the plane is 1.
 
-    Of any modes, in their order.
+    Of any modes, in their order; kept as numbers of a `kind`.
     """
     angle = np.arctan2(v[:, None], u)
-    out = np.empty((len(basis), v.size, u.size))
+    out: Real = np.empty((len(basis), v.size, u.size), kind)
     # of samples on both sides of the axis the radial field is found once
     (right, along), (up, across) = (np.unique(np.abs(z), return_inverse=True) for z in (u, v))
     quarter, place_of = np.hypot(right, up[:, None]), np.ix_(across, along)

@@ -91,12 +91,6 @@ class Ledger:
     near: Discs
     zero: Discs | None
 
-    @property
-    def single(self) -> "Ledger":
-        """The same with the facet in single precision."""
-        zero = None if self.zero is None else self.zero.single
-        return replace(self, near=self.near.single, zero=zero)
-
     def on(self, device: Device) -> "Ledger":
         """The same but for the own order on a device."""
         zero = None if self.zero is None else self.zero.on(device)
@@ -116,23 +110,19 @@ class Ledgers:
     launch: Launch
     each: tuple[Ledger, ...]
 
-    @property
-    def single(self) -> "Ledgers":
-        return replace(self, each=tuple(one.single for one in self.each))
-
     def on(self, device: Device) -> "Ledgers":
         return replace(self, each=tuple(one.on(device) for one in self.each))
 
 
 @lru_cache(maxsize=1)
-def ledger_of(launch: Launch) -> Ledger | Ledgers:
-    """The ledger of a bench, or of each of its apertures."""
+def ledger_of(launch: Launch, kind: type = np.float64) -> Ledger | Ledgers:
+    """The ledger of a bench, or of each of its apertures; its facet in numbers of a `kind`."""
     if launch.halves:
-        return Ledgers(launch, tuple(map(_ledger_of, launch.halves)))
-    return _ledger_of(launch)
+        return Ledgers(launch, tuple(_ledger_of(half, kind) for half in launch.halves))
+    return _ledger_of(launch, kind)
 
 
-def _ledger_of(launch: Launch) -> Ledger:
+def _ledger_of(launch: Launch, kind: type) -> Ledger:
     pixels, steady, caught = _on_the_panel(launch)
     radius, step = launch.core_radius, min(detail_of(launch)) / FINER
     zero, there = _zero_order(launch), None
@@ -144,8 +134,8 @@ def _ledger_of(launch: Launch) -> Ledger:
         around *= 1 - _reaching(u, zero, radius, step)
         area = disc_weights(w, w, radius, step)
         area *= 1 - _reaching(w, (-zero[0], -zero[1]), radius, step)
-        there = discs_about(launch, zero, w, [area])
-    near = discs_about(launch, (0.0, 0.0), u, [core, around])
+        there = discs_about(launch, zero, w, [area], kind)
+    near = discs_about(launch, (0.0, 0.0), u, [core, around], kind)
     return Ledger(launch, pixels, steady, caught, near, there)
 
 

@@ -20,11 +20,15 @@ from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import axis, times_real
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.lit_panel import detail_of_all
+from maskforge.launch.tails import outside
 from maskforge.launch.transform import fast_length
 
 FINER = 4
 """Samples of the finest detail in a disc.  The detail of the power is half as long; what remains
 is left for the disc's edge, see `disc_weights`."""
+
+NOTHING = 1e-20
+"""Share of a mode's power in a window: its light there is not told from rounding."""
 
 CUT = 3.0
 """How steeply the edge's spectrum is cut off: to erfc(CUT) = 2e-5 at either end of its range."""
@@ -36,20 +40,23 @@ class Discs:
     be on a device.
 
     `dark`: the field of what no pixel changes, as that of `facet`, which lacks a factor -i;
-    `modes` (K, samples) in 1/m, and `turn`, by which their phase differs from the field's;
+    `modes` (m, samples) in 1/m of those `which` have light there, by their place in the basis, and
+    `turn`, by which their phase differs from the field's;
     `weights` (n, samples) of the n areas in m^2.
     """
 
     facet: Facet
     dark: Array | float
     modes: Array
+    which: NDArray[np.intp]
     turn: complex
     weights: Array
 
     def powers(self, factors: Array, found: Complex) -> list[float]:
         """The power in each area, of factors (rows, columns) whose couplings (K,) are `found`."""
         field = flat(self.facet.field(factors) + self.dark)
-        rest, xp = field - times_real(1j * self.turn * found, self.modes), namespace(field)
+        guided = times_real(1j * self.turn * found[self.which], self.modes)
+        rest, xp = field - guided, namespace(field)
         power = xp.real(rest) ** 2 + xp.imag(rest) ** 2
         power = xp.astype(power, self.weights.dtype, copy=False)
         return [float(power @ self.weights[area, :]) for area in range(self.weights.shape[0])]
@@ -62,18 +69,6 @@ class Discs:
             dark=self.dark if isinstance(self.dark, float) else device.put(self.dark),
             modes=device.put(self.modes),
             weights=device.put(self.weights),
-        )
-
-    @property
-    def single(self) -> "Discs":
-        """The same in single precision."""
-        dark = self.dark if isinstance(self.dark, float) else self.dark.astype(np.complex64)
-        return replace(
-            self,
-            facet=self.facet.single,
-            dark=dark,
-            modes=self.modes.astype(np.float32),
-            weights=self.weights.astype(np.float32),
         )
 
 
@@ -131,23 +126,32 @@ def disc_weights(u: Real, v: Real, radius: float, step: float) -> Real:
     return np.asarray(up @ spectrum @ across.T / (2 * far) ** 2)
 
 
-def discs_about(launch: Launch, middle: Pair, u: Real, areas: Sequence[Real]) -> Discs:
+def discs_about(
+    launch: Launch, middle: Pair, u: Real, areas: Sequence[Real], kind: type = np.float64
+) -> Discs:
     """The window of samples u along both axes about `middle`, in m from the fibre's axis.
 
-    `areas` (len(u), len(u)): weights of the samples, as of `disc_weights`.
+    `areas` (len(u), len(u)): weights of the samples, as of `disc_weights`; all in numbers of a
+    `kind`.
     """
     at = launch.centre[0] + middle[0], launch.centre[1] + middle[1]
     there = standing_at(launch, at) if any(middle) else launch
     dark = gap_field(there, u, u)
-    modes = sampled(launch.basis, u + middle[0], u + middle[1])
+    nearest = float(np.hypot(*middle) - np.hypot(u[-1], u[-1]))
+    far = [nearest > 0 and outside(mode, nearest) < NOTHING for mode in launch.basis]
+    which = np.flatnonzero(~np.array(far))
+    own = [launch.basis[k] for k in which]
+    modes = sampled(own, u + middle[0], u + middle[1], kind)
     # a launch's phase is that of a fibre where it stands
     turns = np.dot(launch.lens_offset, middle) / launch.scale
+    facet, is_single = facet_at(there, u, u), kind is np.float32
     return Discs(
-        facet=facet_at(there, u, u),
-        dark=0.0 if dark is None else dark,
-        modes=modes.reshape(len(modes), -1),
+        facet=facet.single if is_single else facet,
+        dark=0.0 if dark is None else dark.astype(np.complex64) if is_single else dark,
+        modes=modes.reshape(which.size, u.size**2),
+        which=which,
         turn=complex(np.exp(2j * np.pi * turns)),
-        weights=np.array([(u[1] - u[0]) ** 2 * area.ravel() for area in areas]),
+        weights=np.array([(u[1] - u[0]) ** 2 * area.ravel() for area in areas], kind),
     )
 
 

@@ -38,3 +38,23 @@ def test_few_tasks_wait_and_errors_are_told() -> None:
     with pytest.raises(ValueError, match="the fifth"):
         list(in_order(threads(work, 2), tasks()))
     assert len(taken) < 12
+
+
+def test_so_many_tasks_wait_for_the_first_and_no_more() -> None:
+    held, taken = threading.Event(), []
+
+    def tasks() -> Iterator[int]:
+        for task in range(20):
+            if task == 7:
+                held.set()
+            taken.append(task)
+            yield task
+
+    def work(task: int) -> int:
+        assert held.wait(5)
+        return task
+
+    found = in_order(threads(work, 1, 6), tasks())
+    assert next(found) == 0
+    assert len(taken) == 8
+    assert list(found) == list(range(1, 20))

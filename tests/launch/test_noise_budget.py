@@ -251,7 +251,7 @@ def test_the_same_without_orders_and_in_single_precision(name: str) -> None:
     ledger = ledger_of(launch)
     whole = budget_of(ledger, target, factors)
     quick = budget_of(
-        ledger.single,
+        ledger_of(launch, np.float32),
         target,
         factors.astype(np.complex64),
         couplings(launch, factors),

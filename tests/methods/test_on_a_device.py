@@ -177,7 +177,7 @@ def test_a_mask_looks_the_same(name: str, device: Device) -> None:
     found = couplings(here, emitted(here.modulator, states))
     budgets, views = [], []
     for launch in (here, on(here, device)):
-        camera, ledger = camera_of(launch), ledger_of(launch).single.on(launch.setup.device)
+        camera, ledger = camera_of(launch), ledger_of(launch, np.float32).on(launch.setup.device)
         factors = factors_of(camera, states)
         budgets.append(budget_of(ledger, target, factors, found, by_order=False))
         views.append((field_seen(camera, factors), mask_picture(camera, factors)))

@@ -33,6 +33,10 @@ Tools = Callable[[], tuple[Camera, Ledger | Ledgers]]
 THREADS = 3
 """That pack pages beside a GPU: a page of 1920 x 1080 pixels takes one 50 ms."""
 
+WAITING = 8
+"""Masks that may wait to be looked at: the first one waits for what all of them share, as long as
+several masks take."""
+
 Looking = Callable[[Target | None, Levels, Complex], Look]
 """A mask's target, states (rows, columns) and couplings (K,) -> how it looks."""
 
@@ -65,7 +69,8 @@ def leaves_with_looks(
         if launch.setup.device == CPU:
             return map(packed, map(seen, masks))
         # beside a GPU cores are free for them; budgets are found in order, since some are shared
-        return in_order(threads(packed, THREADS), in_order(threads(seen, 1), masks))
+        looked_at = in_order(threads(seen, 1, WAITING), masks)
+        return in_order(threads(packed, THREADS, WAITING), looked_at)
 
     return made
 
@@ -75,7 +80,7 @@ def _tools_of(launch: Launch) -> Tools:
 
     @cache
     def tools() -> tuple[Camera, Ledger | Ledgers]:
-        return camera_of(launch), ledger_of(launch).single.on(launch.setup.device)
+        return camera_of(launch), ledger_of(launch, np.float32).on(launch.setup.device)
 
     return tools
 
