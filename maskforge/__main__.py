@@ -1,9 +1,24 @@
-"""`python -m maskforge`."""
+"""The command as it is started: what later processes need begins to load before all else.
+
+A process that works for this one imports this module too, and nothing else of the command line.
+"""
 
 import sys
 
-if __name__ == "__main__":
-    # a process that works for this one imports this module too
-    from maskforge.cli.main import main
 
+def main() -> int:
+    """Runs the command line of this process; the exit code, as of `cli.main.main`."""
+    try:
+        from maskforge.cli.ahead import load_for
+
+        load_for(sys.argv[1:])
+        from maskforge.cli.main import main as run
+    except KeyboardInterrupt:
+        from maskforge.cli.exits import INTERRUPTED, failed
+
+        return failed("interrupted", INTERRUPTED)
+    return run()
+
+
+if __name__ == "__main__":
     sys.exit(main())

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from importlib.util import find_spec
+from threading import Thread
 from typing import Any, TypeVar
 
 import numpy as np
@@ -33,6 +34,13 @@ class Device:
         if self.namespace is NUMPY or not isinstance(array, np.ndarray):
             return array
         return self.namespace.asarray(array)
+
+    def begin(self) -> None:
+        """Has a GPU begin beside what the host does first: that takes it a while."""
+        if self.name == "cuda":
+            from maskforge.base.kernels import begin
+
+            Thread(target=begin, daemon=True).start()
 
     def holding(self, work: Callable[[], Made]) -> Made:
         """What `work` there gives; done again with all memory freed where that ran out.
@@ -77,10 +85,14 @@ def device_of(name: str, pixels: int = 0, masks: int = 1) -> Device:
     return _cuda() if name == "cuda" else CPU
 
 
-def load_library(name: str, pixels: int, masks: int) -> None:
-    """Loads what the device of a name is worked on with, if anything, but leaves it alone."""
-    if name == "cuda" or (name == "auto" and _may_be_worth_a_gpu(pixels, masks)):
-        import array_api_compat.cupy  # noqa: F401
+def load_library(name: str, pixels: int, masks: int) -> bool:
+    """Loads what a GPU is worked on with, where the device of a name may be one, but leaves it
+    alone; whether it may."""
+    if name != "cuda" and not (name == "auto" and _may_be_worth_a_gpu(pixels, masks)):
+        return False
+    import array_api_compat.cupy  # noqa: F401
+
+    return True
 
 
 def _may_be_worth_a_gpu(pixels: int, masks: int) -> bool:

@@ -1,5 +1,6 @@
 """What a GPU needs beyond the array libraries' own functions."""
 
+from contextlib import suppress
 from functools import cache
 from typing import Any
 
@@ -16,6 +17,20 @@ BLOCKS, THREADS = 264, 512
 
 SHARED = 48 * 2**10
 """Bytes that a block of threads shares if nothing more is asked for."""
+
+
+def begin() -> None:
+    """Wakes the GPU and loads what products are made with there.
+
+    Whatever is wrong with it is told where it is worked on.
+    """
+    with suppress(Exception):
+        import cupy
+
+        for kind in (cupy.float32, cupy.float64, cupy.complex64):
+            square = cupy.zeros((4, 4), kind)
+            square @ square
+        cupy.cuda.get_current_stream().synchronize()
 
 
 @cache

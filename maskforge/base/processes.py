@@ -116,14 +116,17 @@ def processes(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator
         min(count, MOST), context, initializer=_begin, initargs=(theirs, start)
     )
 
+    working: set[int] = set()
+
     def submit(task: Any) -> Future[Any]:
         with _uninterrupted():
-            return pool.submit(_answer, task)
+            begun = pool.submit(_answer, task)
+        working.add(id(begun))
+        begun.add_done_callback(lambda ended: working.discard(id(ended)))
+        return begun
 
-    done = False
     try:
         yield Crew(submit, lambda begun: len(begun) > AHEAD * count)
-        done = True
     except BrokenProcessPool:
         raise LostProcessError(
             "a process was ended from outside, perhaps for lack of memory"
@@ -131,7 +134,7 @@ def processes(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator
     finally:
         ours.close()
         # who has nothing left to do is not waited for: a GPU's memory takes a while to give back
-        pool.shutdown(wait=not done, cancel_futures=True)
+        pool.shutdown(wait=bool(working), cancel_futures=True)
         theirs.close()
 
 

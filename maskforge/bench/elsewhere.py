@@ -6,7 +6,10 @@ counts for less at a longer wavelength than where it was measured; the lens and 
 stay.
 """
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from itertools import product
 
 from maskforge import bench as benches
@@ -44,17 +47,18 @@ def at_wavelength(bench: Bench, nm: float, *, realign: bool = False) -> Launch:
     return prepare(replace(setup, fiber_at=None if realign else own.place))
 
 
-def scenarios(bench: Bench) -> tuple[Scenario, ...]:
+def scenarios(bench: Bench, *, threads: int = 1) -> tuple[Scenario, ...]:
     """What a robust design keeps pure beside the bench as it is aligned; none: no robust design.
 
     Every wavelength, and the four corners of the box of fibre offsets (two where one side is 0) at
     every wavelength.  Raises BenchError where a mode of the bench's own is not guided at one.
+    Corners are prepared on so many `threads`.
     """
     own = bench.light.wavelength_nm
     several = len(bench.light.wavelengths_nm) > 1
     sides = [sorted({0.0 - half, half}) for half in bench.design.fiber_offset_um]
     corners = list(product(*sides)) if any(bench.design.fiber_offset_um) else []
-    found = []
+    found: list[Callable[[], Scenario]] = []
     for nm in bench.light.wavelengths_nm:
         if nm == own and not corners:
             continue
@@ -62,13 +66,19 @@ def scenarios(bench: Bench) -> tuple[Scenario, ...]:
         launch = at_wavelength(bench, nm)
         if nm != own:
             _check_guided(bench, nm, launch.basis)
-            found.append(Scenario(name, launch))
+            found.append(partial(Scenario, name, launch))
         for x, y in corners:
             place = f"{x:+g}, {y:+g} um"
-            found.append(
-                Scenario(f"{name}, {place}" if name else place, moved(launch, x * 1e-6, y * 1e-6))
-            )
-    return tuple(found)
+            found.append(partial(_beside, f"{name}, {place}" if name else place, launch, x, y))
+    if threads == 1:
+        return tuple(make() for make in found)
+    with ThreadPoolExecutor(threads) as pool:
+        return tuple(pool.map(lambda make: make(), found))
+
+
+def _beside(name: str, launch: Launch, x: float, y: float) -> Scenario:
+    """The scenario of a fibre that is (x, y) um off."""
+    return Scenario(name, moved(launch, x * 1e-6, y * 1e-6))
 
 
 # --- the same parts at another wavelength ----------------------------------------------------

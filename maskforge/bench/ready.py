@@ -19,6 +19,9 @@ from maskforge.launch.basis import Basis, basis_of, polarised
 from maskforge.launch.couplings import Launch, Scenario, on_device, prepare
 from maskforge.launch.targets import Target
 
+BESIDE_A_GPU = 8
+"""Threads that prepare scenarios: cores are free there, since one alone tells a GPU what to do."""
+
 
 @dataclass(frozen=True, eq=False)
 class Prepared:
@@ -37,9 +40,8 @@ class Prepared:
     def others(self) -> tuple[Scenario, ...]:
         """Beside the launch itself, what a robust bench's masks are designed for; on its device."""
         device = self.launch.setup.device
-        return tuple(
-            replace(one, launch=on_device(one.launch, device)) for one in scenarios(self.bench)
-        )
+        found = scenarios(self.bench, threads=1 if device == CPU else BESIDE_A_GPU)
+        return tuple(replace(one, launch=on_device(one.launch, device)) for one in found)
 
 
 def guided_modes(
@@ -110,7 +112,18 @@ def prepare_ahead(bench: Bench, device: str) -> None:
     device is left alone, since those could not work with it any more."""
     ready = prepared(bench)
     _ahead[:] = [ready]
-    load_library(device, ready.launch.incident.size, len(ready.targets))
+    launch = ready.launch
+    # every search asks for it, and what finds it takes long to load
+    _ = launch.modulator.alphabet.hull
+    if load_library(device, launch.incident.size, len(ready.targets)):
+        return
+    # what the first mask would begin with, and other commands need not load
+    from maskforge.launch.symmetry import symmetries
+    from maskforge.methods.blocks import model_of
+
+    symmetries(launch)
+    if bench.design.method == "dual":
+        model_of(launch)
 
 
 def _launch_ahead(bench: Bench) -> Launch | None:

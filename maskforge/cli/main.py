@@ -9,7 +9,6 @@ from typing import Annotated, cast
 import typer
 
 from maskforge.base.errors import LostProcessError, MaskforgeError
-from maskforge.cli.ahead import load_for
 from maskforge.cli.command_list import COMMANDS, GroupedCommands, place_of
 from maskforge.cli.exits import INTERRUPTED, failed
 
@@ -24,7 +23,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.reconfigure(errors="replace")
     try:
         given = sys.argv[1:] if arguments is None else arguments
-        load_for(given)
         app = app_for(given)
         code = app(args=given, prog_name="maskforge", standalone_mode=False)
         print(end="", flush=True)

@@ -1,7 +1,6 @@
 """A bench's masks designed and written as one set with its page, gone on with where asked."""
 
-from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Generator, Iterator
 from contextlib import closing
 from dataclasses import replace
 from functools import partial
@@ -22,11 +21,10 @@ from maskforge.report import PAGE
 from maskforge.report.page.looks import Look, leaves_with_looks
 from maskforge.sets import journal as progress
 from maskforge.sets.designing import (
-    Finished,
-    Keep,
     Memory,
     chains_of,
     finished_masks,
+    keeping_beside,
     made_of_masks,
     processes_for,
 )
@@ -142,11 +140,7 @@ def _beside_a_gpu(
 ) -> Iterator[tuple[Leaf, Look]]:
     """The same in this process alone: the next chain is begun while threads finish the last one,
     the journal too."""
-    with ThreadPoolExecutor(1) as writer:
-        if memory is not None:
-            memory = replace(memory, keep=partial(_later, writer, memory.keep))
+    with keeping_beside(ready.launch.setup.device, None if memory is None else memory.keep) as keep:
+        if memory is not None and keep is not None:
+            memory = replace(memory, keep=keep)
         yield from leaves_with_looks(ready)(finished_masks(ready, jobs=jobs, memory=memory))
-
-
-def _later(writer: ThreadPoolExecutor, keep: Keep, chain: range, masks: Sequence[Finished]) -> None:
-    writer.submit(keep, chain, masks)

@@ -349,6 +349,19 @@ def test_moving_is_another_carrier(part: dict[str, dict[str, Any]]) -> None:
 # --- what a bench asks for -------------------------------------------------------------------
 
 
+def test_scenarios_are_the_same_on_several_threads() -> None:
+    bench = bench_of(
+        light={"wavelength_nm": [NOMINAL, 1330.0], "waist_mm": WAIST * 1e3},
+        design={"fiber_offset_um": [0.3, 0.2]},
+    )
+    alone, several = scenarios(bench), scenarios(bench, threads=4)
+    assert len(alone) == 9
+    for one, other in zip(alone, several, strict=True):
+        assert one.name == other.name
+        assert np.array_equal(one.launch.gaps, other.launch.gaps)
+        assert np.array_equal(one.launch.incident, other.launch.incident)
+
+
 def test_which_scenarios() -> None:
     """All but the bench as it is aligned: wavelengths, corners of the box, or each at each."""
     several = {"light": {"wavelength_nm": [1330, 1310, 1290]}}

@@ -1,17 +1,26 @@
 """A design run: play order, and the same masks however many processes work."""
 
+import time
 from typing import Any
 
 import numpy as np
 import pytest
 
 from maskforge import bench as benches
+from maskforge.base.device import CPU, Device
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
 from maskforge.bench.ready import guided_basis, prepared
 from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import emitted
-from maskforge.sets.designing import LONGEST_CHAIN, PARTS, SHORTEST_PART, chains_of, finished_masks
+from maskforge.sets.designing import (
+    LONGEST_CHAIN,
+    PARTS,
+    SHORTEST_PART,
+    chains_of,
+    finished_masks,
+    keeping_beside,
+)
 
 
 def tiny(**design: Any) -> Bench:
@@ -125,3 +134,21 @@ def test_what_symmetry_copies_stays_together() -> None:
 def test_no_process_makes_nothing(jobs: int) -> None:
     with pytest.raises(BenchError, match=f"^jobs = {jobs}: at least 1"):
         list(finished_masks(prepared(tiny(method="simple")), jobs=jobs))
+
+
+@pytest.mark.parametrize("device", [CPU, Device("strict", None)])
+def test_chains_are_kept_when_the_block_ends(device: Device) -> None:
+    """Common practice, no source."""
+    kept: list[range] = []
+
+    def keep(chain: range, masks: object) -> None:
+        time.sleep(0.02)
+        kept.append(chain)
+
+    with keeping_beside(device, keep) as own:
+        assert own is not None
+        own(range(3), [])
+        own(range(3, 5), [])
+    assert kept == [range(3), range(3, 5)]
+    with keeping_beside(device, None) as nothing:
+        assert nothing is None
