@@ -5,10 +5,15 @@ wrong with that is told by the command.
 """
 
 import os
-from contextlib import suppress
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 BENCH, METHOD, DEVICE = "MASKFORGE_BENCH", "MASKFORGE_METHOD", "MASKFORGE_DEVICE"
 """Names in the environment."""
+
+LOOK = 0.2
+"""Seconds between looks whether the command is still there."""
 
 
 def made_ready() -> None:
@@ -20,8 +25,26 @@ def made_ready() -> None:
     from maskforge.bench.ready import prepare_ahead
 
     # whatever goes wrong here goes wrong there
-    with suppress(Exception):
+    with _not_alone(), suppress(Exception):
         prepare_ahead(benches.load(bench, method=method or None), device or "auto")
+
+
+@contextmanager
+def _not_alone() -> Iterator[None]:
+    """This process ends with the one that started it, be it in the middle of a large fibre."""
+    started_by = os.getppid()
+
+    def look(*_: object) -> None:
+        if os.getppid() != started_by:
+            os._exit(1)
+
+    before = signal.signal(signal.SIGALRM, look)
+    signal.setitimer(signal.ITIMER_REAL, LOOK, LOOK)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
 
 
 made_ready()

@@ -58,3 +58,28 @@ def test_what_is_told_wrongly_is_left_to_the_command(name: str) -> None:
         check=False,
     )
     assert (done.stdout, done.stderr) == (f"{int(name == BENCH)}\n", "")
+
+
+LEFT = """
+import subprocess, sys
+late = "import time; from maskforge.bench import ready; "
+late += "ready.prepare_ahead = lambda *given: (print('begun', flush=True), time.sleep(600)); "
+began = subprocess.Popen(
+    [sys.executable, "-c", late + "from maskforge.cli import ready_ahead"], stdout=subprocess.PIPE
+)
+assert began.stdout.readline() == b"begun\\n"
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no process is a copy of another there")
+def test_it_ends_with_the_command() -> None:
+    """The pipe of the errors is open for as long as one of them lives."""
+    told = {"MASKFORGE_BENCH": BENCH, "MASKFORGE_METHOD": "", "MASKFORGE_DEVICE": "cpu"}
+    done = subprocess.run(
+        [sys.executable, "-c", LEFT],
+        env=os.environ | told,
+        capture_output=True,
+        check=False,
+        timeout=60,
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
