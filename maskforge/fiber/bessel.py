@@ -3,13 +3,16 @@
 SciPy has them too, but takes as long to load as a fibre's modes to find.
 """
 
+from math import ceil
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 
-POINTS = 128
-"""Of the sum, evenly spaced: for any x from 1e-8 on it is as right as double precision."""
+STEP, FEWEST = 0.2, 20
+"""Largest step of the sum, and how many there are at least: from x = 1e-8 on it is then as right as
+double precision.  Where x is small the step decides, where it is large the number."""
 
 SMALLEST = 40.0
 """Of the integrand's exponent: where it is below exp(-SMALLEST) it is left out."""
@@ -23,8 +26,10 @@ def scaled_k01(x: ArrayLike) -> tuple[Array, Array]:
     converges geometrically (Trefethen and Weideman, SIAM Review 56, 385, 2014).
     """
     z = np.asarray(x, dtype=np.float64)[..., None]
-    step = np.arccosh(1 + SMALLEST / z) / POINTS
-    t = step * np.arange(POINTS + 1)
+    reach = np.arccosh(1 + SMALLEST / z)
+    count = max(FEWEST, ceil(float(np.max(reach)) / STEP))
+    step = reach / count
+    t = step * np.arange(count + 1)
     # cosh t - 1 without the loss of digits that the difference has near 0
     weights = step * np.exp(-2 * z * np.sinh(t / 2) ** 2)
     weights[..., 0] /= 2

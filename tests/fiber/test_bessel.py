@@ -17,6 +17,12 @@ def test_both_orders_of_any_argument() -> None:
         assert found == pytest.approx(kve(order, x), rel=5e-15)
 
 
+def test_an_argument_alone_which_takes_fewer_steps() -> None:
+    for x in np.geomspace(1e-8, 1e5, 401):
+        for order, found in enumerate(scaled_k01(x)):
+            assert float(found) == pytest.approx(float(kve(order, x)), rel=5e-15), x
+
+
 @pytest.mark.parametrize(
     ("x", "zeroth", "first"), [(1.0, 1.1444630797, 1.6361534863), (5.0, 0.5478075643, 0.6002738587)]
 )
