@@ -1,6 +1,7 @@
 """Where the arrays of the pixels are: in the host's memory, or in that of a GPU."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from importlib.util import find_spec
 from threading import Thread
@@ -90,7 +91,9 @@ def load_library(name: str, pixels: int, masks: int) -> bool:
     alone; whether it may."""
     if name != "cuda" and not (name == "auto" and _may_be_worth_a_gpu(pixels, masks)):
         return False
-    import array_api_compat.cupy  # noqa: F401
+    # what is missing there is told by `device_of`
+    with suppress(ImportError):
+        import array_api_compat.cupy  # noqa: F401
 
     return True
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from maskforge.base.processes import load_ahead
 from maskforge.base.regular_files import read_regular
 from maskforge.cli.ready_ahead import BENCH, DEVICE, METHOD
+from maskforge.sets.names import STACK
 
 SPREADING: Mapping[str, str] = {
     "plan": "maskforge.study.plan",
@@ -18,8 +19,14 @@ SPREADING: Mapping[str, str] = {
 }
 """Commands that work over processes, and the module of which those do the work."""
 
+GUESSED = ("design", "tolerance")
+"""Those of which what they are given tells how many processes they start without --jobs."""
+
 MANY = 4
 """Orientations of each label that are worth several processes on most fibres."""
+
+LARGE = 2**16
+"""Bytes of a set's stack that are worth several processes, mostly."""
 
 ORIENTATIONS = re.compile(r"^[ \t]*orientations[ \t]*=[ \t]*([0-9]+)", re.MULTILINE)
 
@@ -31,13 +38,13 @@ def load_for(arguments: Sequence[str]) -> None:
     """Begins to load where a line asks for several processes, or its bench for many masks.
 
     That is long before line and bench are read: a command's own modules take as long to load.  A
-    wrong guess costs half a second of another core.  What is loaded for a design makes its bench
-    ready too, see `ready_ahead`.
+    wrong guess costs half a second of another core.  What is loaded for a design or a tolerance
+    makes its bench or its set ready too, see `ready_ahead`.
     """
     module = SPREADING.get(arguments[0]) if arguments else None
     if module is None or not _is_for_several(arguments):
         return
-    if arguments[0] != "design":
+    if arguments[0] not in GUESSED:
         load_ahead(module)
         return
     method, device = (_given(arguments, name) or "" for name in ("--method", "--device"))
@@ -49,10 +56,13 @@ def _is_for_several(arguments: Sequence[str]) -> bool:
     asked = _given(arguments, "--jobs")
     if asked is not None:
         return asked not in ("", "0", "1") and len(arguments) > 1
-    if arguments[0] != "design" or len(arguments) < 2 or (os.cpu_count() or 1) == 1:
+    if arguments[0] not in GUESSED or len(arguments) < 2 or (os.cpu_count() or 1) == 1:
         return False
     if any(_given(arguments, name) is not None for name in ("--help", "--cluster")):
         return False
+    stack = Path(arguments[1], STACK)
+    if arguments[0] == "tolerance" and stack.is_file():
+        return stack.stat().st_size >= LARGE
     count = _given(arguments, "--orientations") or _orientations(arguments[1])
     return count.isdecimal() and int(count) >= MANY
 

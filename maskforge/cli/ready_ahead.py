@@ -1,4 +1,4 @@
-"""A design's bench made ready in the process that those which design are copies of.
+"""A bench, or a set, made ready in the process that those which work on it are copies of.
 
 Loaded there alone, beside the command, which tells what it was given in the environment; what is
 wrong with that is told by the command.
@@ -8,6 +8,7 @@ import os
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from pathlib import Path
 
 BENCH, METHOD, DEVICE = "MASKFORGE_BENCH", "MASKFORGE_METHOD", "MASKFORGE_DEVICE"
 """Names in the environment."""
@@ -17,16 +18,28 @@ LOOK = 0.2
 
 
 def made_ready() -> None:
-    """The told bench made ready, as far as can be."""
+    """The told bench, or that of the set in a told folder, made ready as far as can be."""
     bench, method, device = (os.environ.pop(name, "") for name in (BENCH, METHOD, DEVICE))
     if not bench:
         return
+    make_ready = _set_made_ready if Path(bench).is_dir() else _bench_made_ready
+    # whatever goes wrong here goes wrong there
+    with _not_alone(), suppress(Exception):
+        make_ready(bench, method, device or "auto")
+
+
+def _bench_made_ready(bench: str, method: str, device: str) -> None:
     from maskforge import bench as benches
     from maskforge.bench.ready import prepare_ahead
 
-    # whatever goes wrong here goes wrong there
-    with _not_alone(), suppress(Exception):
-        prepare_ahead(benches.load(bench, method=method or None), device or "auto")
+    prepare_ahead(benches.load(bench, method=method or None), device)
+
+
+def _set_made_ready(folder: str, _: str, device: str) -> None:
+    from maskforge.sets.reading import read_set
+    from maskforge.study.tolerance.worth import prepare_ahead
+
+    prepare_ahead(read_set(Path(folder)), device)
 
 
 @contextmanager

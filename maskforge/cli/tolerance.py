@@ -52,15 +52,8 @@ from maskforge.sets.reading import WrittenSet
 from maskforge.sets.rebuilding import bench_of
 from maskforge.study.tolerance.causes import causes_of, left_out
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
-from maskforge.study.tolerance.one_error import (
-    LIMIT,
-    LOSSES,
-    ErrorCurve,
-    device_for,
-    processes_for,
-    ranked,
-    swept,
-)
+from maskforge.study.tolerance.one_error import LIMIT, LOSSES, ErrorCurve, ranked, swept
+from maskforge.study.tolerance.worth import begin_loading, device_for, processes_for
 
 if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Factor, Spread
@@ -275,6 +268,7 @@ def _mask(masks: Sequence[tuple[str, float]], word: str) -> int:
 def _study(folder: Path, given: Bench | WrittenSet, jobs: Workers | None, device: str) -> Study:
     """The masks, designed where they are not there yet."""
     if not isinstance(given, Bench):
+        begin_loading(bench_of(given), given, device)
         return stored_set(folder, given)
     with as_options():
         ready = prepared(given, device)

@@ -35,7 +35,8 @@ from maskforge.study.replay import Replay, replayed, replayed_at
 from maskforge.study.set_comparison import SetComparison, sets_compared
 from maskforge.study.tolerance.causes import causes_of, left_out
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
-from maskforge.study.tolerance.one_error import LIMIT, LOSSES, ErrorCurve, device_for, swept
+from maskforge.study.tolerance.one_error import LIMIT, LOSSES, ErrorCurve, swept
+from maskforge.study.tolerance.worth import device_for
 
 if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Spread

@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from maskforge import bench as benches
 from maskforge.bench import ready
 from maskforge.bench.ready import prepare_ahead, prepared
+from maskforge.cli.main import main
 
 BENCH = "few-mode-1310"
 
@@ -58,6 +60,22 @@ def test_what_is_told_wrongly_is_left_to_the_command(name: str) -> None:
         check=False,
     )
     assert (done.stdout, done.stderr) == (f"{int(name == BENCH)}\n", "")
+
+
+def test_of_a_set_the_fibres_modes_are_found(tmp_path: Path) -> None:
+    line = f"design {BENCH} --labels LP01 --orientations 1 --out {tmp_path / 'set'}"
+    assert main(line.split()) == 0
+    text = "from maskforge.cli import ready_ahead; from maskforge.fiber.modes import remembered; "
+    told = {"MASKFORGE_BENCH": "set", "MASKFORGE_METHOD": "", "MASKFORGE_DEVICE": "cpu"}
+    done = subprocess.run(
+        [sys.executable, "-c", f"{text} print(remembered.cache_info().currsize)"],
+        cwd=tmp_path,
+        env=os.environ | told,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.stdout, done.stderr) == ("1\n", "")
 
 
 LEFT = """

@@ -131,6 +131,12 @@ def test_what_processes_need_is_loaded_early(monkeypatch: pytest.MonkeyPatch) ->
 @pytest.mark.parametrize(
     ("line", "loads"),
     [
+        ("tolerance large", True),
+        ("tolerance many.toml", True),
+        ("tolerance large --csv a.csv", True),
+        *((f"tolerance {rest}", False) for rest in ("small", ".", "few.toml", "large --jobs 1")),
+        ("plan large", False),
+        ("design large", False),
         *((f"design {rest}", True) for rest in ("many.toml", "gi50-1550 --out a")),
         ("design few.toml --orientations 9", True),
         ("design many.toml --device=cuda", True),
@@ -140,7 +146,7 @@ def test_what_processes_need_is_loaded_early(monkeypatch: pytest.MonkeyPatch) ->
         *((name, False) for name in ("design", "plan many.toml", "modes many.toml")),
     ],
 )
-def test_what_a_bench_of_many_masks_needs_is_loaded_early(
+def test_what_many_masks_need_is_loaded_early(
     line: str, loads: bool, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     asked = noted(monkeypatch)
@@ -149,5 +155,8 @@ def test_what_a_bench_of_many_masks_needs_is_loaded_early(
     Path("many.toml").write_text("[targets]\n orientations = 12\n", "utf-8")
     Path("few.toml").write_text("[targets]\norientations = 2\n# orientations = 12\n", "utf-8")
     Path("none.toml").write_bytes(b"\xff")
+    for name, size in (("large", ahead.LARGE), ("small", 99)):
+        Path(name).mkdir()
+        Path(name, "masks.tif").write_bytes(bytes(size))
     ahead.load_for(line.split())
-    assert asked == ["maskforge.report.page.looks"] * loads
+    assert asked == ([ahead.SPREADING[line.split(maxsplit=1)[0]]] if loads else [])

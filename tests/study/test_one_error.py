@@ -29,10 +29,16 @@ from maskforge.sets.designing import finished_masks
 from maskforge.sets.names import SET
 from maskforge.sets.reading import read_set
 from maskforge.sets.writing import Head, write_set
-from maskforge.study.tolerance.causes import CAUSES, Cause, Errors, cause_named, causes_of
+from maskforge.study.tolerance.causes import (
+    CAUSES,
+    VALUES,
+    Cause,
+    Errors,
+    cause_named,
+    causes_of,
+)
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
 from maskforge.study.tolerance.one_error import (
-    VALUES,
     ErrorCurve,
     Site,
     curve_of,

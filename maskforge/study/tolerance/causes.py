@@ -11,6 +11,9 @@ from maskforge.bench import Bench
 DEGREE = float(np.pi / 180)
 PERCENT = 1e-2
 
+VALUES = 9
+"""Of each error in a sweep, 0 among them."""
+
 WORDS = {"%": "percent", "waves rms": "waves", "deg rms": "deg"}
 """Units that are spelled otherwise in a key."""
 

@@ -1,7 +1,6 @@
 """What errors of a bench cost: every mask under one error at a time, and the error that costs a
 given purity."""
 
-import os
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -19,14 +18,10 @@ from maskforge.base.processes import Workers, spread
 from maskforge.base.ranges import BadValueError, Range
 from maskforge.launch.light import Real
 from maskforge.launch.targets import Target
-from maskforge.sets.designing import MOST_PROCESSES
-from maskforge.study.tolerance.causes import Cause, Errors
+from maskforge.study.tolerance.causes import VALUES, Cause, Errors
 from maskforge.study.tolerance.disturbed import Nominal, nominal
 from maskforge.study.tolerance.mask_file import States, Study
 from maskforge.study.tolerance.response import responses
-
-VALUES = 9
-"""Of each error in a sweep, 0 among them."""
 
 LIMIT = 0.01
 """Loss of purity that errors are measured by, absolute."""
@@ -62,14 +57,12 @@ ALIKE = 0.01
 MOST_HALVED = 6
 """Times that a half-range is halved which leads to no bench."""
 
-WORTH_A_PROCESS = 2**22
-"""Pixels of all masks together; fewer take less time than a process to start."""
-
-MOST_OF_A_GPU = 8
-"""Processes; most of the work there is to make the disturbed benches, on the host."""
-
-SLOWEST = ("crosstalk", "defocus", "flatness", "dead_pixels")
-"""Fields of the causes that take longest: they are begun first."""
+SLOWEST = (
+    *("crosstalk", "defocus", "wavelength", "alpha", "core_radius", "na"),
+    *("dead_pixels", "flatness"),
+)
+"""Fields of the causes that take longest: they are begun first.  Those of the fibre, whose modes
+are found anew for each value, last as long beside a GPU."""
 
 Result = TypeVar("Result")
 
@@ -150,19 +143,6 @@ def _zero(values: Real) -> int:
 def site_of(study: Study, seed: int, device: Device = CPU) -> Site:
     """The site of a study on a device; `seed`: of the random patterns."""
     return Site(nominal(study.bench, seed, device), study.targets, study.store.opened())
-
-
-def device_for(study: Study, name: str) -> Device:
-    """The device of a name for a sweep; see `device.device_of`."""
-    masks, rows, columns = study.store.shape
-    return device_of(name, rows * columns, masks * VALUES)
-
-
-def processes_for(study: Study, device: Device = CPU) -> int:
-    """Processes worth starting for a sweep: one a core, but one for a few small masks."""
-    pixels = int(np.prod(study.store.shape))
-    most = MOST_PROCESSES if device == CPU else MOST_OF_A_GPU
-    return min(os.cpu_count() or 1, most) if pixels > WORTH_A_PROCESS else 1
 
 
 def worked(

@@ -44,7 +44,8 @@ BLOCK = 16
 """Masks whose light on the facet is held at a time: 36 kB each for 45 modes, times the values."""
 
 AT_ONCE = 2**25
-"""Pixels of masks that are sent at once on a device: some 300 MB an array."""
+"""Pixels of masks that are sent, and their light held, at once on a device: some 300 MB an array.
+There few large steps are fast, on a processor what lies in the cache."""
 
 SPANNED = 1e-6
 """Of the light: what is left when some views are taken for sums of others."""
@@ -199,10 +200,13 @@ def responses(
     views = [view_of(start, one) for one in errors]
     mixtures = _mixtures(start, views)
     out = np.empty((len(views), len(targets), 3))
-    for first in range(0, len(targets), BLOCK):
-        some = slice(first, min(first + BLOCK, len(targets)))
+    at_once = 1 if start.device == CPU else max(1, AT_ONCE // masks[0].size)
+    block = max(BLOCK, at_once)
+    for first in range(0, len(targets), block):
+        some = slice(first, min(first + block, len(targets)))
         for mixture in mixtures:
-            parts = _all_sent(start, [views[k] for k in mixture.sources], masks, some)
+            sources = [views[k] for k in mixture.sources]
+            parts = _all_sent(start, sources, masks, some, at_once)
             for place, weights in zip(mixture.views, mixture.weights, strict=True):
                 mixed = namespace(parts).tensordot(beside_array(weights, parts), parts, axes=1)
                 found = couplings_of(views[place], mixed)
@@ -211,12 +215,14 @@ def responses(
 
 
 def _all_sent(
-    start: Nominal, views: Sequence[ResponseView], masks: Sequence[States] | States, some: slice
+    start: Nominal,
+    views: Sequence[ResponseView],
+    masks: Sequence[States] | States,
+    some: slice,
+    count: int,
 ) -> Array:
-    """F of some masks (views, masks, n J J)."""
+    """F of some masks (views, masks, n J J), `count` at once."""
     indices, rows = range(some.start, some.stop), []
-    # few large steps on a device, what lies in the cache on a processor
-    count = 1 if start.device == CPU else max(1, AT_ONCE // masks[some.start].size)
     for part in (indices[first : first + count] for first in range(0, len(indices), count)):
         if start.device == CPU:
             # numbers that index arrays as they are, for all views
