@@ -11,7 +11,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Any
 
-AHEAD = 2
+AHEAD = 3
 """Tasks a worker, or process, that are begun before the results of earlier ones are taken."""
 
 

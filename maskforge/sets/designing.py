@@ -39,7 +39,7 @@ of them 7.0 s; 245 of 512 x 512 took 7.3, 7.3 and 5.7 s (benchmarks/gpu.py)."""
 LONGEST_CHAIN = 12
 """Masks that one process makes in a row: they wait for the earlier ones in memory."""
 
-SHORTEST_PART, PARTS = 3, 8
+SHORTEST_PART, PARTS = 3, 12
 """Masks of a label that are not parted any more, since the first of a chain takes 1.5 times as long
 as the others; and of what is left of a set, from a chain on, it is one of so many parts or more."""
 
@@ -156,7 +156,8 @@ def chains_of(ready: Prepared) -> list[range]:
 def _shared(label: range, left: int) -> list[range]:
     """A label's orientations in even parts, `left` being the masks from its first one on."""
     longest = min(max(math.ceil(left / PARTS), SHORTEST_PART), LONGEST_CHAIN)
-    return _cut(label, math.ceil(len(label) / math.ceil(len(label) / longest)))
+    count, parts = len(label), math.ceil(len(label) / longest)
+    return [label[count * k // parts : count * (k + 1) // parts] for k in range(parts)]
 
 
 def _cut(label: range, longest: int) -> list[range]:

@@ -110,7 +110,7 @@ def chains(offset: list[float], orientations: int, labels: list[str]) -> list[ra
 
 @pytest.mark.parametrize("orientations", [1, 2, 15, 20, 41])
 def test_a_long_run_ends_with_short_chains(orientations: int) -> None:
-    """In play order and of one label each; an eighth at most of what is left, or three."""
+    """In play order and of one label each; a twelfth at most of what is left, or three."""
     labels = ["LP21", "LP01", "LP11", "LP02"]
     found = chains([0.1, 0.2], orientations, labels)
     total = 2 + 2 * orientations

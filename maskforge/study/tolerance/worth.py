@@ -16,8 +16,9 @@ from maskforge.study.tolerance.mask_file import Study
 WORTH_A_PROCESS = 2**22
 """Pixels of all masks together; fewer take less time than a process to start."""
 
-MOST_OF_A_GPU = 8
-"""Processes; most of the work there is to make the disturbed benches, on the host."""
+MOST_OF_A_GPU = 4
+"""Processes: most of the work is to make the disturbed benches, on the host, but more of them wait
+for each other's turns there, and take longer to begin and to end."""
 
 
 def device_for(study: Study, name: str) -> Device:
