@@ -96,6 +96,9 @@ def prepared(bench: Bench, device: str = "cpu") -> Prepared:
         targets = benches.targets(bench, basis)
         setup = benches.setup(bench, basis) if launch is None else launch.setup
         there = device_of(device, math.prod(setup.modulator.shape), len(targets))
+        if len(targets) == 1:
+            # for one mask no other process is started: what begins here is worked with here
+            there.begin()
         if launch is None:
             launch = prepare(replace(setup, device=there))
         elif there != CPU:

@@ -238,9 +238,14 @@ def _blocks(
     tilt_x = np.exp(2j * np.pi / first.scale * launch.x * first.centre[0])
     tilt_y = np.exp(2j * np.pi / first.scale * launch.y * first.centre[1])
     top, left = (ny * stride - rows) // 2, (nx * stride - columns) // 2
-    beam = np.zeros((ny * stride, nx * stride), dtype=complex)
-    beam[top : top + rows, left : left + columns] = launch.incident * tilt_y[:, None] * tilt_x
-    blocks = beam.reshape(ny, stride, nx, stride).sum(axis=(1, 3))
+    # along one side and then, of fewer numbers, along the other
+    strips = np.add.reduceat(launch.incident * tilt_y[:, None], _begins(ny, stride, top), axis=0)
+    blocks = np.add.reduceat(strips * tilt_x, _begins(nx, stride, left), axis=1)
     x = launch.x[0] + (np.arange(nx) * stride - left + (stride - 1) / 2) * pitch[0]
     y = launch.y[0] + (np.arange(ny) * stride - top + (stride - 1) / 2) * pitch[1]
     return blocks, x, y
+
+
+def _begins(count: int, stride: int, before: int) -> NDArray[np.intp]:
+    """The first pixels of blocks, of which the first one begins `before` the first pixel."""
+    return np.maximum(np.arange(count) * stride - before, 0)

@@ -89,11 +89,11 @@ class Sides:
         return np.concatenate([side.gradient(z, c) for (side, z), (_, c) in parts])
 
     def curvature(self, point: Real, couplings: Real, inner: Array) -> Real:
-        out, inner = np.zeros((point.size, point.size)), on_host(inner)
+        inner = on_host(inner)
         slopes = [side.slope(z) for side, z in self._with(point)]
-        for row, own, left in zip(self.blocks, self.own, slopes, strict=True):
-            for column, other, right in zip(self.blocks, self.own, slopes, strict=True):
-                out[row, column] = left.T @ inner[own, other] @ right
+        along = list(zip(self.own, slopes, strict=True))
+        lefts = np.concatenate([slope.T @ inner[own] for own, slope in along])
+        out = np.concatenate([lefts[:, own] @ slope for own, slope in along], axis=1)
         parts = zip(self.blocks, self._with(point), self._seen(couplings), strict=True)
         for block, (side, z), (_, c) in parts:
             out[block, block] += side.cone(z, c)

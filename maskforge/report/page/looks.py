@@ -1,6 +1,7 @@
 """What the page shows of a mask's light: its pictures, and where the light goes."""
 
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
 
@@ -76,13 +77,20 @@ def leaves_with_looks(
 
 
 def _tools_of(launch: Launch) -> Tools:
-    """What prepares camera and ledger once, where the first mask is looked at."""
+    """What prepares camera and ledger once, where the first mask is looked at.
 
-    @cache
+    Beside a GPU, which leaves cores free, that is begun at once.
+    """
+
     def tools() -> tuple[Camera, Ledger | Ledgers]:
         return camera_of(launch), ledger_of(launch, np.float32).on(launch.setup.device)
 
-    return tools
+    if launch.setup.device == CPU:
+        return cache(tools)
+    pool = ThreadPoolExecutor(1)
+    begun = pool.submit(tools)
+    pool.shutdown(wait=False)
+    return begun.result
 
 
 def _looking(launch: Launch, tools: Tools) -> Looking:
