@@ -24,7 +24,7 @@ import numpy as np
 from numpy.polynomial import chebyshev, legendre
 from numpy.typing import NDArray
 
-from maskforge.fiber.bessel import scaled_k01
+from maskforge.fiber.bessel import k0_over_k1, scaled_k01
 from maskforge.fiber.profile import Profile
 from maskforge.fiber.roots import root_between
 
@@ -181,8 +181,7 @@ def values_at_points(mesh: Discretisation, vector: Array) -> Array:
 
 def ratio(order: int, x: float) -> float:
     """K_{l-1}(x)/K_l(x) for order l >= 0, x > 0, by upward recurrence, which is stable for K."""
-    zeroth, first = scaled_k01(x)
-    out = float(zeroth / first)
+    out = k0_over_k1(x)
     if order == 0:
         return 1.0 / out
     for j in range(1, order):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.special import kve
 
-from maskforge.fiber.bessel import scaled_k01
+from maskforge.fiber.bessel import k0_over_k1, scaled_k01
 
 
 def test_both_orders_of_any_argument() -> None:
@@ -21,6 +21,7 @@ def test_an_argument_alone_which_takes_fewer_steps() -> None:
     for x in np.geomspace(1e-8, 1e5, 401):
         for order, found in enumerate(scaled_k01(x)):
             assert float(found) == pytest.approx(float(kve(order, x)), rel=5e-15), x
+        assert k0_over_k1(float(x)) == pytest.approx(float(kve(0, x) / kve(1, x)), rel=5e-15), x
 
 
 @pytest.mark.parametrize(
