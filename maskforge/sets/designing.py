@@ -30,7 +30,7 @@ FEW_MASKS, USUAL_PIXELS = 40, 2**18
 
 MOST_PROCESSES = 16
 """Each takes about 120 MiB for 512 x 512 pixels and 45 modes, 490 MiB for 1920 x 1080.  On 16 cores
-245 such small masks took 8 of them 3.2 s and 16 of them 2.8 s, 96 large ones 27 and 20 s."""
+245 such small masks took 8 of them 3.2 s and 16 of them 2.8 s, 96 large ones 20.6 and 14.7 s."""
 
 MOST_OF_A_GPU = 4
 """They take turns on it: 96 masks of 1920 x 1080 pixels took 1 of them 8.3 s, 2 of them 8.1 and 4
