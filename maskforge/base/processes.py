@@ -4,11 +4,10 @@ import multiprocessing
 import os
 import signal
 import sys
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
-from multiprocessing import forkserver, resource_tracker
 from multiprocessing.connection import Connection
 from threading import Thread
 from types import FunctionType
@@ -19,6 +18,7 @@ from threadpoolctl import threadpool_limits
 from maskforge.base.cluster import Cluster, workers
 from maskforge.base.crew import AHEAD, Crew, in_order
 from maskforge.base.errors import LostProcessError
+from maskforge.base.forked import FORKED, load_ahead, uninterrupted
 from maskforge.base.memory import keep_freed_memory
 
 Task = TypeVar("Task")
@@ -26,12 +26,6 @@ Result = TypeVar("Result")
 
 Workers = int | Cluster
 """How many processes of this machine, or those of a cluster."""
-
-FORKED = sys.platform == "linux"
-"""Whether processes are copies of one that has loaded what they need and done nothing yet.
-
-Elsewhere each loads it anew: the system's own libraries do not bear to be copied.
-"""
 
 MOST = 61 if sys.platform == "win32" else 1024
 """Processes: Windows waits for no more at once (WaitForMultipleObjects)."""
@@ -66,39 +60,6 @@ def _alone(here: Callable[[], Callable[[Any], Any]]) -> Iterator[Crew]:
         yield Crew(submit=lambda task: task, full=bool, result=here())
 
 
-def load_ahead(*modules: str, told: Mapping[str, str] | None = None) -> None:
-    """Has what later processes need loaded beside this one; of no effect where none is FORKED.
-
-    `told`: what those modules find in the environment.
-    """
-    if not FORKED:
-        return
-    multiprocessing.set_forkserver_preload(["maskforge.base.one_thread", *modules])
-    with _started_with(told or {}), _uninterrupted():
-        forkserver.ensure_running()
-
-
-@contextmanager
-def _started_with(told: Mapping[str, str]) -> Iterator[None]:
-    """What is started here finds modules where this process does; else the first place would be the
-    current folder, which may hold another version's text."""
-    ours = {
-        "PYTHONPATH": os.pathsep.join(path or os.getcwd() for path in sys.path),
-        "PYTHONSAFEPATH": "1",
-        **told,
-    }
-    before = {name: os.environ.get(name) for name in ours}
-    os.environ.update(ours)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
-
-
 @contextmanager
 def processes(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator[Crew]:
     """`count` processes, each of which calls `start` (which must pickle) once and what it returns
@@ -119,7 +80,7 @@ def processes(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator
     working: set[int] = set()
 
     def submit(task: Any) -> Future[Any]:
-        with _uninterrupted():
+        with uninterrupted():
             begun = pool.submit(_answer, task)
         working.add(id(begun))
         begun.add_done_callback(lambda ended: working.discard(id(ended)))
@@ -142,21 +103,6 @@ def _modules_of(start: Callable[[], Any]) -> list[str]:
     """Where a function is from; of a partial one, also those among what it is given."""
     parts = [getattr(start, "func", start), *getattr(start, "args", ())]
     return [part.__module__ for part in parts if isinstance(part, FunctionType)]
-
-
-@contextmanager
-def _uninterrupted() -> Iterator[None]:
-    """What is started here never sees the terminal's interrupt, from its first moment on."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    # started on its own: its start would lift the mask
-    resource_tracker.ensure_running()
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 # --- in the processes ------------------------------------------------------------------------

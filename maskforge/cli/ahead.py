@@ -3,13 +3,11 @@
 import os
 import re
 from collections.abc import Mapping, Sequence
-from importlib.resources import files
 from pathlib import Path
 
-from maskforge.base.processes import load_ahead
+from maskforge.base.forked import load_ahead
 from maskforge.base.regular_files import read_regular
 from maskforge.cli.ready_ahead import BENCH, DEVICE, METHOD
-from maskforge.sets.names import STACK
 
 SPREADING: Mapping[str, str] = {
     "plan": "maskforge.study.plan",
@@ -60,11 +58,17 @@ def _is_for_several(arguments: Sequence[str]) -> bool:
         return False
     if any(_given(arguments, name) is not None for name in ("--help", "--cluster")):
         return False
-    stack = Path(arguments[1], STACK)
-    if arguments[0] == "tolerance" and stack.is_file():
-        return stack.stat().st_size >= LARGE
+    if arguments[0] == "tolerance" and Path(arguments[1]).is_dir():
+        return _is_large(Path(arguments[1]))
     count = _given(arguments, "--orientations") or _orientations(arguments[1])
     return count.isdecimal() and int(count) >= MANY
+
+
+def _is_large(folder: Path) -> bool:
+    from maskforge.sets.names import STACK
+
+    stack = folder / STACK
+    return stack.is_file() and stack.stat().st_size >= LARGE
 
 
 def _given(arguments: Sequence[str], name: str) -> str | None:
@@ -82,6 +86,9 @@ def _orientations(bench: str) -> str:
         if Path(bench).is_file():
             text = read_regular(Path(bench), LONGEST).decode()
         else:
+            # as long to load as the rest of this
+            from importlib.resources import files
+
             preset = files("maskforge.presets").joinpath("benches", f"{bench}.toml")
             text = preset.read_text("utf-8")
     except (OSError, ValueError):

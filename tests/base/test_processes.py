@@ -63,7 +63,8 @@ def test_modules_are_not_those_of_the_current_folder(tmp_path: Path) -> None:
     (tmp_path / "maskforge" / "__init__.py").write_text("raise SystemExit('another one')", "utf-8")
     program = (
         "import os, sys; sys.path.remove(''); before = dict(os.environ)\n"
-        "from maskforge.base.processes import load_ahead, spread\n"
+        "from maskforge.base.forked import load_ahead\n"
+        "from maskforge.base.processes import spread\n"
         "if __name__ == '__main__':\n"
         "    from tests.base.test_processes import places\n"
         "    load_ahead('maskforge.base.wording')\n"
