@@ -5,7 +5,6 @@ import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from maskforge.base.forked import load_ahead
 from maskforge.base.regular_files import read_regular
 from maskforge.cli.ready_ahead import BENCH, DEVICE, METHOD
 
@@ -42,6 +41,8 @@ def load_for(arguments: Sequence[str]) -> None:
     module = SPREADING.get(arguments[0]) if arguments else None
     if module is None or not _is_for_several(arguments):
         return
+    from maskforge.base.forked import load_ahead
+
     if arguments[0] not in GUESSED:
         load_ahead(module)
         return

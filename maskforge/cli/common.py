@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
-from maskforge.base.cluster import Cluster
 from maskforge.base.errors import BenchError
 from maskforge.base.files import check_place
-from maskforge.base.processes import Workers
 from maskforge.cli.exits import INTERRUPTED, failed
 
 if TYPE_CHECKING:
     from rich.progress import Progress
+
+    from maskforge.base.processes import Workers
 
 
 @contextmanager
@@ -172,12 +172,14 @@ ClusterAddress = Annotated[
 ]
 
 
-def workers(jobs: int | None, cluster: str | None) -> Workers | None:
+def workers(jobs: int | None, cluster: str | None) -> "Workers | None":
     """What --jobs and --cluster ask for; BenchError for both."""
     if cluster is None:
         return jobs
     if jobs is not None:
         raise BenchError(f"--jobs = {jobs}: goes without --cluster, which has workers of its own")
+    from maskforge.base.cluster import Cluster
+
     return Cluster(cluster)
 
 

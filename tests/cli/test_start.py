@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from maskforge.base import forked
 from maskforge.cli import ahead
 from maskforge.cli.command_list import COMMANDS, GROUPS, first_line, place_of
 from maskforge.cli.main import app_for
@@ -106,7 +107,7 @@ def noted(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     def load(*modules: str, told: Mapping[str, str] | None = None) -> None:
         asked.append(modules[0])
 
-    monkeypatch.setattr(ahead, "load_ahead", load)
+    monkeypatch.setattr(forked, "load_ahead", load)
     return asked
 
 
