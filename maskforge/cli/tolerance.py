@@ -164,6 +164,8 @@ def tolerance(
     some = None if masks is None else _named(given, masks)
     with TemporaryDirectory(prefix="maskforge-", ignore_cleanup_errors=True) as folder:
         with interruptible("interrupted; nothing is written"):
+            if not isinstance(given, Bench):
+                begin_loading(bench, given, device)
             study = _study(Path(folder), given, crew, device)
             curves = _swept(study, share, chance, crew, device)
         print_unharmed(curves[0].purity[curves[0].unharmed], name)
@@ -268,7 +270,6 @@ def _mask(masks: Sequence[tuple[str, float]], word: str) -> int:
 def _study(folder: Path, given: Bench | WrittenSet, jobs: Workers | None, device: str) -> Study:
     """The masks, designed where they are not there yet."""
     if not isinstance(given, Bench):
-        begin_loading(bench_of(given), given, device)
         return stored_set(folder, given)
     with as_options():
         ready = prepared(given, device)
