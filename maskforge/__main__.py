@@ -5,9 +5,12 @@ A process that works for this one imports this module too, and nothing else of t
 
 import sys
 
+from maskforge.base.garbage import look_no_more, look_seldom
+
 
 def main() -> int:
     """Runs the command line of this process; the exit code, as of `cli.main.main`."""
+    look_seldom()
     try:
         from maskforge.cli.ahead import load_for
 
@@ -17,7 +20,9 @@ def main() -> int:
         from maskforge.cli.exits import INTERRUPTED, failed
 
         return failed("interrupted", INTERRUPTED)
-    return run()
+    code = run()
+    look_no_more()
+    return code
 
 
 if __name__ == "__main__":

@@ -25,7 +25,8 @@ def load_ahead(*modules: str, told: Mapping[str, str] | None = None) -> None:
     """
     if not FORKED:
         return
-    multiprocessing.set_forkserver_preload(["maskforge.base.one_thread", *modules])
+    first, last = "maskforge.base.loads_first", "maskforge.base.loads_last"
+    multiprocessing.set_forkserver_preload([first, *modules, last])
     with _started_with(told or {}), uninterrupted():
         forkserver.ensure_running()
 
