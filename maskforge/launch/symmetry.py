@@ -49,14 +49,21 @@ class Turn:
 TURNS = tuple(Turn(k, mirrored) for mirrored in (False, True) for k in range(4))[1:]
 """The symmetries of a square, less the one that does nothing."""
 
+OF_ALL = Turn(1, mirrored=False), Turn(0, mirrored=True)
+"""Those that the others are made of."""
+
 
 @lru_cache(maxsize=2)
 def symmetries(launch: Launch) -> tuple[Turn, ...]:
     """Those of TURNS that leave the launch as it is."""
-    return tuple(turn for turn in TURNS if _leaves(launch, turn))
+    # a size is slow to take, its square is not
+    brightest = float(np.max(_squares(launch.incident)))
+    if all(_leaves(launch, turn, brightest) for turn in OF_ALL):
+        return TURNS
+    return tuple(turn for turn in TURNS if _leaves(launch, turn, brightest))
 
 
-def _leaves(launch: Launch, turn: Turn) -> bool:
+def _leaves(launch: Launch, turn: Turn, brightest: float) -> bool:
     light, pitch = launch.incident, launch.modulator.pitch_seen
     if turn.quarters % 2 and (light.shape[0] != light.shape[1] or pitch[0] != pitch[1]):
         return False
@@ -65,8 +72,6 @@ def _leaves(launch: Launch, turn: Turn) -> bool:
             return False
     if np.max(np.abs(turn.vector(launch.basis, launch.gaps) - launch.gaps)) > SAME:
         return False
-    # a size is slow to take, its square is not
-    brightest = np.max(_squares(light))
     return bool(np.max(_squares(turn.mask(light) - light)) <= SAME**2 * brightest)
 
 
