@@ -3,18 +3,22 @@
 import hashlib
 import platform
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
-import scipy
 
 import maskforge
 
 
 def program() -> list[str]:
     """Versions of Python, of maskforge and of what it computes with, and a hash of its text."""
-    libraries = [str(module.__version__) for module in (maskforge, np, scipy)]
-    return [platform.python_version(), _text(), *libraries]
+    return [platform.python_version(), _text(), maskforge.__version__, *libraries().values()]
+
+
+def libraries() -> dict[str, str]:
+    """Versions of those that compute, by name; none is loaded for it."""
+    return {"numpy": np.__version__, "scipy": version("scipy")}
 
 
 @cache

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from maskforge.base.arrays import Array, as_complex, conj
 from maskforge.launch.light import Complex, Light, Real, along_axes, illumination
+from maskforge.launch.special import spherical_bessel
 
 LEFT_OUT = 2e-6
 """What all terms that are left out may add to a coupling, which is right to 1e-5.  A term adds at
@@ -147,13 +148,13 @@ class _Side:
     k: Real
 
     def envelope(self, order: int | NDArray[np.intp]) -> Real:
-        """j of the order; of several ones (orders, 1) all of them."""
-        return _bessel(order, np.pi * self.width * (self.tilt + self.k))
+        """j of the order; of several ones (orders,) all of them."""
+        return spherical_bessel(order, np.pi * self.width * (self.tilt + self.k))
 
     @cached_property
     def shares(self) -> Real:
         """Envelopes of all orders over the first one, where the tilt leads."""
-        seen = _bessel(np.arange(ORDERS), np.array(np.pi * self.width * self.tilt))
+        seen = spherical_bessel(np.arange(ORDERS), np.array(np.pi * self.width * self.tilt))
         return np.asarray(seen / seen[0])
 
     @property
@@ -171,14 +172,7 @@ class _Side:
 
 def inner_envelope(width: float, k: Real) -> Complex:
     """Mean over a pixel of `width` m of the place in it, in m, times exp(-2 pi i k place)."""
-    return np.asarray(-0.5j * width * _bessel(1, np.pi * width * k))
-
-
-def _bessel(order: int | NDArray[np.intp], z: Real) -> Real:
-    """Spherical Bessel function of the first kind, for either sign of z."""
-    from scipy.special import spherical_jn
-
-    return np.asarray(spherical_jn(order, np.abs(z)) * np.where(z < 0, (-1.0) ** order, 1.0))
+    return np.asarray(-0.5j * width * spherical_bessel(1, np.pi * width * k))
 
 
 def _sides(width: Pair, tilt: Pair, u: Real, v: Real) -> tuple[_Side, _Side]:
@@ -313,7 +307,7 @@ def _counted(across: _Side, up: _Side, norms: Real, limit: float) -> dict[Order,
 
     (m, n) and (n, m) stay or go together, or a symmetric bench would not have symmetric couplings.
     """
-    orders = np.arange(ORDERS)[:, None]
+    orders = np.arange(ORDERS)
     products = up.envelope(orders)[:, :, None] * across.envelope(orders)[:, None, None, :]
     parts = np.outer(across.shares, up.shares)
     beside = np.abs(products - parts[:, :, None, None] * products[0, 0]).max(axis=(2, 3))
@@ -335,7 +329,7 @@ def _nodes(across: _Side, up: _Side, norms: Real, orders: list[Order], limit: fl
     wanted = []
     for place, side in enumerate((across, up)):
         kept = np.isin(np.arange(ORDERS), [one[place] for one in orders])
-        largest = np.abs(side.envelope(np.arange(ORDERS)[:, None])).max(axis=1)
+        largest = np.abs(side.envelope(np.arange(ORDERS))).max(axis=1)
         wanted.append(np.maximum(np.abs(side.shares), largest * kept))
 
     def error(needs: Real, order: int, nodes: int) -> float:

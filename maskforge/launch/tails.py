@@ -17,6 +17,7 @@ from maskforge.launch.basis import Basis, Mode, sampled
 from maskforge.launch.fourier import axis
 from maskforge.launch.light import Real
 from maskforge.launch.mode_samples import axis_within, farthest_reach
+from maskforge.launch.special import erfc
 
 TAIL_POWER = 1e-11
 """Power of a mode that may lie outside the facet samples: 3e-6 in amplitude."""
@@ -73,9 +74,6 @@ def held(
     if whole <= max(WHOLE, 2 * parted):
         u = axis_within(reach, step, len(basis))
         return u, _kernel(basis, u), None
-    # where it is used, as in all of this room: to load it takes as long as to find a fibre's modes
-    from scipy.special import erfc
-
     kernel, beyond = _kernel(basis, u), _kernel([basis[k] for k in modes], far)
     kernel[modes] *= erfc((_radii(u) - middle) / width) / 2
     beyond *= erfc((middle - _radii(far)) / width) / 2

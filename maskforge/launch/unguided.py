@@ -20,6 +20,7 @@ from maskforge.launch.facet import Facet
 from maskforge.launch.fourier import axis, times_real
 from maskforge.launch.light import Complex, Real
 from maskforge.launch.lit_panel import detail_of_all
+from maskforge.launch.special import disc_spectrum, erfc
 from maskforge.launch.tails import outside
 from maskforge.launch.transform import fast_length
 
@@ -112,17 +113,16 @@ def disc_weights(u: Real, v: Real, radius: float, step: float) -> Real:
     Right to 2e-5 for a power whose spectrum along u and v ends at 1 / (FINER step): the disc's own,
     R J_1(2 pi R k) / k, is cut off between there and where the samples repeat it.
     """
-    from scipy.special import erfc, j1
-
     detail = FINER * step
     first, last = np.sqrt(2) / detail, (FINER - 1) / detail
     far = max(float(np.max(np.abs(z))) for z in (u, v)) + radius
-    k = axis(2 * int(np.ceil(2 * last * far)) + 1, 1 / (2 * far))
+    # what lies at negative k is the same
+    k = np.arange(int(np.ceil(2 * last * far)) + 1) / (2 * far)
     size = np.hypot(k, k[:, None])
-    size[size == 0] = 1e-9 / radius
-    cut = erfc(CUT * (2 * size - first - last) / (last - first))
-    spectrum = j1(2 * np.pi * radius * size) / size * radius * cut / 2
-    across, up = (np.cos(2 * np.pi * np.outer(z, k)) for z in (u, v))
+    cut = erfc(CUT * (2 * size - first - last) / (last - first)) / 2
+    spectrum = disc_spectrum(radius, size) * cut
+    both = np.where(k > 0, 2, 1)
+    across, up = (both * np.cos(2 * np.pi * np.outer(z, k)) for z in (u, v))
     return np.asarray(up @ spectrum @ across.T / (2 * far) ** 2)
 
 

@@ -27,7 +27,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
 from maskforge.base.arrays import Array, conj, constant, flat, namespace, on_host
 from maskforge.launch.modulator import Complex
@@ -262,9 +261,10 @@ def _centred(whole: Real, conditions: Real, cost: Real, weights: Real, share: fl
         slope[signed] -= 1 / weights[signed]
         curve[signed, signed] += 1 / weights[signed] ** 2
         try:
-            step = -cho_solve(cho_factor(curve), slope)
-        except LinAlgError:
+            root = _inverse_root(curve)
+        except np.linalg.LinAlgError:
             break
+        step = -root.T @ (root @ slope)
         gain = -float(slope @ step)
         if not gain > CENTRED:
             break
@@ -285,11 +285,16 @@ def _barrier(
 ) -> tuple[float, Real]:
     left = np.tensordot(weights, conditions, 1) - whole
     signed = weights[cost == 0]
+    if np.any(signed <= 0) or not np.all(np.isfinite(left)):
+        return np.inf, left
     try:
-        factor = cho_factor((left + left.T) / 2)
-    except (LinAlgError, ValueError):
+        root = _inverse_root((left + left.T) / 2)
+    except np.linalg.LinAlgError:
         return np.inf, left
-    if np.any(signed <= 0):
-        return np.inf, left
-    value = float(cost @ weights) / share - 2 * float(np.log(np.diag(factor[0])).sum())
-    return value - float(np.log(signed).sum()), cho_solve(factor, np.eye(len(left)))
+    value = float(cost @ weights) / share + 2 * float(np.log(np.diag(root)).sum())
+    return value - float(np.log(signed).sum()), root.T @ root
+
+
+def _inverse_root(matrix: Real) -> Real:
+    """The inverse of the Cholesky factor: LinAlgError where a matrix is not positive."""
+    return np.linalg.inv(np.linalg.cholesky(matrix))

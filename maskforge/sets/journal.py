@@ -224,15 +224,18 @@ def _program() -> list[object]:
 
     The libraries' code for this processor is told too: on another machine it may round otherwise.
     """
-    # the same, whatever else this process has loaded so far: SciPy brings a library of its own
-    import scipy.linalg  # noqa: F401
-
+    # not SciPy's own library, which this process may have loaded or not: its version tells it
     kernels = {
         (str(library["internal_api"]), str(library["version"]), str(library.get("architecture")))
         for library in threadpool_info()
-        if library["user_api"] == "blas"
+        if library["user_api"] == "blas" and not _is_scipys(Path(library["filepath"]))
     }
     return [*program(), sorted(kernels)]
+
+
+def _is_scipys(library: Path) -> bool:
+    """Whether it lies in SciPy's folder, or beside it in scipy.libs."""
+    return any(part.partition(".")[0] == "scipy" for part in library.parent.parts)
 
 
 # --- the masks of a chain --------------------------------------------------------------------

@@ -7,10 +7,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from maskforge.base.csv_text import csv_text
+from maskforge.base.program import libraries
 from maskforge.base.version import VERSION as RELEASE
 from maskforge.bench import Safety
 from maskforge.launch.basis import Basis, mode_name
@@ -200,8 +200,7 @@ def manifest_text(
         "made_with": {
             "maskforge": RELEASE,
             "python": platform.python_version(),
-            "numpy": np.__version__,
-            "scipy": scipy.__version__,
+            **libraries(),
         },
     }
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

@@ -64,6 +64,25 @@ def test_modes_are_found_without_scipy() -> None:
     assert printed(program).splitlines()[-1] == "[]"
 
 
+def test_masks_of_two_states_are_designed_without_scipy(tmp_path: Path) -> None:
+    """To load what they would need of it takes a fifth of a short design's time."""
+    program = (
+        "import sys; from maskforge.cli.main import main; "
+        "main(['design', 'few-mode-1310', '--orientations', '1', '--out', sys.argv[1]]); "
+        "print([name for name in sys.modules if name.startswith('scipy.')])"
+    )
+    assert printed(program, str(tmp_path / "set")).splitlines()[-1] == "[]"
+
+
+def test_what_was_loaded_is_looked_through_for_garbage_neither_often_nor_at_the_end() -> None:
+    program = (
+        "import gc, sys; sys.argv[1:] = ['modes', 'few-mode-1310']; "
+        "from maskforge.__main__ import main; main(); "
+        "print(gc.get_threshold()[0] >= 10_000, gc.get_freeze_count() > 10_000)"
+    )
+    assert printed(program).splitlines()[-1] == "True True"
+
+
 @pytest.mark.skipif(
     np.lib.NumpyVersion(np.__version__) < "2.1.0", reason="NumPy has not the standard's names"
 )

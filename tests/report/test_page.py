@@ -53,6 +53,7 @@ from maskforge.report.page.set_page import page_of_set
 from maskforge.report.page.thumbnails import (
     Camera,
     averages,
+    averages_of,
     camera_of,
     facet_samples,
     factors_of,
@@ -280,6 +281,8 @@ def test_averages_take_a_tilt_out(count: int, block: float, frequency: float) ->
         inside = np.abs(axis(round(count / block), block)) < count / 2 - 1 / abs(frequency) - block
         for order in (-2, -1, 0):
             assert np.max(np.abs(found @ tilt**order)[inside]) < 0.12
+    values = np.random.default_rng(1).standard_normal((count, 5))
+    np.testing.assert_allclose(averages_of(found) @ values, found @ values, atol=1e-6)
 
 
 @pytest.mark.parametrize("alphabet", [binary(), levels(256)])

@@ -1,10 +1,10 @@
 """Each mask as small pictures: what it sends to the facet, and itself."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from maskforge.base.arrays import Array, beside, on_host, single
 from maskforge.base.device import CPU
@@ -34,6 +34,10 @@ LONGEST_FRINGE = 24.0
 out over a fringe."""
 
 
+TOGETHER = 8
+"""Rows of averages that are taken at once."""
+
+
 @dataclass(frozen=True)
 class Shot:
     """The pictures of a mask as data URLs."""
@@ -60,8 +64,8 @@ class Camera:
     dark: NDArray[np.complex64] | float
     core: NDArray[np.bool_]
     modes: NDArray[np.float32]
-    rows: Array | csr_array
-    columns: Array | csr_array
+    rows: "Array | Averages"
+    columns: "Array | Averages"
     amplitude: complex = 1.0
     halves: "tuple[Camera, ...]" = ()
 
@@ -87,8 +91,8 @@ def camera_of(launch: Launch) -> Camera:
     block = max(1.0, max(rows, columns) / MASK_SIDE)
     steeper, device = max(abs(across), abs(up)), launch.setup.device
 
-    def there(means: csr_array) -> Array | csr_array:
-        return means if device == CPU else device.put(means.toarray())
+    def there(means: NDArray[np.number]) -> Array | Averages:
+        return averages_of(means) if device == CPU else device.put(means)
 
     return Camera(
         modulator=modulator,
@@ -103,7 +107,7 @@ def camera_of(launch: Launch) -> Camera:
     )
 
 
-def averages(count: int, block: float, frequency: float, *, smooth: bool) -> csr_array:
+def averages(count: int, block: float, frequency: float, *, smooth: bool) -> NDArray[np.number]:
     """(n, count): means over blocks of `block` pixels of `count`, a tilt taken out.
 
     `frequency`: the tilt's fringes a pixel.  `smooth`: over a fringe too.
@@ -116,8 +120,29 @@ def averages(count: int, block: float, frequency: float, *, smooth: bool) -> csr
     shared = np.clip((block + width) / 2 - apart, 0, min(block, width))
     weights = shared / shared.sum(axis=1, keepdims=True)
     if frequency == 0.0:
-        return csr_array(weights.astype(np.float32))
-    return csr_array((weights * np.exp(-2j * np.pi * frequency * pixels)).astype(np.complex64))
+        return np.asarray(weights, np.float32)
+    return np.asarray(weights * np.exp(-2j * np.pi * frequency * pixels), np.complex64)
+
+
+@dataclass(frozen=True, eq=False)
+class Averages:
+    """A matrix whose rows hold little but zeros: of some rows at a time `weights` and the columns
+    that they are of."""
+
+    parts: tuple[tuple[slice, NDArray[np.number]], ...]
+
+    def __matmul__(self, values: Array) -> Array:
+        return np.concatenate([weights @ values[columns] for columns, weights in self.parts])
+
+
+def averages_of(matrix: NDArray[np.number]) -> Averages:
+    """The matrix without most of its zeros."""
+    parts = []
+    for rows in np.array_split(matrix, math.ceil(len(matrix) / TOGETHER)):
+        used = np.flatnonzero(rows.any(axis=0))
+        columns = slice(int(used[0]), int(used[-1]) + 1)
+        parts.append((columns, rows[:, columns].copy()))
+    return Averages(tuple(parts))
 
 
 def shot_of(camera: Camera, factors: Array, couplings: Complex) -> Shot:
