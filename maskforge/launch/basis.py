@@ -91,9 +91,7 @@ def sampled(basis: Sequence[Mode], u: Real, v: Real, kind: type = np.float64) ->
     """
     angle = np.arctan2(v[:, None], u)
     out: Real = np.empty((len(basis), v.size, u.size), kind)
-    # of samples on both sides of the axis the radial field is found once
-    (right, along), (up, across) = (np.unique(np.abs(z), return_inverse=True) for z in (u, v))
-    quarter, place_of = np.hypot(right, up[:, None]), np.ix_(across, along)
+    radii, place_of = _radii(u, v)
     # in this order a shape, and an angular factor, is made once and serves all that have it
     order = sorted(range(len(basis)), key=lambda k: (basis[k].l, basis[k].part or "", k))
     shapes: dict[int, Real] = {}
@@ -104,8 +102,8 @@ def sampled(basis: Sequence[Mode], u: Real, v: Real, kind: type = np.float64) ->
             shapes = {}
         found = shapes.get(id(mode.radial))
         if found is None:
-            found = shapes[id(mode.radial)] = mode.radial.field(quarter)
-        shape = found[place_of]
+            found = shapes[id(mode.radial)] = mode.radial.field(radii)
+        shape = np.take(found, place_of)
         if mode.part is None:
             out[place] = shape / np.sqrt(2 * np.pi)
             continue
@@ -114,6 +112,22 @@ def sampled(basis: Sequence[Mode], u: Real, v: Real, kind: type = np.float64) ->
             turned = (np.sin if mode.part == "sin" else np.cos)(mode.l * angle)
         out[place] = shape * turned / np.sqrt(np.pi)
     return out
+
+
+def _radii(u: Real, v: Real) -> tuple[Real, NDArray[np.intp]]:
+    """Radii of which each, where the samples allow, stands for those on both sides of the axes and
+    of the diagonals, and which of them the samples (len(v), len(u)) have."""
+    (right, along), (up, across) = (np.unique(np.abs(z), return_inverse=True) for z in (u, v))
+    quarter = np.hypot(right, up[:, None])
+    if not np.array_equal(right, up):
+        places = np.arange(quarter.size).reshape(quarter.shape)
+        return quarter.ravel(), places[np.ix_(across, along)]
+    upper = np.triu_indices(right.size)
+    places = np.zeros(quarter.shape, np.intp)
+    places[upper] = np.arange(upper[0].size)
+    # the diagonal stands in both halves
+    places += np.triu(places, 1).T
+    return quarter[upper], places[np.ix_(across, along)]
 
 
 def labels_of(basis: Basis) -> tuple[str, ...]:
