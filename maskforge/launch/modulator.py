@@ -21,6 +21,7 @@ from maskforge.base.arrays import (
 from maskforge.base.errors import BenchError
 from maskforge.base.strips import by_strips
 from maskforge.launch.apertures import parted
+from maskforge.launch.convex_hull import corners_of
 
 Complex = NDArray[np.complex128]
 Levels = NDArray[np.uint16]
@@ -86,13 +87,10 @@ class Alphabet:
             direction = values[np.argmax(np.abs(values - values.mean()))] - values.mean()
             along = np.real(values * np.conj(direction))
             return np.array([np.argmax(along), np.argmin(along)])
-        # what few benches need is loaded where they do
-        from scipy.spatial import ConvexHull, QhullError
-
-        try:
-            return np.asarray(ConvexHull(np.c_[values.real, values.imag]).vertices, dtype=np.intp)
-        except QhullError as error:
-            raise BenchError("the alphabet's values span no area and no line") from error
+        corners = corners_of(values)
+        if corners.size < 3:
+            raise BenchError("the alphabet's values span no area and no line")
+        return corners
 
     @cached_property
     def _sectors(self) -> tuple[NDArray[np.float64], NDArray[np.intp]]:

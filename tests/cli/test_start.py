@@ -17,6 +17,7 @@ from maskforge.base import forked
 from maskforge.cli import ahead
 from maskforge.cli.command_list import COMMANDS, GROUPS, first_line, place_of
 from maskforge.cli.main import app_for
+from tests.commands import SIX_MODES, changed, toml_text
 
 # the parser of the command line loads pydantic itself
 HEAVY = ("numpy", "scipy", "matplotlib", "rich.table", "tifffile", "PIL", "jinja2")
@@ -64,14 +65,21 @@ def test_modes_are_found_without_scipy() -> None:
     assert printed(program).splitlines()[-1] == "[]"
 
 
-def test_masks_of_two_states_are_designed_without_scipy(tmp_path: Path) -> None:
+LEVELS = {"binary": {}, "levels": {"levels": 16}}
+
+
+@pytest.mark.parametrize("alphabet", LEVELS)
+def test_masks_are_designed_without_scipy(alphabet: str, tmp_path: Path) -> None:
     """To load what they would need of it takes a fifth of a short design's time."""
+    bench = changed(SIX_MODES, modulator={"alphabet": alphabet, **LEVELS[alphabet]})
+    written = tmp_path / "bench.toml"
+    written.write_text(toml_text(bench), "utf-8")
     program = (
         "import sys; from maskforge.cli.main import main; "
-        "main(['design', 'few-mode-1310', '--orientations', '1', '--out', sys.argv[1]]); "
+        "main(['design', *sys.argv[1:]]); "
         "print([name for name in sys.modules if name.startswith('scipy.')])"
     )
-    assert printed(program, str(tmp_path / "set")).splitlines()[-1] == "[]"
+    assert printed(program, str(written), "--out", str(tmp_path / "set")).endswith("[]\n")
 
 
 def test_what_was_loaded_is_looked_through_for_garbage_neither_often_nor_at_the_end() -> None:

@@ -7,15 +7,14 @@ from functools import partial
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
-from scipy.optimize import brentq
+from numpy.typing import ArrayLike, NDArray
 
 from maskforge.base.cluster import Cluster
 from maskforge.base.device import CPU, Device, device_of
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers, spread
 from maskforge.base.ranges import BadValueError, Range
+from maskforge.fiber.roots import root_between
 from maskforge.launch.light import Real
 from maskforge.launch.targets import Target
 from maskforge.study.tolerance.causes import VALUES, Cause, Errors
@@ -270,7 +269,7 @@ def _crossings(cause: Cause, drop: Real, sign: float, limit: float) -> Real:
     over = drop[places] > limit
     first = np.maximum(np.argmax(over, axis=0), 1)
     fine = np.linspace(0.0, cause.half_range, FINE)[:, None]
-    lost = CubicSpline(values, drop)(sign * fine[:, 0]) - limit
+    lost = _through(values, drop)(sign * fine[:, 0]) - limit
     inside = (fine >= size[places][first - 1]) & (lost > 0)
     place = np.maximum(np.argmax(inside, axis=0), 1)
     every = np.arange(drop.shape[1])
@@ -278,6 +277,15 @@ def _crossings(cause: Cause, drop: Real, sign: float, limit: float) -> Real:
     rise = np.where(after > before, after - before, 1.0)
     found = (place - 1 - before / rise) * (fine[1, 0] - fine[0, 0])
     return np.where(over.any(axis=0), np.maximum(found, 0.0), np.inf)
+
+
+def _through(values: Real, found: Real) -> Callable[[ArrayLike], Real]:
+    """The cubic spline through what was found (values, masks) at some values."""
+    # takes as long to load as the rest, and the processes that sweep need it not
+    from scipy.interpolate import CubicSpline
+
+    spline: Callable[[ArrayLike], Real] = CubicSpline(values, found)
+    return spline
 
 
 class _Loss:
@@ -309,7 +317,7 @@ class _Loss:
             if beyond:
                 return end
         exact = EXACT * self._cause.half_range
-        return float(brentq(lambda size: self(mask, size), low, high, xtol=exact, rtol=EXACT))
+        return root_between(lambda size: self(mask, size), low, high, xtol=exact, rtol=EXACT)
 
 
 def _farther(
@@ -317,7 +325,7 @@ def _farther(
 ) -> ErrorLimit:
     """The search beyond the sweep, which brought no mask to the limit; each sign on its own."""
     values = cause.values(VALUES)
-    unharmed, going_on = purity[_zero(values)], CubicSpline(values, purity)
+    unharmed, going_on = purity[_zero(values)], _through(values, purity)
     found: list[tuple[float, int, float]] = []
     searched: list[float] = []
     for sign in signs:

@@ -11,7 +11,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import qr
 
 from maskforge.base.arrays import Array, contiguous, namespace, on_host
 from maskforge.base.arrays import beside as beside_array
@@ -260,9 +259,26 @@ def _mixtures(start: Nominal, views: Sequence[ResponseView]) -> list[Mixture]:
     return [_mixture(views, places) for places in alike.values()]
 
 
+def _spanning(rows: NDArray[np.complex128]) -> list[int]:
+    """The fewest rows that span all: the longest one, and what it leaves of the others likewise
+    (Gram and Schmidt, with pivots; Golub and Van Loan, Matrix Computations, sec. 5.4.2)."""
+    left, kept = rows.copy(), list[int]()
+    longest = 0.0
+    for _ in rows:
+        sizes = np.linalg.norm(left, axis=1)
+        best = int(np.argmax(sizes))
+        longest = longest or float(sizes[best])
+        if kept and not sizes[best] > SPANNED * longest:
+            break
+        kept.append(best)
+        # all of them may be dark
+        unit = left[best] / (sizes[best] or 1.0)
+        left -= np.outer(left @ unit.conj(), unit)
+    return kept
+
+
 def _mixture(views: Sequence[ResponseView], places: Sequence[int]) -> Mixture:
-    """The fewest of some views that span them all, by a pivoted QR of their light on some pixels in
-    some states."""
+    """The fewest of some views that span them all, by their light on some pixels in some states."""
     rng = np.random.default_rng(0)
     pixels = rng.integers(views[0].frame.lights[0].size, size=PROBES)
     states = np.unique(np.linspace(0, views[0].values.size - 1, PROBED_STATES).round().astype(int))
@@ -272,9 +288,7 @@ def _mixture(views: Sequence[ResponseView], places: Sequence[int]) -> Mixture:
             for view in (views[place] for place in places)
         ]
     ).reshape(len(places), -1)
-    triangle, order = qr(light.T, mode="r", pivoting=True)
-    sizes = np.abs(np.diag(triangle))
-    kept = order[: max(1, int(np.sum(sizes > SPANNED * sizes[0])))]
+    kept = _spanning(light)
     weights = np.linalg.lstsq(light[kept].T, light.T, rcond=None)[0].T
     return Mixture(
         tuple(places), tuple(places[index] for index in kept), weights.astype(np.complex64)
