@@ -34,18 +34,33 @@ class Crew:
     drop: Callable[[deque[Any]], object] = lambda begun: None
 
 
+def nothing() -> None:
+    """What is done while others work, where nothing is."""
+
+
 def in_order(
-    crew: AbstractContextManager[Crew], tasks: Iterable[Any]
+    crew: AbstractContextManager[Crew],
+    tasks: Iterable[Any],
+    meanwhile: Callable[[], object] = nothing,
 ) -> Generator[Any, None, None]:
     """Results of `tasks` in their order, from a crew that is there until the last one is taken or
-    the generator is closed.  Raises what a task raised."""
+    the generator is closed.  Raises what a task raised.
+
+    `meanwhile` is done once the first tasks are begun, before a result is waited for.
+    """
     with crew as one:
+        first = True
         begun: deque[Any] = deque()
         try:
             for task in tasks:
                 begun.append(one.submit(task))
                 while begun and one.full(begun):
+                    if first:
+                        first = False
+                        meanwhile()
                     yield one.result(begun.popleft())
+            if first:
+                meanwhile()
             while begun:
                 yield one.result(begun.popleft())
         finally:

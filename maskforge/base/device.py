@@ -95,6 +95,9 @@ def load_library(name: str, pixels: int, masks: int) -> bool:
     with suppress(ImportError):
         import array_api_compat.cupy  # noqa: F401
 
+        # CuPy itself loads it with the first arrays that it divides, in each process anew
+        import cupyx.scipy.special  # noqa: F401
+
     return True
 
 

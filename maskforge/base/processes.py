@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 from threadpoolctl import threadpool_limits
 
 from maskforge.base.cluster import Cluster, workers
-from maskforge.base.crew import AHEAD, Crew, in_order
+from maskforge.base.crew import AHEAD, Crew, in_order, nothing
 from maskforge.base.errors import LostProcessError
 from maskforge.base.forked import FORKED, load_ahead, uninterrupted
 from maskforge.base.memory import keep_freed_memory
@@ -39,17 +39,19 @@ def spread(
     here: Callable[[], Callable[[Task], Result]],
     tasks: Sequence[Task],
     jobs: Workers,
+    meanwhile: Callable[[], object] = nothing,
 ) -> Generator[Result, None, None]:
     """Results of `tasks` in their order, over `jobs` processes of one thread each, or in this one,
     or over a cluster.
 
-    `start` (which must pickle) and `here` give what works on a task, there and here.
+    `start` (which must pickle) and `here` give what works on a task, there and here; `meanwhile`
+    as of `in_order`.
     """
     if isinstance(jobs, Cluster):
-        return in_order(workers(jobs, start), tasks)
+        return in_order(workers(jobs, start), tasks, meanwhile)
     if jobs > 1 and len(tasks) > 1:
-        return in_order(processes(start, min(jobs, len(tasks))), tasks)
-    return in_order(_alone(here), tasks)
+        return in_order(processes(start, min(jobs, len(tasks))), tasks, meanwhile)
+    return in_order(_alone(here), tasks, meanwhile)
 
 
 @contextmanager

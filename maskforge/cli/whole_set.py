@@ -1,14 +1,12 @@
 """A bench's masks designed and written as one set with its page, gone on with where asked."""
 
-from collections.abc import Callable, Generator, Iterator
-from contextlib import closing
-from dataclasses import replace
+from collections.abc import Callable, Generator
+from contextlib import closing, suppress
 from functools import partial
 from pathlib import Path
 
 from threadpoolctl import threadpool_limits
 
-from maskforge.base.device import CPU
 from maskforge.base.files import replacing
 from maskforge.base.processes import Workers
 from maskforge.base.wording import counted
@@ -23,8 +21,6 @@ from maskforge.sets import journal as progress
 from maskforge.sets.designing import (
     Memory,
     chains_of,
-    finished_masks,
-    keeping_beside,
     made_of_masks,
     processes_for,
 )
@@ -113,34 +109,26 @@ def _watched(
     ready: Prepared, jobs: Workers, memory: Memory | None, looks: list[Look], watch: Watch
 ) -> Generator[Leaf, None, None]:
     """The masks as they get done; how each looks goes into `looks`."""
-    making = _beside_a_gpu if jobs == 1 and ready.launch.setup.device != CPU else _over
-    with closing(closable(making(ready, jobs, memory))) as masks:
+    made = made_of_masks(
+        ready,
+        leaves_with_looks,
+        jobs=jobs,
+        memory=memory,
+        meanwhile=partial(_page_ahead, ready),
+    )
+    with closing(closable(made)) as masks:
         for leaf, look in masks:
-            if not looks:
-                _page_ahead(ready)
             looks.append(look)
             yield leaf
             watch(leaf.record)
 
 
 def _page_ahead(ready: Prepared) -> None:
-    """Begins with the page, while other processes design the masks that are still to come."""
+    """Begins with the page, while other processes design the masks.
+
+    What is wrong with it is told when it is written.
+    """
     from maskforge.report.page.set_page import page_ahead
 
-    page_ahead(ready.launch)
-
-
-def _over(ready: Prepared, jobs: Workers, memory: Memory | None) -> Iterator[tuple[Leaf, Look]]:
-    """The masks as they are designed, leaves and looks made in the processes that do so."""
-    return made_of_masks(ready, leaves_with_looks, jobs=jobs, memory=memory)
-
-
-def _beside_a_gpu(
-    ready: Prepared, jobs: Workers, memory: Memory | None
-) -> Iterator[tuple[Leaf, Look]]:
-    """The same in this process alone: the next chain is begun while threads finish the last one,
-    the journal too."""
-    with keeping_beside(ready.launch.setup.device, None if memory is None else memory.keep) as keep:
-        if memory is not None and keep is not None:
-            memory = replace(memory, keep=keep)
-        yield from leaves_with_looks(ready)(finished_masks(ready, jobs=jobs, memory=memory))
+    with suppress(Exception):
+        page_ahead(ready.launch)

@@ -1,5 +1,6 @@
 """A design run: from a bench to its masks in play order, over processes."""
 
+import itertools
 import math
 import os
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
@@ -7,9 +8,9 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import pairwise
 from typing import TypeVar
 
+from maskforge.base.crew import nothing
 from maskforge.base.device import CPU, Device
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers, spread
@@ -39,6 +40,9 @@ of them 7.0 s; 245 of 512 x 512 took 7.3, 7.3 and 5.7 s (benchmarks/gpu.py)."""
 LONGEST_CHAIN = 12
 """Masks that one process makes in a row: they wait for the earlier ones in memory."""
 
+LONGEST_TASK = 48
+"""Masks that a GPU's process makes in a row, likewise: of several chains."""
+
 SHORTEST_PART, PARTS = 3, 12
 """Masks of a label that are not parted any more, since the first of a chain takes 1.5 times as long
 as the others; and of what is left of a set, from a chain on, it is one of so many parts or more."""
@@ -60,8 +64,8 @@ class Finished:
 
 Made = TypeVar("Made")
 
-Making = Callable[[Prepared], Callable[[Iterable[Finished]], Iterator[Made]]]
-"""What is made of the masks of a chain, one by one, where they are designed; must pickle."""
+Making = Callable[[Prepared], Callable[[Iterable[Iterable[Finished]]], Iterator[Made]]]
+"""What is made of the masks of chains, one by one, where they are designed; must pickle."""
 
 Keep = Callable[[range, Sequence[Finished]], None]
 
@@ -98,14 +102,19 @@ def finished_masks(
     return made_of_masks(ready, _themselves, jobs=jobs, memory=memory)
 
 
-def _themselves(ready: Prepared) -> Callable[[Iterable[Finished]], Iterator[Finished]]:
-    return iter
+def _themselves(_: Prepared) -> Callable[[Iterable[Iterable[Finished]]], Iterator[Finished]]:
+    return itertools.chain.from_iterable
 
 
 def made_of_masks(
-    ready: Prepared, making: Making[Made], *, jobs: Workers = 1, memory: Memory | None = None
+    ready: Prepared,
+    making: Making[Made],
+    *,
+    jobs: Workers = 1,
+    memory: Memory | None = None,
+    meanwhile: Callable[[], object] = nothing,
 ) -> Iterator[Made]:
-    """The same of what is made of each mask.
+    """The same of what is made of each mask; `meanwhile` is done while processes begin with it.
 
     Each process works on one thread: the result of a threaded product could depend on their number.
     With a `memory` the chains that it knows are not designed again.
@@ -116,28 +125,52 @@ def made_of_masks(
     known = frozenset[range]() if memory is None else memory.known
     chains = chains_of(ready)
     new = [chain for chain in chains if chain not in known]
-    make: Callable[[Iterable[Finished]], Iterator[Made]] | None = None
-    with closing(_designed(ready, making, new, jobs, keep)) as designed:
+    make: Callable[[Iterable[Iterable[Finished]]], Iterator[Made]] | None = None
+    with closing(_designed(ready, making, new, jobs, keep, meanwhile)) as designed:
         for chain in chains:
             if memory is not None and chain in known:
                 make = make or making(ready)
-                yield from make(memory.recall(chain))
+                yield from make([memory.recall(chain)])
             else:
-                yield from next(designed)
+                yield from itertools.islice(designed, len(chain))
 
 
 def _designed(
-    ready: Prepared, making: Making[Made], chains: Sequence[range], jobs: Workers, keep: Keep | None
-) -> Generator[Iterable[Made], None, None]:
-    """What is made of the masks of each of the chains, designed."""
+    ready: Prepared,
+    making: Making[Made],
+    chains: Sequence[range],
+    jobs: Workers,
+    keep: Keep | None,
+    meanwhile: Callable[[], object],
+) -> Generator[Made, None, None]:
+    """What is made of the masks of the chains, designed."""
+    device = ready.launch.setup.device
 
-    def here() -> Callable[[range], Iterable[Made]]:
-        ready.launch.setup.device.begin()
-        make = making(ready)
-        return lambda chain: make(_kept(ready, chain, keep))
+    def here() -> Callable[[Sequence[range]], Iterable[Made]]:
+        device.begin()
+        return partial(_made, ready, making(ready), keep)
 
-    start = partial(_starting, ready.bench, ready.launch.setup.device.name, making, keep)
-    yield from spread(start, here, chains, jobs)
+    start = partial(_starting, ready.bench, device.name, making, keep)
+    for made in spread(start, here, tasks_of(chains, device, jobs), jobs, meanwhile):
+        yield from made
+
+
+def tasks_of(chains: Sequence[range], device: Device, jobs: Workers) -> list[tuple[range, ...]]:
+    """The chains that a process makes before it hands anything over.
+
+    At the end of a task the last masks are finished, and a GPU has nothing to do: there a task is
+    as long as a process's share of what is left, LONGEST_TASK at most.
+    """
+    if device == CPU or not isinstance(jobs, int):
+        return [(chain,) for chain in chains]
+    left, room, tasks = sum(map(len, chains)), 0, list[tuple[range, ...]]()
+    for chain in chains:
+        if len(chain) > room:
+            room = left if jobs == 1 else min(left // jobs, LONGEST_TASK)
+            tasks.append(())
+        tasks[-1] += (chain,)
+        room, left = room - len(chain), left - len(chain)
+    return tasks
 
 
 def chains_of(ready: Prepared) -> list[range]:
@@ -171,7 +204,7 @@ def _labels(targets: Sequence[Target]) -> list[range]:
         for index, target in enumerate(targets)
         if index == 0 or target.name != targets[index - 1].name
     ]
-    return [range(a, b) for a, b in pairwise([*starts, len(targets)])]
+    return [range(a, b) for a, b in itertools.pairwise([*starts, len(targets)])]
 
 
 def _kept(ready: Prepared, chain: range, keep: Keep | None) -> Iterator[Finished]:
@@ -254,17 +287,22 @@ def _image(
 
 def _starting(
     bench: Bench, device: str, making: Making[Made], keep: Keep | None
-) -> Callable[[range], list[Made]]:
+) -> Callable[[Sequence[range]], list[Made]]:
     """What a process designs chains with."""
     ready = prepared(bench, device)
     ready.launch.setup.device.begin()
     make = making(ready)
+    return lambda chains: list(_made(ready, make, keep, chains))
 
-    def made(chain: range) -> list[Made]:
-        with keeping_beside(ready.launch.setup.device, keep) as own:
-            return list(make(_kept(ready, chain, own)))
 
-    return made
+def _made(
+    ready: Prepared,
+    make: Callable[[Iterable[Iterable[Finished]]], Iterator[Made]],
+    keep: Keep | None,
+    chains: Sequence[range],
+) -> Iterator[Made]:
+    with keeping_beside(ready.launch.setup.device, keep) as own:
+        yield from make(_kept(ready, chain, own) for chain in chains)
 
 
 @contextmanager

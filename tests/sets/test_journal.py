@@ -24,7 +24,6 @@ from maskforge.cli.main import main
 from maskforge.sets import journal as progress
 from maskforge.sets.designing import (
     Making,
-    Memory,
     chains_of,
     finished_masks,
     made_of_masks,
@@ -35,10 +34,8 @@ from maskforge.sets.designing import (
 def interrupted_at(count: int) -> Iterator[None]:
     """Designs are interrupted before the mask `count`, counted from 0."""
 
-    def until(
-        ready: Prepared, making: Making[Any], *, jobs: int, memory: Memory | None
-    ) -> Iterator[Any]:
-        for index, made in enumerate(made_of_masks(ready, making, jobs=jobs, memory=memory)):
+    def until(ready: Prepared, making: Making[Any], **options: Any) -> Iterator[Any]:
+        for index, made in enumerate(made_of_masks(ready, making, **options)):
             if index == count:
                 raise KeyboardInterrupt
             yield made

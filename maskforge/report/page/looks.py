@@ -52,16 +52,19 @@ def looking(launch: Launch) -> Looking:
 
 def leaves_with_looks(
     ready: Prepared,
-) -> Callable[[Iterable[Finished]], Iterator[tuple[Leaf, Look]]]:
-    """What makes of each mask what its set holds and shows of it."""
+) -> Callable[[Iterable[Iterable[Finished]]], Iterator[tuple[Leaf, Look]]]:
+    """What makes of each mask of some chains what its set holds and shows of it."""
     launch = ready.launch
     tools = _tools_of(launch)
 
-    def made(masks: Iterable[Finished]) -> Iterator[tuple[Leaf, Look]]:
+    def made(chains: Iterable[Iterable[Finished]]) -> Iterator[tuple[Leaf, Look]]:
         # what masks share must not depend on where other chains are designed
-        look = _looking(launch, tools)
+        masks = (
+            (look, mask) for chain in chains for look in [_looking(launch, tools)] for mask in chain
+        )
 
-        def seen(mask: Finished) -> tuple[Finished, Look]:
+        def seen(pair: tuple[Looking, Finished]) -> tuple[Finished, Look]:
+            look, mask = pair
             return mask, look(mask.target, mask.design.states, mask.prediction.couplings)
 
         def packed(pair: tuple[Finished, Look]) -> tuple[Leaf, Look]:
