@@ -4,7 +4,6 @@ from collections.abc import Iterable, Sequence
 
 from rich import box
 from rich.console import Console
-from rich.measure import Measurement
 from rich.table import Table
 
 from maskforge.base.columns import Column, Row
@@ -51,6 +50,4 @@ def table_of_rows(columns: Sequence[Column[Row]], rows: Iterable[Row]) -> Table:
 
 def print_table(table: Table) -> None:
     """Prints all of it: in a pipe or a narrow terminal a long line goes on, it is not cut."""
-    wide = plain_console(width=WIDEST)
-    width = Measurement.get(wide, wide.options, table).maximum
-    plain_console(width=width).print(table, soft_wrap=False)
+    plain_console(width=WIDEST).print(table, soft_wrap=False)
