@@ -1,7 +1,7 @@
 """A bench's masks designed and written as one set with its page, gone on with where asked."""
 
 from collections.abc import Callable, Generator
-from contextlib import closing, suppress
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -124,11 +124,7 @@ def _watched(
 
 
 def _page_ahead(ready: Prepared) -> None:
-    """Begins with the page, while other processes design the masks.
-
-    What is wrong with it is told when it is written.
-    """
+    """Begins with the page, while other processes design the masks."""
     from maskforge.report.page.set_page import page_ahead
 
-    with suppress(Exception):
-        page_ahead(ready.launch)
+    page_ahead(ready.launch)

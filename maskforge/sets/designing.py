@@ -64,8 +64,11 @@ class Finished:
 
 Made = TypeVar("Made")
 
-Making = Callable[[Prepared], Callable[[Iterable[Iterable[Finished]]], Iterator[Made]]]
-"""What is made of the masks of chains, one by one, where they are designed; must pickle."""
+Make = Callable[[Iterable[Iterable[Finished]]], Iterator[Made]]
+"""Makes something of the masks of chains, one by one."""
+
+Making = Callable[[Prepared], Make[Made]]
+"""Gives what does so where a bench's masks are designed; must pickle."""
 
 Keep = Callable[[range, Sequence[Finished]], None]
 
@@ -102,7 +105,7 @@ def finished_masks(
     return made_of_masks(ready, _themselves, jobs=jobs, memory=memory)
 
 
-def _themselves(_: Prepared) -> Callable[[Iterable[Iterable[Finished]]], Iterator[Finished]]:
+def _themselves(_: Prepared) -> Make[Finished]:
     return itertools.chain.from_iterable
 
 
@@ -125,7 +128,7 @@ def made_of_masks(
     known = frozenset[range]() if memory is None else memory.known
     chains = chains_of(ready)
     new = [chain for chain in chains if chain not in known]
-    make: Callable[[Iterable[Iterable[Finished]]], Iterator[Made]] | None = None
+    make: Make[Made] | None = None
     with closing(_designed(ready, making, new, jobs, keep, meanwhile)) as designed:
         for chain in chains:
             if memory is not None and chain in known:
@@ -297,7 +300,7 @@ def _starting(
 
 def _made(
     ready: Prepared,
-    make: Callable[[Iterable[Iterable[Finished]]], Iterator[Made]],
+    make: Make[Made],
     keep: Keep | None,
     chains: Sequence[range],
 ) -> Iterator[Made]:

@@ -17,7 +17,7 @@ from maskforge.launch.modulator import Levels
 from maskforge.launch.noise_budget import Budget, Ledger, Ledgers, budget_of, ledger_of
 from maskforge.launch.targets import Target
 from maskforge.report.page.thumbnails import Camera, Shot, camera_of, factors_of, shot_of
-from maskforge.sets.designing import Finished
+from maskforge.sets.designing import Finished, Make
 from maskforge.sets.writing import Leaf, leaf_of
 
 
@@ -50,9 +50,7 @@ def looking(launch: Launch) -> Looking:
     return _looking(launch, _tools_of(launch))
 
 
-def leaves_with_looks(
-    ready: Prepared,
-) -> Callable[[Iterable[Iterable[Finished]]], Iterator[tuple[Leaf, Look]]]:
+def leaves_with_looks(ready: Prepared) -> Make[tuple[Leaf, Look]]:
     """What makes of each mask of some chains what its set holds and shows of it."""
     launch = ready.launch
     tools = _tools_of(launch)

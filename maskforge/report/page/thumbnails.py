@@ -33,7 +33,6 @@ LONGEST_FRINGE = 24.0
 """Pixels: a carrier with longer fringes shows as it is, a shorter one's other orders average
 out over a fringe."""
 
-
 TOGETHER = 8
 """Rows of averages that are taken at once."""
 
@@ -46,6 +45,17 @@ class Shot:
     phase: str
     kept: str
     mask: str
+
+
+@dataclass(frozen=True, eq=False)
+class Averages:
+    """A matrix whose rows hold little but zeros: of some rows at a time `weights` and the columns
+    that they are of."""
+
+    parts: tuple[tuple[slice, NDArray[np.number]], ...]
+
+    def __matmul__(self, values: Array) -> Array:
+        return np.concatenate([weights @ values[columns] for columns, weights in self.parts])
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,8 +74,8 @@ class Camera:
     dark: NDArray[np.complex64] | float
     core: NDArray[np.bool_]
     modes: NDArray[np.float32]
-    rows: "Array | Averages"
-    columns: "Array | Averages"
+    rows: Array | Averages
+    columns: Array | Averages
     amplitude: complex = 1.0
     halves: "tuple[Camera, ...]" = ()
 
@@ -122,17 +132,6 @@ def averages(count: int, block: float, frequency: float, *, smooth: bool) -> NDA
     if frequency == 0.0:
         return np.asarray(weights, np.float32)
     return np.asarray(weights * np.exp(-2j * np.pi * frequency * pixels), np.complex64)
-
-
-@dataclass(frozen=True, eq=False)
-class Averages:
-    """A matrix whose rows hold little but zeros: of some rows at a time `weights` and the columns
-    that they are of."""
-
-    parts: tuple[tuple[slice, NDArray[np.number]], ...]
-
-    def __matmul__(self, values: Array) -> Array:
-        return np.concatenate([weights @ values[columns] for columns, weights in self.parts])
 
 
 def averages_of(matrix: NDArray[np.number]) -> Averages:
