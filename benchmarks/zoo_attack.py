@@ -20,7 +20,7 @@ from maskforge.base.errors import MaskforgeError
 from maskforge.launch.couplings import Launch, back_propagated, predict
 from maskforge.launch.modulator import Levels, emitted
 from maskforge.launch.prediction import Prediction
-from maskforge.methods import METHODS
+from maskforge.methods.by_name import METHODS
 from maskforge.methods.problem import Design, Problem, Settings
 
 SPARE = 1e-9

@@ -22,7 +22,7 @@ from maskforge.bench.ready import Prepared, prepared
 from maskforge.fiber.modes import remembered
 from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import emitted
-from maskforge.methods import design
+from maskforge.methods.by_name import design
 from maskforge.methods.problem import Design, Problem
 from maskforge.report.page.set_page import page_of_set
 from maskforge.sets.designing import Finished, finished_masks

@@ -7,7 +7,7 @@ target, so that it is measured on one mask and the next is designed for so much 
 from dataclasses import replace
 
 from maskforge.launch.purity_band import band_of
-from maskforge.methods import design
+from maskforge.methods.by_name import design
 from maskforge.methods.dual_function import kappa_of
 from maskforge.methods.problem import Design, Problem, Settings
 

@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
@@ -16,15 +16,10 @@ from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers, spread
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
-from maskforge.launch.light import Complex
 from maskforge.launch.prediction import Prediction
-from maskforge.launch.symmetry import Turn, images, symmetries, turn_to
+from maskforge.launch.symmetry import Turn, symmetries
 from maskforge.launch.targets import Target
-from maskforge.methods import design
-from maskforge.methods.at_edge import EDGE, design_at_edge
-from maskforge.methods.problem import Design, Problem, Settings
-from maskforge.methods.turned_design import turned
-from maskforge.sets.remedies import remedies
+from maskforge.methods.problem import Design
 
 FEW_MASKS, USUAL_PIXELS = 40, 2**18
 """Starting a process takes as long as these do, of so many pixels each or fewer."""
@@ -184,7 +179,7 @@ def chains_of(ready: Prepared) -> list[range]:
     processes wait less than the first masks of chains take.
     """
     whole, total, device = _labels(ready.targets), len(ready.targets), ready.launch.setup.device
-    if not _is_much(total, ready.launch.incident.size) or _turns(ready) or device != CPU:
+    if not _is_much(total, ready.launch.incident.size) or turns_of(ready) or device != CPU:
         return [part for label in whole for part in _cut(label, LONGEST_CHAIN)]
     return [part for label in whole for part in _shared(label, total - label[0])]
 
@@ -210,82 +205,10 @@ def _labels(targets: Sequence[Target]) -> list[range]:
     return [range(a, b) for a, b in itertools.pairwise([*starts, len(targets)])]
 
 
-def _kept(ready: Prepared, chain: range, keep: Keep | None) -> Iterator[Finished]:
-    """The masks of a chain as they get done, handed to `keep` when the last one is."""
-    if keep is None:
-        yield from _chained(ready, chain)
-        return
-    made = []
-    for mask in _chained(ready, chain):
-        made.append(mask)
-        if len(made) == len(chain):
-            keep(chain, made)
-        yield mask
-
-
-def _chained(ready: Prepared, chain: range) -> Iterator[Finished]:
-    part, launch = ready.bench.design, ready.launch
-    settings = Settings(
-        window_factor=part.window_factor,
-        iterations=part.iterations,
-        amplitude=part.amplitude,
-        start=part.start,
-        seed=part.seed,
-        on_shortfall=part.on_shortfall,
-    )
-    turns = _turns(ready)
-    sources: list[tuple[Design, Complex]] = []
-    made: Design | None = None
-    for index in chain:
-        target = ready.targets[index]
-        problem = Problem(launch, target, part.purity, ready.others)
-        done = _image(problem, turns, sources)
-        if done is None:
-            made = _design(ready, problem, settings, made)
-            done = made = _advised(ready, made, target)
-            sources.append((made, images(launch.basis, turns, target)))
-        yield Finished(index, target, done)
-
-
-def _design(
-    ready: Prepared, problem: Problem, settings: Settings, previous: Design | None
-) -> Design:
-    """By the bench's method, for the purity that it asks for."""
-    method, edge = ready.bench.design.method, ready.bench.device.purity_at
-    if edge in EDGE:
-        return design_at_edge(problem, method, edge, settings=settings, previous=previous)
-    return design(problem, method, settings=settings, previous=previous)
-
-
-def _turns(ready: Prepared) -> tuple[Turn, ...]:
+def turns_of(ready: Prepared) -> tuple[Turn, ...]:
     """What turns the bench into itself; that need not do so with its scenarios, or a device."""
     passage = ready.launch.setup.passage
     return () if ready.others or passage is not None else symmetries(ready.launch)
-
-
-def _advised(ready: Prepared, made: Design, target: Target) -> Design:
-    """A design whose purity was lowered, with what would help in its status.
-
-    Of the label's first orientation, so that all of a label say the same.
-    """
-    if made.bound_asked is None or ready.others:
-        return made
-    if target.name not in ready.helps:
-        first = next(one for one in ready.targets if one.name == target.name)
-        ready.helps[target.name] = remedies(ready.bench, ready.launch, first)
-    return replace(made, status=made.status + ready.helps[target.name])
-
-
-def _image(
-    problem: Problem, turns: tuple[Turn, ...], sources: Sequence[tuple[Design, Complex]]
-) -> Design | None:
-    """The first of the designs that can be turned to be the problem's, turned; None without."""
-    for made, vectors in sources:
-        turn = turn_to(turns, vectors, problem.target)
-        found = None if turn is None else turned(problem, made, turn)
-        if found is not None:
-            return found
-    return None
 
 
 def _starting(
@@ -304,8 +227,11 @@ def _made(
     keep: Keep | None,
     chains: Sequence[range],
 ) -> Iterator[Made]:
+    # loaded where masks are designed: who has others design them need not wait for it
+    from maskforge.sets.chain import kept
+
     with keeping_beside(ready.launch.setup.device, keep) as own:
-        yield from make(_kept(ready, chain, own) for chain in chains)
+        yield from make(kept(ready, chain, own) for chain in chains)
 
 
 @contextmanager

@@ -16,7 +16,7 @@ from maskforge.launch.basis import Basis
 from maskforge.launch.couplings import Launch, with_alphabet
 from maskforge.launch.modulator import CONTINUOUS_LEVELS, Alphabet, binary, continuous, levels
 from maskforge.launch.targets import Target, lp_target
-from maskforge.methods import design
+from maskforge.methods.by_name import design
 from maskforge.methods.problem import Problem
 from maskforge.methods.quick_bound import bound_asked
 

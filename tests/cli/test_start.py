@@ -46,6 +46,15 @@ def test_a_set_and_its_page_are_made_without_the_plotting_library() -> None:
     assert printed(program) == "False\n"
 
 
+def test_what_designs_is_not_loaded_by_who_has_others_design() -> None:
+    program = (
+        "import sys, maskforge.cli.design, maskforge.report.page.set_page; "
+        "print([name for name in ('dual', 'robust', 'ifta') if f'maskforge.methods.{name}' in "
+        "sys.modules])"
+    )
+    assert printed(program) == "[]\n"
+
+
 def test_modes_and_masks_are_made_without_scipys_optimisers() -> None:
     """They take as long to load as all the rest of SciPy that is needed."""
     program = (

@@ -21,7 +21,7 @@ from maskforge.launch.prediction import judged
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import lp_target
 from maskforge.launch.transform import fast_length
-from maskforge.methods import design
+from maskforge.methods.by_name import design
 from maskforge.methods.draft import draft_of
 from maskforge.methods.ifta import OVERSAMPLING, window_of
 from maskforge.methods.problem import Problem

@@ -14,7 +14,7 @@ from maskforge.launch.couplings import Launch, couplings, predict
 from maskforge.launch.modulator import emitted
 from maskforge.launch.symmetry import TURNS, Turn, images, symmetries, turn_to
 from maskforge.launch.targets import transferred
-from maskforge.methods import design
+from maskforge.methods.by_name import design
 from maskforge.methods.cover import STEPS, certified_bound
 from maskforge.methods.problem import Certificate, Problem
 from maskforge.methods.simple import simple

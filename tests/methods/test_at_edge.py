@@ -8,9 +8,8 @@ import pytest
 from maskforge.launch.couplings import prepare
 from maskforge.launch.purity_band import band_of
 from maskforge.launch.targets import Target
-from maskforge.methods import Problem
 from maskforge.methods.at_edge import design_at_edge
-from maskforge.methods.problem import Settings
+from maskforge.methods.problem import Problem, Settings
 from tests.methods.test_behind_a_device import PURITY, behind, some_matrix, unit
 
 

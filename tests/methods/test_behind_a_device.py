@@ -17,9 +17,9 @@ from maskforge.launch.fourier import axis
 from maskforge.launch.modulator import Alphabet, Carrier, binary, emitted, levels
 from maskforge.launch.passage import Output, Passage
 from maskforge.launch.targets import Target, lp_target
-from maskforge.methods import Problem, design
+from maskforge.methods.by_name import design
 from maskforge.methods.cover import certified_bound
-from maskforge.methods.problem import Design
+from maskforge.methods.problem import Design, Problem
 from tests.benches import MODE_WAIST, beam, on_parabola
 from tests.launch.test_passage import between_fibers, some_matrix
 

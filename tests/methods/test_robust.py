@@ -25,8 +25,8 @@ from maskforge.launch.light import Light
 from maskforge.launch.modulator import Alphabet, Carrier, Modulator, emitted, table
 from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target, lp_target
-from maskforge.methods import design
 from maskforge.methods.blocks import coarse_of, coarse_of_all
+from maskforge.methods.by_name import design
 from maskforge.methods.cover import certified_bound
 from maskforge.methods.dual import dual
 from maskforge.methods.dual_function import BlockModel, side_of

@@ -14,7 +14,7 @@ from maskforge.bench.ready import Prepared, prepared
 from maskforge.launch.couplings import Launch, back_propagated, couplings, predict
 from maskforge.launch.modulator import Alphabet, binary, continuous, emitted, levels, table
 from maskforge.launch.targets import Target, lg_target, lp_target, superposition
-from maskforge.methods import design
+from maskforge.methods.by_name import design
 from maskforge.methods.problem import Problem
 from maskforge.methods.simple import simple
 from tests.benches import MASK_WAIST, MODE_WAIST, beam, on_parabola

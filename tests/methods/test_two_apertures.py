@@ -27,7 +27,8 @@ from maskforge.launch.couplings import (
 from maskforge.launch.modulator import Levels, emitted
 from maskforge.launch.noise_budget import SHARES, budget_of, ledger_of
 from maskforge.launch.targets import lp_target
-from maskforge.methods import design, single_pixels
+from maskforge.methods import single_pixels
+from maskforge.methods.by_name import design
 from maskforge.methods.cover import certified_bound
 from maskforge.methods.draft import draft_of
 from maskforge.methods.problem import Design, Problem

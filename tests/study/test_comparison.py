@@ -20,7 +20,7 @@ from maskforge.launch.basis import sampled
 from maskforge.launch.couplings import facet_field, predict
 from maskforge.launch.fourier import axis
 from maskforge.launch.modulator import emitted
-from maskforge.methods import design
+from maskforge.methods.by_name import design
 from maskforge.methods.problem import Problem
 from maskforge.study import comparison
 from maskforge.study.comparison import ComparedMask

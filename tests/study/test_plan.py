@@ -23,7 +23,7 @@ from maskforge.bench import Bench
 from maskforge.bench.ready import prepared
 from maskforge.cli import main as cli
 from maskforge.launch.targets import gaussian_waist, lp_target
-from maskforge.methods import design
+from maskforge.methods.by_name import design
 from maskforge.methods.problem import Problem
 from maskforge.report import FORMATS
 from maskforge.report.figures.plan import CHOSEN, cells_of, plan_figure

@@ -22,7 +22,7 @@ from maskforge.cli.option_values import words
 from maskforge.cli.print_points import print_points
 from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import Alphabet, binary, continuous, levels, table
-from maskforge.methods import design
+from maskforge.methods.by_name import design
 from maskforge.methods.problem import Problem
 from maskforge.report import FORMATS
 from maskforge.report.figures.style import COLOURS

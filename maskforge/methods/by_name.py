@@ -1,0 +1,52 @@
+"""Mask designs behind one signature: a problem and settings in, a mask and what is known out."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from maskforge.base.errors import BenchError
+from maskforge.launch.couplings import predict
+from maskforge.launch.modulator import emitted
+from maskforge.methods.dual import dual
+from maskforge.methods.ifta import ifta
+from maskforge.methods.problem import Design, Problem, Settings
+from maskforge.methods.robust import robust
+from maskforge.methods.simple import simple
+
+METHODS: Mapping[str, Callable[[Problem, Settings, Design | None], Design]] = {
+    "simple": simple,
+    "ifta": ifta,
+    "dual": dual,
+}
+
+
+def design(
+    problem: Problem,
+    method: str,
+    *,
+    settings: Settings | None = None,
+    previous: Design | None = None,
+) -> Design:
+    """The mask of a problem by one of METHODS; BenchError for another name, or scenarios in vain.
+
+    `previous`, of another orientation of the same label, may be a start.
+    """
+    if method not in METHODS:
+        raise BenchError(f"method = {method}: one of {', '.join(METHODS)}")
+    made = METHODS[method]
+    if problem.others:
+        if made is not dual:
+            raise BenchError(f"method = {method}: several scenarios take dual")
+        made = robust
+    device = problem.launch.setup.device
+    found = device.holding(lambda: made(problem, settings or Settings(), previous))
+    return _with_launch(problem, found)
+
+
+def _with_launch(problem: Problem, made: Design) -> Design:
+    """The design with the launch's own couplings too, where a device lies behind it."""
+    launch = problem.launch
+    if launch.setup.passage is None:
+        return made
+    factors = emitted(launch.modulator, made.states)
+    found = predict(launch, problem.target, factors)
+    return replace(made, prediction=found, aim=problem.purity)
