@@ -1,7 +1,6 @@
 """Where the arrays of the pixels are: in the host's memory, or in that of a GPU."""
 
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, field
 from importlib.util import find_spec
 from threading import Thread
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from maskforge.base.arrays import NUMPY, Array
 from maskforge.base.errors import BenchError
 from maskforge.base.ranges import BadValueError
+from maskforge.base.wording import one_line
 
 Made = TypeVar("Made")
 
@@ -28,19 +28,22 @@ class Device:
     """A place of arrays, and the library that works on them there."""
 
     name: str
-    namespace: Any = field(repr=False)
+    namespace: Any = field(default=None, repr=False)
+    """None: CuPy's, loaded with the first array that is put there."""
 
     def put(self, array: NDArray[Any]) -> Array:
         """An array of the host there."""
         if self.namespace is NUMPY or not isinstance(array, np.ndarray):
             return array
-        return self.namespace.asarray(array)
+        return (self.namespace or _cupy()).asarray(array)
 
     def begin(self) -> None:
         """Has a GPU begin beside what the host does first: that takes it a while."""
         if self.name == "cuda":
+            from maskforge.base.gpu_driver import wake
             from maskforge.base.kernels import begin
 
+            wake()
             Thread(target=begin, daemon=True).start()
 
     def holding(self, work: Callable[[], Made]) -> Made:
@@ -86,19 +89,9 @@ def device_of(name: str, pixels: int = 0, masks: int = 1) -> Device:
     return _cuda() if name == "cuda" else CPU
 
 
-def load_library(name: str, pixels: int, masks: int) -> bool:
-    """Loads what a GPU is worked on with, where the device of a name may be one, but leaves it
-    alone; whether it may."""
-    if name != "cuda" and not (name == "auto" and _may_be_worth_a_gpu(pixels, masks)):
-        return False
-    # what is missing there is told by `device_of`
-    with suppress(ImportError):
-        import array_api_compat.cupy  # noqa: F401
-
-        # CuPy itself loads it with the first arrays that it divides, in each process anew
-        import cupyx.scipy.special  # noqa: F401
-
-    return True
+def may_be_cuda(name: str, pixels: int, masks: int) -> bool:
+    """Whether `device_of` may give a GPU, which is left alone."""
+    return name == "cuda" or (name == "auto" and _may_be_worth_a_gpu(pixels, masks))
 
 
 def _may_be_worth_a_gpu(pixels: int, masks: int) -> bool:
@@ -106,15 +99,21 @@ def _may_be_worth_a_gpu(pixels: int, masks: int) -> bool:
 
 
 def _cuda() -> Device:
+    if find_spec("cupy") is None:
+        text = 'needs CuPy: pip install "maskforge[gpu]"; cpu works without'
+        raise BadValueError(text, "device", "cuda")
+    from maskforge.base.gpu_driver import lacking
+
+    told = lacking()
+    if told is not None:
+        raise BadValueError(f"no GPU to work on ({told}); cpu works", "device", "cuda")
+    return Device("cuda")
+
+
+def _cupy() -> Any:
     try:
         import array_api_compat.cupy as array_api_cupy
-        import cupy
-    except ImportError:
-        text = 'needs CuPy: pip install "maskforge[gpu]"; cpu works without'
-        raise BadValueError(text, "device", "cuda") from None
-    try:
-        cupy.cuda.runtime.getDeviceCount()
-    except cupy.cuda.runtime.CUDARuntimeError as error:
-        told = str(error).partition(": ")[2] or str(error)
-        raise BadValueError(f"no GPU to work on ({told}); cpu works", "device", "cuda") from None
-    return Device("cuda", array_api_cupy)
+    except ImportError as error:
+        text = f"device = cuda: CuPy is there but cannot be loaded ({one_line(str(error))})"
+        raise BenchError(f"{text}; cpu works") from None
+    return array_api_cupy

@@ -30,6 +30,8 @@ def begin() -> None:
         for kind in (cupy.float32, cupy.float64, cupy.complex64):
             square = cupy.zeros((4, 4), kind)
             square @ square
+        row = cupy.arange(8, dtype=cupy.float32)
+        row[row.argsort()].sum()
         cupy.cuda.get_current_stream().synchronize()
 
 
@@ -76,11 +78,13 @@ def summed_by(index: Array, weights: Array, size: int) -> NDArray[np.float64]:
     else:
         whole = cupy.rint(weights * (RANGE / total)).astype(cupy.uint64)
         cupy.add.at(sums, index, whole)
-    whole_sum = float(total)
+    # at once: each answer is waited for
+    found = cupy.concatenate([sums.view(cupy.float64), total.reshape(1)]).get()
+    whole_sum = float(found[-1])
     if not 0 < whole_sum < np.inf:
         # nothing, or numbers that are none
         return np.full(size, whole_sum)
-    return np.asarray(sums.get() / (RANGE / whole_sum))
+    return np.asarray(found[:-1].view(np.uint64) / (RANGE / whole_sum))
 
 
 @cache

@@ -9,7 +9,7 @@ from functools import cached_property
 from threadpoolctl import threadpool_limits
 
 from maskforge import bench as benches
-from maskforge.base.device import CPU, device_of, load_library
+from maskforge.base.device import CPU, device_of, may_be_cuda
 from maskforge.base.errors import BenchError
 from maskforge.base.wording import one_line
 from maskforge.bench import Bench
@@ -118,7 +118,7 @@ def prepare_ahead(bench: Bench, device: str) -> None:
     launch = ready.launch
     # every search asks for it, and what finds it takes long to load
     _ = launch.modulator.alphabet.hull
-    if load_library(device, launch.incident.size, len(ready.targets)):
+    if may_be_cuda(device, launch.incident.size, len(ready.targets)):
         return
     # what the first mask would begin with, and other commands need not load
     from maskforge.launch.symmetry import symmetries

@@ -36,11 +36,11 @@ def _bench_made_ready(bench: str, method: str, device: str) -> None:
     prepare_ahead(benches.load(bench, method=method or None), device)
 
 
-def _set_made_ready(folder: str, _: str, device: str) -> None:
+def _set_made_ready(folder: str, *_: str) -> None:
     from maskforge.sets.reading import read_set
     from maskforge.study.tolerance.worth import prepare_ahead
 
-    prepare_ahead(read_set(Path(folder)), device)
+    prepare_ahead(read_set(Path(folder)))
 
 
 @contextmanager

@@ -53,7 +53,7 @@ from maskforge.sets.rebuilding import bench_of
 from maskforge.study.tolerance.causes import causes_of, left_out
 from maskforge.study.tolerance.mask_file import Study, stored, stored_set
 from maskforge.study.tolerance.one_error import LIMIT, LOSSES, ErrorCurve, ranked, swept
-from maskforge.study.tolerance.worth import begin_loading, device_for, processes_for
+from maskforge.study.tolerance.worth import device_for, processes_for
 
 if TYPE_CHECKING:
     from maskforge.study.tolerance.all_errors import Factor, Spread
@@ -164,8 +164,6 @@ def tolerance(
     some = None if masks is None else _named(given, masks)
     with TemporaryDirectory(prefix="maskforge-", ignore_cleanup_errors=True) as folder:
         with interruptible("interrupted; nothing is written"):
-            if not isinstance(given, Bench):
-                begin_loading(bench, given, device)
             study = _study(Path(folder), given, crew, device)
             curves = _swept(study, share, chance, crew, device)
         print_unharmed(curves[0].purity[curves[0].unharmed], name)

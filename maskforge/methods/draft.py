@@ -102,9 +102,11 @@ def sent_from(launch: Launch, x: Real, y: Real, layer: int = 0) -> Iterator[Fast
     u, turn = draft.facet.u, draft.facet.layers[layer].turn
     x, y = x * nearer[0] + launch.lens_offset[0], y * nearer[1] + launch.lens_offset[1]
     across, up = (fourier_rows(z, u, launch.scale).astype(np.complex64) for z in (x, y))
-    kernel = draft.kernels[layer]
-    for (rows, columns), field in kernel.each():
-        right, left = beside(across[columns], field), beside(up[rows].T, field)
+    sides: dict[int, tuple[Array, Array]] = {}
+    for (rows, columns), field in draft.kernels[layer].each():
+        if field.shape[0] not in sides:
+            sides[field.shape[0]] = beside(up[rows].T, field), beside(across[columns], field)
+        left, right = sides[field.shape[0]]
         yield on_host(-1j * turn * (left @ (field @ right)))
 
 

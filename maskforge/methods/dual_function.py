@@ -261,12 +261,14 @@ class BlockModel:
         """Smoothed F and the couplings (2 K,), its gradient in the multipliers."""
         x, y, size = self._terms(multipliers, width)
         xp = namespace(x)
-        pixels = float(xp.sum(size, dtype=xp.float64))
         slope = (x / size) @ self.real
         if y is not None and self.imag is not None:
             slope = slope + (y / size) @ self.imag
-        total = float(self.fixed @ multipliers) + self.radius * pixels
-        return total, self.fixed + self.radius * on_host(slope).astype(np.float64)
+        pixels = xp.sum(size, dtype=xp.float64, keepdims=True)
+        # from a GPU at once: each answer is waited for
+        found = on_host(xp.concat([pixels, xp.astype(slope, xp.float64)]))
+        total = float(self.fixed @ multipliers) + self.radius * float(found[0])
+        return total, self.fixed + self.radius * found[1:]
 
     def curvature(self, multipliers: Real, width: float) -> Array:
         """Second derivative (2 K, 2 K) of the smoothed F in the multipliers; on the device."""

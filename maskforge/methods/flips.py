@@ -146,6 +146,7 @@ def _greedy_on_gpu(
     if tolls is not None:
         dear = [*(1 / price for price in PRICES), 0.0]
         toll = beside(2 * np.float32(np.linalg.norm(residual)) * tolls, changes)
+    length = float(seen @ seen)
     for _ in range(ROUNDS):
         costs = dear[0] * toll * signs
         gain = 2 * (seen_rows @ xp.astype(seen, xp.float32)) + squares + costs
@@ -165,14 +166,15 @@ def _greedy_on_gpu(
             rounds=ROUNDS,
             least=LEAST,
         )
-        if int(changed[0]):
+        before, (made, length) = length, on_host(xp.stack([changed[0], seen @ seen])).tolist()
+        if made:
             signs[pool] *= turns
             for one in (rows,) if metric is None else (rows, seen_rows):
                 one[pool] *= turns[:, None]
-        elif len(dear) > 1:
+        if length > (1 - SLIGHT) * before:
+            if len(dear) == 1:
+                break
             del dear[0]
-        else:
-            break
     return on_host(signs) < 0, on_host(now)
 
 

@@ -35,9 +35,6 @@ of them 7.0 s; 245 of 512 x 512 took 7.3, 7.3 and 5.7 s (benchmarks/gpu.py)."""
 LONGEST_CHAIN = 12
 """Masks that one process makes in a row: they wait for the earlier ones in memory."""
 
-LONGEST_TASK = 48
-"""Masks that a GPU's process makes in a row, likewise: of several chains."""
-
 SHORTEST_PART, PARTS = 3, 12
 """Masks of a label that are not parted any more, since the first of a chain takes 1.5 times as long
 as the others; and of what is left of a set, from a chain on, it is one of so many parts or more."""
@@ -149,26 +146,10 @@ def _designed(
         return partial(_made, ready, making(ready), keep)
 
     start = partial(_starting, ready.bench, device.name, making, keep)
-    for made in spread(start, here, tasks_of(chains, device, jobs), jobs, meanwhile):
+    # here the masks of all chains flow through what makes something of them
+    tasks = [tuple(chains)] if jobs == 1 else [(chain,) for chain in chains]
+    for made in spread(start, here, tasks, jobs, meanwhile):
         yield from made
-
-
-def tasks_of(chains: Sequence[range], device: Device, jobs: Workers) -> list[tuple[range, ...]]:
-    """The chains that a process makes before it hands anything over.
-
-    At the end of a task the last masks are finished, and a GPU has nothing to do: there a task is
-    as long as a process's share of what is left, LONGEST_TASK at most.
-    """
-    if device == CPU or not isinstance(jobs, int):
-        return [(chain,) for chain in chains]
-    left, room, tasks = sum(map(len, chains)), 0, list[tuple[range, ...]]()
-    for chain in chains:
-        if len(chain) > room:
-            room = left if jobs == 1 else min(left // jobs, LONGEST_TASK)
-            tasks.append(())
-        tasks[-1] += (chain,)
-        room, left = room - len(chain), left - len(chain)
-    return tasks
 
 
 def chains_of(ready: Prepared) -> list[range]:

@@ -16,14 +16,12 @@ from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import emitted
 from maskforge.sets.designing import (
     LONGEST_CHAIN,
-    LONGEST_TASK,
     PARTS,
     SHORTEST_PART,
     Memory,
     chains_of,
     finished_masks,
     keeping_beside,
-    tasks_of,
 )
 
 
@@ -132,22 +130,6 @@ def test_a_long_run_ends_with_short_chains(orientations: int) -> None:
 def test_what_symmetry_copies_stays_together() -> None:
     found = chains([0.0, 0.0], 24, ["LP21", "LP11"])
     assert [len(chain) for chain in found] == [12, 12, 12, 12]
-
-
-@pytest.mark.parametrize("jobs", [1, 2, 4, 7])
-@pytest.mark.parametrize("lengths", [[1, *19 * [5]], [3], 300 * [12], [12, 1, 1, 12, 5]])
-def test_a_gpus_process_makes_its_share_of_what_is_left(lengths: list[int], jobs: int) -> None:
-    ends = np.cumsum(lengths).tolist()
-    parts = [range(end - length, end) for end, length in zip(ends, lengths, strict=True)]
-    assert tasks_of(parts, CPU, jobs) == [(part,) for part in parts]
-    tasks = tasks_of(parts, Device("strict", None), jobs)
-    assert [part for task in tasks for part in task] == parts
-    if jobs == 1:
-        assert len(tasks) == 1
-        return
-    for task in tasks:
-        count, left = sum(map(len, task)), ends[-1] - task[0][0]
-        assert len(task) == 1 or count <= min(left // jobs, LONGEST_TASK)
 
 
 def test_what_a_journal_knows_stands_between_what_is_made_on_a_gpu(

@@ -165,6 +165,7 @@ def _starting(study: Study, seed: int, device: str) -> Callable[[Callable[[Site]
 def _working(
     study: Study, seed: int, device: Device
 ) -> Callable[[Callable[[Site], Result]], Result]:
+    device.begin()
     site = site_of(study, seed, device)
     return lambda task: device.holding(lambda: task(site))
 

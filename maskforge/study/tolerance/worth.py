@@ -2,10 +2,8 @@
 
 import math
 import os
-from threading import Thread
 
-from maskforge.base.device import CPU, Device, device_of, load_library
-from maskforge.bench import Bench
+from maskforge.base.device import CPU, Device, device_of
 from maskforge.bench.ready import guided_basis
 from maskforge.sets.designing import MOST_PROCESSES
 from maskforge.sets.reading import WrittenSet
@@ -34,19 +32,7 @@ def processes_for(study: Study, device: Device = CPU) -> int:
     return min(os.cpu_count() or 1, most) if pixels > WORTH_A_PROCESS else 1
 
 
-def prepare_ahead(written: WrittenSet, device: str) -> None:
+def prepare_ahead(written: WrittenSet) -> None:
     """Makes ready what every process of a set's sweep begins with, here and in copies of this one;
-    the device is left alone, since those could not work with it any more."""
-    bench = bench_of(written)
-    guided_basis(bench)
-    _load_library(bench, written, device)
-
-
-def begin_loading(bench: Bench, written: WrittenSet, device: str) -> None:
-    """Has what a GPU is worked on with loaded beside what the host does first with a set's masks,
-    where they may be swept there."""
-    Thread(target=_load_library, args=(bench, written, device)).start()
-
-
-def _load_library(bench: Bench, written: WrittenSet, device: str) -> None:
-    load_library(device, math.prod(bench.modulator.panel), len(written.masks) * VALUES)
+    a GPU is left alone, since those could not work with it any more."""
+    guided_basis(bench_of(written))
