@@ -89,6 +89,12 @@ def device_of(name: str, pixels: int = 0, masks: int = 1) -> Device:
     return _cuda() if name == "cuda" else CPU
 
 
+def begin(name: str) -> None:
+    """Has the device of a name begin that `device_of` has given elsewhere: before it is asked for
+    here, since that waits for it."""
+    Device(name).begin()
+
+
 def may_be_cuda(name: str, pixels: int, masks: int) -> bool:
     """Whether `device_of` may give a GPU, which is left alone."""
     return name == "cuda" or (name == "auto" and _may_be_worth_a_gpu(pixels, masks))

@@ -21,6 +21,7 @@ from maskforge.launch.couplings import Launch, couplings
 from maskforge.launch.modulator import Alphabet, Complex
 from maskforge.methods.draft import draft_of, sent_from
 from maskforge.methods.dual_function import BlockModel, Real, real_of
+from maskforge.methods.per_launch import kept
 from maskforge.methods.polygon_blocks import CornerModel
 from maskforge.methods.turns import directions
 
@@ -38,6 +39,9 @@ DIM = 1e-5
 """Blocks with less light than this share of the brightest are left out."""
 
 Blocks = BlockModel | CornerModel
+
+Lights = tuple[NDArray[np.complex128], NDArray[np.float64], NDArray[np.float64]]
+"""Of blocks (blocks y, blocks x), and where their centres are, x and y in m."""
 
 Sent = Callable[[Launch], NDArray[np.complex128]]
 """Of the launch of one aperture what its blocks send into the guided modes (K, blocks)."""
@@ -84,15 +88,26 @@ def model_of(launch: Launch) -> Blocks:
     return coarse_of(launch, blocks_of(launch))
 
 
+def begin(launch: Launch) -> None:
+    """Makes what both of them need of the host, which they then find."""
+    for stride in (blocks_of(launch), shorter_blocks_of(launch)):
+        _own_blocks(launch, stride)
+
+
 def shorter_of(launch: Launch) -> Blocks:
     """The same on blocks half as long, for second derivatives: from theirs the steps on all pixels
     are half as many."""
-    return coarse_of(launch, max(1, blocks_of(launch) // 2))
+    return coarse_of(launch, shorter_blocks_of(launch))
 
 
 def blocks_of(launch: Launch) -> int:
     """Pixels along a block's side."""
     return max(1, round(min(launch.modulator.shape) / BLOCKS))
+
+
+def shorter_blocks_of(launch: Launch) -> int:
+    """The same of the shorter ones."""
+    return max(1, blocks_of(launch) // 2)
 
 
 @lru_cache(maxsize=4)
@@ -133,8 +148,22 @@ def _sent_by_pixels(launch: Launch) -> NDArray[np.complex128]:
 
 def _sent_by_blocks(stride: int, launch: Launch) -> NDArray[np.complex128]:
     """The same of blocks, without the carrier."""
-    beam, x, y = _blocks(launch, stride, launch)
+    beam, x, y = _own_blocks(launch, stride)
     return _sent(launch, beam, x, y, _lit(beam))
+
+
+def _own_blocks(launch: Launch, stride: int) -> Lights:
+    """The launch's own blocks, made once."""
+    known = _known_blocks(launch)
+    if stride not in known:
+        known[stride] = _blocks(launch, stride, launch)
+    return known[stride]
+
+
+@kept
+def _known_blocks(launch: Launch) -> dict[int, Lights]:
+    """Those that are made, by their stride."""
+    return {}
 
 
 def _sent_beside(
@@ -229,9 +258,7 @@ def _model(
     return BlockModel(put(real.astype(np.float32)), turned, hull.radius, middle)
 
 
-def _blocks(
-    launch: Launch, stride: int, first: Launch
-) -> tuple[NDArray[np.complex128], NDArray[np.float64], NDArray[np.float64]]:
+def _blocks(launch: Launch, stride: int, first: Launch) -> Lights:
     """Light without the first launch's carrier (blocks y, blocks x), and their centres in m."""
     (rows, columns), pitch = launch.modulator.shape, launch.modulator.pitch_seen
     ny, nx = -(-rows // stride), -(-columns // stride)

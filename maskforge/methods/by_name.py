@@ -3,9 +3,11 @@
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
+from maskforge.base.device import CPU
 from maskforge.base.errors import BenchError
-from maskforge.launch.couplings import predict
+from maskforge.launch.couplings import Launch, predict
 from maskforge.launch.modulator import emitted
+from maskforge.methods import blocks, single_pixels
 from maskforge.methods.dual import dual
 from maskforge.methods.ifta import ifta
 from maskforge.methods.problem import Design, Problem, Settings
@@ -40,6 +42,15 @@ def design(
     device = problem.launch.setup.device
     found = device.holding(lambda: made(problem, settings or Settings(), previous))
     return _with_launch(problem, found)
+
+
+def begin_with(launch: Launch, method: str) -> None:
+    """Does the host's part of what masks on a GPU share, while that begins."""
+    if method != "dual" or launch.setup.device == CPU:
+        return
+    for one in launch.apertures:
+        blocks.begin(one)
+        single_pixels.tabled(one)
 
 
 def _with_launch(problem: Problem, made: Design) -> Design:

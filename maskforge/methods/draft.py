@@ -126,19 +126,26 @@ def draft_of(launch: Launch) -> Draft:
             halves=halves,
             amplitudes=launch.amplitudes,
         )
-    detail = finest_detail(launch.scale, launch.modulator, launch.lens_offset)
-    step = min(detail / 2, launch.core_radius / DRAFT_SAMPLES)
-    u = facet_axis(launch.basis, step, DRAFT_TAIL)
-    modes, area = mode_samples(launch.basis, u, DRAFT_TAIL), (u[1] - u[0]) ** 2
-    whole = facet_at(launch, u, u)
-    layers = tuple(layer for layer in whole.layers if layer.size > DRAFT_LEFT_OUT)
-    device = launch.setup.device
+    (facet, kernels), device = drafted(launch), launch.setup.device
     return Draft(
-        facet=replace(whole, layers=layers).single.on(device),
-        kernels=tuple(modes.weighted(area, layer.envelope).on(device) for layer in layers),
+        facet=facet.on(device),
+        kernels=tuple(kernel.on(device) for kernel in kernels),
         values=device.put(single_values(launch)),
         gaps=launch.gaps,
         matrix=None if matrix is None else matrix.single,
         passage=launch.setup.passage,
         dark=launch.dark,
     )
+
+
+@kept
+def drafted(launch: Launch) -> tuple[Facet, tuple[ModeSamples, ...]]:
+    """Facet and kernels of the draft of one aperture, on the host."""
+    detail = finest_detail(launch.scale, launch.modulator, launch.lens_offset)
+    step = min(detail / 2, launch.core_radius / DRAFT_SAMPLES)
+    u = facet_axis(launch.basis, step, DRAFT_TAIL)
+    modes, area = mode_samples(launch.basis, u, DRAFT_TAIL), (u[1] - u[0]) ** 2
+    whole = facet_at(launch, u, u)
+    layers = tuple(layer for layer in whole.layers if layer.size > DRAFT_LEFT_OUT)
+    kernels = tuple(modes.weighted(area, layer.envelope) for layer in layers)
+    return replace(whole, layers=layers).single, kernels

@@ -16,7 +16,6 @@ from maskforge.base.arrays import (
     as_complex,
     constant,
     namespace,
-    on_host,
     picked,
     single,
 )
@@ -25,7 +24,7 @@ from maskforge.launch.couplings import Launch, pixel_field
 from maskforge.launch.light import Complex
 from maskforge.launch.mode_samples import mode_samples
 from maskforge.launch.passage import Passage
-from maskforge.methods.draft import DRAFT_TAIL, draft_of, sent_from
+from maskforge.methods.draft import DRAFT_TAIL, drafted, sent_from
 from maskforge.methods.per_launch import kept
 
 RADII = 4096
@@ -60,7 +59,16 @@ def table_of(launch: Launch) -> Table:
     """The radial table of a launch."""
     if launch.halves:
         return _side_by_side(launch)
-    u = draft_of(launch).facet.u
+    table, put = tabled(launch), launch.setup.device.put
+    return replace(
+        table, radial=put(table.radial), weight=put(table.weight), light=put(table.light)
+    )
+
+
+@kept
+def tabled(launch: Launch) -> Table:
+    """The table of one aperture, on the host."""
+    u = drafted(launch)[0].u
     first = [mode for mode in launch.basis if mode.part != "sin"]
     place = {mode.label: index for index, mode in enumerate(first)}
     # along +x the transform in y is a plain sum
@@ -76,15 +84,14 @@ def table_of(launch: Launch) -> Table:
     length = np.sqrt((np.abs(radial) ** 2).sum(axis=0))
     length *= _passed(launch.setup.passage)
     nearest = np.rint(np.hypot(x, y[:, None]) / step).astype(np.intp)
-    put = launch.setup.device.put
     return Table(
-        radial=put(radial),
+        radial=radial,
         step=step,
         label=np.array([place[mode.label] for mode in launch.basis]),
         order=np.array([mode.l for mode in launch.basis]),
         is_sin=np.array([mode.part == "sin" for mode in launch.basis]),
-        weight=put((np.abs(launch.incident) * length[nearest]).astype(np.float32)),
-        light=put(launch.incident.ravel().astype(np.complex64)),
+        weight=(np.abs(launch.incident) * length[nearest]).astype(np.float32),
+        light=launch.incident.ravel().astype(np.complex64),
     )
 
 
@@ -157,7 +164,7 @@ def _all_pixels(launch: Launch) -> Array:
 
 def _launched_by_pixels(launch: Launch) -> NDArray[np.complex64]:
     """What all pixels of one aperture launch (K, pixels)."""
-    lights = [on_host(layer.light) for layer in draft_of(launch).facet.layers]
+    lights = [layer.light for layer in drafted(launch)[0].layers]
     parts = [
         np.stack([mode * light for mode in sent_from(launch, launch.x, launch.y, index)])
         for index, light in enumerate(lights)

@@ -11,7 +11,7 @@ from functools import partial
 from typing import TypeVar
 
 from maskforge.base.crew import nothing
-from maskforge.base.device import CPU, Device
+from maskforge.base.device import CPU, Device, begin
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers, spread
 from maskforge.bench import Bench
@@ -139,13 +139,12 @@ def _designed(
     meanwhile: Callable[[], object],
 ) -> Generator[Made, None, None]:
     """What is made of the masks of the chains, designed."""
-    device = ready.launch.setup.device
 
     def here() -> Callable[[Sequence[range]], Iterable[Made]]:
-        device.begin()
-        return partial(_made, ready, making(ready), keep)
+        ready.launch.setup.device.begin()
+        return partial(_made, ready, _begun(ready, making), keep)
 
-    start = partial(_starting, ready.bench, device.name, making, keep)
+    start = partial(_starting, ready.bench, ready.launch.setup.device.name, making, keep)
     # here the masks of all chains flow through what makes something of them
     tasks = [tuple(chains)] if jobs == 1 else [(chain,) for chain in chains]
     for made in spread(start, here, tasks, jobs, meanwhile):
@@ -196,10 +195,19 @@ def _starting(
     bench: Bench, device: str, making: Making[Made], keep: Keep | None
 ) -> Callable[[Sequence[range]], list[Made]]:
     """What a process designs chains with."""
+    begin(device)
     ready = prepared(bench, device)
-    ready.launch.setup.device.begin()
-    make = making(ready)
+    make = _begun(ready, making)
     return lambda chains: list(_made(ready, make, keep, chains))
+
+
+def _begun(ready: Prepared, making: Making[Made]) -> Make[Made]:
+    """What makes something of masks that are designed in this process, which begins with these."""
+    # loaded where masks are designed: who has others design them need not wait for it
+    from maskforge.methods.by_name import begin_with
+
+    begin_with(ready.launch, ready.bench.design.method)
+    return making(ready)
 
 
 def _made(
@@ -208,7 +216,6 @@ def _made(
     keep: Keep | None,
     chains: Sequence[range],
 ) -> Iterator[Made]:
-    # loaded where masks are designed: who has others design them need not wait for it
     from maskforge.sets.chain import kept
 
     with keeping_beside(ready.launch.setup.device, keep) as own:

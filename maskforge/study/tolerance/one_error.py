@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from maskforge.base.cluster import Cluster
-from maskforge.base.device import CPU, Device, device_of
+from maskforge.base.device import CPU, Device, begin, device_of
 from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers, spread
 from maskforge.base.ranges import BadValueError, Range
@@ -155,17 +155,22 @@ def worked(
     if isinstance(jobs, Cluster):
         study = replace(study, store=study.store.sent())
     start = partial(_starting, study, seed, device.name)
-    yield from spread(start, partial(_working, study, seed, device), tasks, jobs)
+    yield from spread(start, partial(_here, study, seed, device), tasks, jobs)
+
+
+def _here(study: Study, seed: int, device: Device) -> Callable[[Callable[[Site], Result]], Result]:
+    device.begin()
+    return _working(study, seed, device)
 
 
 def _starting(study: Study, seed: int, device: str) -> Callable[[Callable[[Site], Result]], Result]:
+    begin(device)
     return _working(study, seed, device_of(device))
 
 
 def _working(
     study: Study, seed: int, device: Device
 ) -> Callable[[Callable[[Site], Result]], Result]:
-    device.begin()
     site = site_of(study, seed, device)
     return lambda task: device.holding(lambda: task(site))
 
