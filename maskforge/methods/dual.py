@@ -87,7 +87,7 @@ def dual(
         if best is None and made.worth(problem.purity) > other[0].worth(problem.purity):
             best = search.found(coarse, made)
         best = other if best is None else fine.better(best, other)
-    limit = None
+    limit, worth = None, True
     if best[1].purity < SAME * problem.purity:
         if start.asked:
             limit = fine.at_asked(start)
@@ -98,7 +98,8 @@ def dual(
             # there is a phase at which the asked purity can be had after all
             best = fine.better(best, fine.found(fine.start_at(limit)))
             limit = fine.at_asked(replace(start, asked=limit.multipliers))
-    return search.finished(*best, limit)
+        worth = not start.asked or limit.open_phase is not None
+    return search.finished(*best, limit, worth=worth)
 
 
 @dataclass(frozen=True, eq=False)
@@ -272,8 +273,11 @@ class _Search:
         purity = 1 / (1 + kappa**2)
         return solved_near(self.ground, self.target.vector, purity, phase, near, floor=floor)
 
-    def finished(self, made: MadeMask, proof: Proven, limit: Proven | None) -> Design:
-        """The design of a mask; `limit`: the bound at the asked purity, where that was lowered."""
+    def finished(
+        self, made: MadeMask, proof: Proven, limit: Proven | None, *, worth: bool = True
+    ) -> Design:
+        """The design of a mask; `limit`: the bound at the asked purity, where that was not got,
+        and whether it was `worth` having."""
         launch, problem = self.launch, self.problem
         prediction = made.prediction
         if matrix_of(launch) is not None:
@@ -288,7 +292,7 @@ class _Search:
             prediction,
             "dual",
             prediction.purity >= problem.purity,
-            status_of(problem, prediction.purity, certificate.purity, top, efficiency_of(bound)),
+            status_of(problem, prediction.purity, certificate.purity, top, worth=worth),
             bound=efficiency_of(bound),
             certificate=certificate,
             asked=problem.purity,

@@ -38,11 +38,6 @@ CLOSE_ENOUGH, FIRST_STRIDE = 0.01, 0.04
 """Of the logarithm of kappa: how well it is known in the end, and how far from a hint to look."""
 
 
-FEASIBLE = 0.5
-"""Of the light at the purity that was got: where as much is not excluded at the asked one it was
-the search that failed."""
-
-
 def least_worth(ground: Ground, side: Side, choice: str) -> float:
     """F that a purity worth having leaves; `choice`: one of SHARES."""
     plain = turned_on_blocks(ground.model, side.target).max()
@@ -109,22 +104,20 @@ def _is_steep(ground: Ground, solved: Solved) -> bool:
 
 
 def status_of(
-    problem: Problem, got: float, designed: float, top: float | None, light: float
+    problem: Problem, got: float, designed: float, top: float | None, *, worth: bool
 ) -> str:
     """How a design ended: `got` and `designed`, the mask's purity and that it was designed for;
-    `top`: the bound of |<t, c>| at the asked purity, where that was lowered; `light`: that of the
-    efficiency at the lower one."""
+    `top`: the bound of |<t, c>| at the asked purity, where that was not got; `worth`: whether that
+    was worth having, so that it was the search that failed."""
     asked = problem.purity
     if got >= asked:
         return "done"
     if top is None:
         return f"purity {got:.7f} instead of {asked:g}: too few pixels are undecided"
     instead = f"designed for {designed:.6g} instead"
-    if top**2 > FEASIBLE * light and top > 0:
-        return (
-            f"purity {got:.6f} instead of {asked:g}: too few pixels are undecided, "
-            f"at most {100 * top**2:.3g} % of the beam at {asked:g} (proven)"
-        )
     if top < 0:
         return f"proven: no mask of this modulator is {asked:g} pure; {instead}"
-    return f"at most {100 * top**2:.3g} % of the beam at {asked:g} (proven); {instead}"
+    most = f"at most {100 * top**2:.3g} % of the beam at {asked:g} (proven)"
+    if worth:
+        return f"purity {got:.6f} instead of {asked:g}: too few pixels are undecided, {most}"
+    return f"{most}; {instead}"
