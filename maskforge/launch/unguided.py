@@ -117,10 +117,12 @@ def disc_weights(u: Real, v: Real, radius: float, step: float) -> Real:
     first, last = np.sqrt(2) / detail, (FINER - 1) / detail
     far = max(float(np.max(np.abs(z))) for z in (u, v)) + radius
     # what lies at negative k is the same
-    k = np.arange(int(np.ceil(2 * last * far)) + 1) / (2 * far)
-    size = np.hypot(k, k[:, None])
+    count = np.arange(int(np.ceil(2 * last * far)) + 1)
+    # a third of them are of different lengths
+    lengths, which = np.unique(count**2 + (count**2)[:, None], return_inverse=True)
+    k, size = count / (2 * far), np.sqrt(lengths) / (2 * far)
     cut = erfc(CUT * (2 * size - first - last) / (last - first)) / 2
-    spectrum = disc_spectrum(radius, size) * cut
+    spectrum = (disc_spectrum(radius, size) * cut)[which.reshape(k.size, k.size)]
     both = np.where(k > 0, 2, 1)
     across, up = (both * np.cos(2 * np.pi * np.outer(z, k)) for z in (u, v))
     return np.asarray(up @ spectrum @ across.T / (2 * far) ** 2)
