@@ -3,6 +3,7 @@
 import itertools
 import math
 import os
+from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
@@ -16,8 +17,9 @@ from maskforge.base.errors import BenchError
 from maskforge.base.processes import Workers, spread
 from maskforge.bench import Bench
 from maskforge.bench.ready import Prepared, prepared
+from maskforge.launch.light import Complex
 from maskforge.launch.prediction import Prediction
-from maskforge.launch.symmetry import Turn, symmetries
+from maskforge.launch.symmetry import Turn, images, symmetries, turn_to
 from maskforge.launch.targets import Target
 from maskforge.methods.problem import Design
 
@@ -34,6 +36,9 @@ of them 7.0 s; 245 of 512 x 512 took 7.3, 7.3 and 5.7 s (benchmarks/gpu.py)."""
 
 LONGEST_CHAIN = 12
 """Masks that one process makes in a row: they wait for the earlier ones in memory."""
+
+LAST = 4
+"""Chains a process that it takes in another order, a third of all at most: their masks wait."""
 
 SHORTEST_PART, PARTS = 3, 12
 """Masks of a label that are not parted any more, since the first of a chain takes 1.5 times as long
@@ -145,10 +150,40 @@ def _designed(
         return partial(_made, ready, _begun(ready, making), keep)
 
     start = partial(_starting, ready.bench, ready.launch.setup.device.name, making, keep)
-    # here the masks of all chains flow through what makes something of them
-    tasks = [tuple(chains)] if jobs == 1 else [(chain,) for chain in chains]
-    for made in spread(start, here, tasks, jobs, meanwhile):
-        yield from made
+    if jobs == 1:
+        # the masks of all chains flow through what makes something of them
+        for flow in spread(start, here, [tuple(chains)], 1, meanwhile):
+            yield from flow
+        return
+    order = as_taken(ready, chains, jobs)
+    waiting: dict[range, Iterable[Made]] = {}
+    due = deque(chains)
+    tasks = [(chain,) for chain in order]
+    with closing(spread(start, here, tasks, jobs, meanwhile)) as every:
+        for chain, made in zip(order, every, strict=True):
+            waiting[chain] = made
+            while due and due[0] in waiting:
+                yield from waiting.pop(due.popleft())
+
+
+def as_taken(ready: Prepared, chains: Sequence[range], jobs: Workers) -> list[range]:
+    """Chains in the order in which processes take them: of the last few those first of which most
+    masks are designed, or a process would wait for the others at the end."""
+    few = min(LAST * jobs, len(chains) // 3) if isinstance(jobs, int) else 0
+    first, last = chains[: len(chains) - few], chains[len(chains) - few :]
+    return [*first, *sorted(last, key=lambda chain: -designed_in(ready, chain))]
+
+
+def designed_in(ready: Prepared, chain: range) -> int:
+    """How many masks of a chain are no images of others of it."""
+    turns, basis = turns_of(ready), ready.launch.basis
+    if not turns:
+        return len(chain)
+    found: list[Complex] = []
+    for target in ready.targets[chain.start : chain.stop]:
+        if all(turn_to(turns, vectors, target) is None for vectors in found):
+            found.append(images(basis, turns, target))
+    return len(found)
 
 
 def chains_of(ready: Prepared) -> list[range]:

@@ -11,15 +11,20 @@ from maskforge import bench as benches
 from maskforge.base.device import CPU, Device
 from maskforge.base.errors import BenchError
 from maskforge.bench import Bench
-from maskforge.bench.ready import guided_basis, prepared
+from maskforge.bench.ready import Prepared, guided_basis, prepared
 from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import emitted
+from maskforge.methods.problem import Design, Problem
+from maskforge.sets import chain as sets_chain
+from maskforge.sets import designing
 from maskforge.sets.designing import (
     LONGEST_CHAIN,
     PARTS,
     SHORTEST_PART,
     Memory,
+    as_taken,
     chains_of,
+    designed_in,
     finished_masks,
     keeping_beside,
 )
@@ -130,6 +135,52 @@ def test_a_long_run_ends_with_short_chains(orientations: int) -> None:
 def test_what_symmetry_copies_stays_together() -> None:
     found = chains([0.0, 0.0], 24, ["LP21", "LP11"])
     assert [len(chain) for chain in found] == [12, 12, 12, 12]
+
+
+def square(orientations: int, labels: list[str]) -> Prepared:
+    """A bench that quarter turns and mirrors leave as it is."""
+    data = benches.resolved(tiny(method="simple"))
+    data["modulator"] |= {"pixels": [64, 64], "panel": [64, 64]}
+    data["targets"] = {"labels": labels, "orientations": orientations}
+    return prepared(benches.from_dict(data, "square"))
+
+
+def test_as_many_masks_of_a_chain_are_designed_as_are_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Eight of LP11, 22.5 deg apart, are three and images; of LP21, 11.25 deg apart, five."""
+    ready, made = square(8, ["LP11", "LP21", "LP01"]), list[str]()
+    whole = sets_chain._design
+
+    def seen(ready: Prepared, problem: Problem, *more: Any) -> Design:
+        made.append(problem.target.name)
+        return whole(ready, problem, *more)
+
+    monkeypatch.setattr(sets_chain, "_design", seen)
+    assert len(list(finished_masks(ready))) == 17
+    told = [designed_in(ready, chain) for chain in chains_of(ready)]
+    assert told == [made.count("LP11"), made.count("LP21"), made.count("LP01")] == [3, 5, 1]
+
+
+@pytest.mark.parametrize("jobs", [1, 2, 8])
+def test_of_the_last_chains_processes_take_the_longest_first(jobs: int) -> None:
+    ready = square(8, ["LP01", "LP11", "LP02", "LP21"])
+    whole = 3 * chains_of(ready)
+    taken = as_taken(ready, whole, jobs)
+    assert taken[:8] == whole[:8]
+    assert [designed_in(ready, chain) for chain in taken[8:]] == [5, 3, 1, 1]
+    assert as_taken(ready, whole[:2], jobs) == whole[:2]
+
+
+def test_what_processes_take_in_another_order_is_played_as_asked(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    ready = square(4, ["LP01", "LP11", "LP02", "LP21"])
+    monkeypatch.setattr(designing, "as_taken", lambda ready, chains, jobs: [*reversed(chains)])
+    shared = list(finished_masks(ready, jobs=2))
+    assert [done.index for done in shared] == list(range(10))
+    for one, other in zip(finished_masks(ready), shared, strict=True):
+        np.testing.assert_array_equal(one.design.states, other.design.states)
 
 
 def test_what_a_journal_knows_stands_between_what_is_made_on_a_gpu(
