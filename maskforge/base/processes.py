@@ -4,7 +4,7 @@ import multiprocessing
 import os
 import signal
 import sys
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
@@ -37,20 +37,25 @@ _own: dict[str, Callable[..., Any]] = {}
 def spread(
     start: Callable[[], Callable[[Task], Result]],
     here: Callable[[], Callable[[Task], Result]],
-    tasks: Sequence[Task],
+    tasks: Iterable[Task],
     jobs: Workers,
     meanwhile: Callable[[], object] = nothing,
+    *,
+    count: int | None = None,
 ) -> Generator[Result, None, None]:
     """Results of `tasks` in their order, over `jobs` processes of one thread each, or in this one,
-    or over a cluster.
+    or over a cluster; `count` of them, where that is not asked of them.
 
     `start` (which must pickle) and `here` give what works on a task, there and here; `meanwhile`
     as of `in_order`.
     """
     if isinstance(jobs, Cluster):
         return in_order(workers(jobs, start), tasks, meanwhile)
-    if jobs > 1 and len(tasks) > 1:
-        return in_order(processes(start, min(jobs, len(tasks))), tasks, meanwhile)
+    if count is None:
+        tasks = list(tasks)
+        count = len(tasks)
+    if jobs > 1 and count > 1:
+        return in_order(processes(start, min(jobs, count)), tasks, meanwhile)
     return in_order(_alone(here), tasks, meanwhile)
 
 

@@ -155,23 +155,30 @@ def _designed(
         for flow in spread(start, here, [tuple(chains)], 1, meanwhile):
             yield from flow
         return
-    order = as_taken(ready, chains, jobs)
+    begun: deque[range] = deque()
     waiting: dict[range, Iterable[Made]] = {}
     due = deque(chains)
-    tasks = [(chain,) for chain in order]
-    with closing(spread(start, here, tasks, jobs, meanwhile)) as every:
-        for chain, made in zip(order, every, strict=True):
-            waiting[chain] = made
+
+    def tasks() -> Iterator[tuple[range]]:
+        for chain in as_taken(ready, chains, jobs):
+            begun.append(chain)
+            yield (chain,)
+
+    with closing(spread(start, here, tasks(), jobs, meanwhile, count=len(chains))) as every:
+        for made in every:
+            waiting[begun.popleft()] = made
             while due and due[0] in waiting:
                 yield from waiting.pop(due.popleft())
 
 
-def as_taken(ready: Prepared, chains: Sequence[range], jobs: Workers) -> list[range]:
+def as_taken(ready: Prepared, chains: Sequence[range], jobs: Workers) -> Iterator[range]:
     """Chains in the order in which processes take them: of the last few those first of which most
     masks are designed, or a process would wait for the others at the end."""
     few = min(LAST * jobs, len(chains) // 3) if isinstance(jobs, int) else 0
     first, last = chains[: len(chains) - few], chains[len(chains) - few :]
-    return [*first, *sorted(last, key=lambda chain: -designed_in(ready, chain))]
+    yield from first
+    # it takes as long as starting a process, and is not needed before
+    yield from sorted(last, key=lambda chain: -designed_in(ready, chain))
 
 
 def designed_in(ready: Prepared, chain: range) -> int:

@@ -166,10 +166,10 @@ def test_as_many_masks_of_a_chain_are_designed_as_are_told(
 def test_of_the_last_chains_processes_take_the_longest_first(jobs: int) -> None:
     ready = square(8, ["LP01", "LP11", "LP02", "LP21"])
     whole = 3 * chains_of(ready)
-    taken = as_taken(ready, whole, jobs)
+    taken = list(as_taken(ready, whole, jobs))
     assert taken[:8] == whole[:8]
     assert [designed_in(ready, chain) for chain in taken[8:]] == [5, 3, 1, 1]
-    assert as_taken(ready, whole[:2], jobs) == whole[:2]
+    assert list(as_taken(ready, whole[:2], jobs)) == whole[:2]
 
 
 def test_what_processes_take_in_another_order_is_played_as_asked(
