@@ -44,7 +44,7 @@ def spread(
     count: int | None = None,
 ) -> Generator[Result, None, None]:
     """Results of `tasks` in their order, over `jobs` processes of one thread each, or in this one,
-    or over a cluster; `count` of them, where that is not asked of them.
+    or over a cluster; `count` says how many there are of tasks that are made one by one.
 
     `start` (which must pickle) and `here` give what works on a task, there and here; `meanwhile`
     as of `in_order`.

@@ -29,6 +29,7 @@ def made_ready() -> None:
 
 
 def _bench_made_ready(bench: str, method: str, device: str) -> None:
+    # what masks are designed with, which the command itself does not load
     import maskforge.sets.chain  # noqa: F401
     from maskforge import bench as benches
     from maskforge.bench.ready import prepare_ahead

@@ -148,7 +148,10 @@ def square(orientations: int, labels: list[str]) -> Prepared:
 def test_as_many_masks_of_a_chain_are_designed_as_are_told(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """Eight of LP11, 22.5 deg apart, are three and images; of LP21, 11.25 deg apart, five."""
+    """Eight of LP11, 22.5 deg apart, are three and images; of LP21, 11.25 deg apart, five.
+
+    Counted by hand from the symmetries of a square.
+    """
     ready, made = square(8, ["LP11", "LP21", "LP01"]), list[str]()
     whole = sets_chain._design
 
@@ -164,6 +167,7 @@ def test_as_many_masks_of_a_chain_are_designed_as_are_told(
 
 @pytest.mark.parametrize("jobs", [1, 2, 8])
 def test_of_the_last_chains_processes_take_the_longest_first(jobs: int) -> None:
+    """Common practice, no source."""
     ready = square(8, ["LP01", "LP11", "LP02", "LP21"])
     whole = 3 * chains_of(ready)
     taken = list(as_taken(ready, whole, jobs))

@@ -22,7 +22,7 @@ class Compiled(jinja2.FileSystemBytecodeCache):
 
     def dump_bytecode(self, bucket: Bucket) -> None:
         with suppress(OSError):
-            Path(self.directory).mkdir(exist_ok=True)
+            Path(self.directory).mkdir(parents=True, exist_ok=True)
             super().dump_bytecode(bucket)
 
 
