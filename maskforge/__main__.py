@@ -22,7 +22,8 @@ def main() -> int:
         return failed("interrupted", INTERRUPTED)
     code = run()
     look_no_more()
-    return code
+    ending = sys.modules.get("maskforge.base.ending")
+    return code if ending is None else int(ending.end(code))
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
+from functools import partial
 from multiprocessing.connection import Connection
 from threading import Thread
 from types import FunctionType
@@ -17,6 +18,7 @@ from threadpoolctl import threadpool_limits
 
 from maskforge.base.cluster import Cluster, workers
 from maskforge.base.crew import AHEAD, Crew, in_order, nothing
+from maskforge.base.ending import clear_up_beside
 from maskforge.base.errors import LostProcessError
 from maskforge.base.forked import FORKED, load_ahead, uninterrupted
 from maskforge.base.memory import keep_freed_memory
@@ -101,8 +103,11 @@ def processes(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator
         ) from None
     finally:
         ours.close()
-        # who has nothing left to do is not waited for: a GPU's memory takes a while to give back
-        pool.shutdown(wait=bool(working), cancel_futures=True)
+        shut = partial(pool.shutdown, cancel_futures=True)
+        if working:
+            shut()
+        else:
+            clear_up_beside(shut)
         theirs.close()
 
 

@@ -100,6 +100,24 @@ def test_what_was_loaded_is_looked_through_for_garbage_neither_often_nor_at_the_
     assert printed(program).splitlines()[-1] == "True True"
 
 
+@pytest.mark.parametrize(("line", "code"), [("modes few-mode-1310", 0), ("modes nothing-such", 2)])
+def test_a_command_does_not_wait_for_what_clears_up_after_it(line: str, code: int) -> None:
+    program = (
+        "import sys, time; from maskforge.base.ending import clear_up_beside; "
+        "clear_up_beside(lambda: time.sleep(600)); "
+        "from maskforge.__main__ import main; sys.exit(main())"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, *line.split()],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == code
+    assert done.stdout.count("LP") >= 4 if code == 0 else done.stderr.count("\n") == 1
+
+
 @pytest.mark.skipif(
     np.lib.NumpyVersion(np.__version__) < "2.1.0", reason="NumPy has not the standard's names"
 )
