@@ -123,8 +123,8 @@ def write_text(path: Path, text: str) -> None:
     write_bytes(path, text.encode("utf-8"))
 
 
-def write_bytes(path: Path, content: bytes) -> None:
-    """The same for bytes."""
+def write_bytes(path: Path, content: bytes, *, lasting: bool = True) -> None:
+    """The same for bytes; if `lasting`, also should the power fail right after it."""
     check_place(path)
     with telling(path):
         place = without_links(path)
@@ -137,7 +137,8 @@ def write_bytes(path: Path, content: bytes) -> None:
             with temporary.open("wb") as file:
                 file.write(content)
                 file.flush()
-                os.fsync(file.fileno())
+                if lasting:
+                    os.fsync(file.fileno())
             if place.exists():
                 shutil.copymode(place, temporary)
             temporary.replace(place)

@@ -249,7 +249,8 @@ def keep(journal: Journal, chain: range, masks: Sequence[Finished]) -> None:
     content = packed(masks)
     path = _path(journal, chain)
     with suppress(OutputError):
-        write_bytes(path, _sum(journal, path, content) + content)
+        # a power failure costs a chain, which its sum tells; the disk costs every one a wait
+        write_bytes(path, _sum(journal, path, content) + content, lasting=False)
 
 
 def finished_chains(journal: Journal, chains: Iterable[range]) -> frozenset[range]:
