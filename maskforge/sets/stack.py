@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import tifffile
 from numpy.typing import NDArray
 
 from maskforge.base.files import telling
@@ -66,6 +65,9 @@ def stack(path: Path, size: int, shown: Path) -> Iterator[Callable[[Page, str], 
     when it was written: the same masks give the same bytes.  Raises OutputError, which names the
     file `shown`, where it cannot be written.
     """
+    # who only makes pages ready need not load it
+    import tifffile
+
     with telling(shown):
         writer = tifffile.TiffWriter(path, bigtiff=size > CLASSIC_LIMIT, byteorder="<")
 
