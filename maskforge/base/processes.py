@@ -7,7 +7,8 @@ import sys
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
+from dataclasses import dataclass
 from functools import partial
 from multiprocessing.connection import Connection
 from threading import Thread
@@ -29,6 +30,15 @@ Result = TypeVar("Result")
 Workers = int | Cluster
 """How many processes of this machine, or those of a cluster."""
 
+
+@dataclass(frozen=True)
+class Started:
+    """Processes of this machine that have begun before what they are to do is known."""
+
+    crew: Crew
+    count: int
+
+
 MOST = 61 if sys.platform == "win32" else 1024
 """Processes: Windows waits for no more at once (WaitForMultipleObjects)."""
 
@@ -40,7 +50,7 @@ def spread(
     start: Callable[[], Callable[[Task], Result]],
     here: Callable[[], Callable[[Task], Result]],
     tasks: Iterable[Task],
-    jobs: Workers,
+    jobs: Workers | Started,
     meanwhile: Callable[[], object] = nothing,
     *,
     count: int | None = None,
@@ -53,6 +63,8 @@ def spread(
     """
     if isinstance(jobs, Cluster):
         return in_order(workers(jobs, start), tasks, meanwhile)
+    if isinstance(jobs, Started):
+        return in_order(nullcontext(jobs.crew), tasks, meanwhile)
     if count is None:
         tasks = list(tasks)
         count = len(tasks)
@@ -70,9 +82,18 @@ def _alone(here: Callable[[], Callable[[Any], Any]]) -> Iterator[Crew]:
 
 
 @contextmanager
-def processes(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator[Crew]:
-    """`count` processes, each of which calls `start` (which must pickle) once and what it returns
-    for every task.
+def started(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator[Started]:
+    """`processes` that call `start` at once, for `spread`."""
+    with processes(start, count, ahead=True) as crew:
+        yield Started(crew, count)
+
+
+@contextmanager
+def processes(
+    start: Callable[[], Callable[[Any], Any]], count: int, *, ahead: bool = False
+) -> Iterator[Crew]:
+    """`count` processes, each of which calls `start` (which must pickle) once, before its first
+    task or `ahead` of any, and what it returns for every task.
 
     An interrupt from the terminal reaches this process alone; at the end of the block, or when this
     process is killed, the others end, whatever they are at.  Raises LostProcessError where a
@@ -95,7 +116,16 @@ def processes(start: Callable[[], Callable[[Any], Any]], count: int) -> Iterator
         begun.add_done_callback(lambda ended: working.discard(id(ended)))
         return begun
 
+    def begin() -> None:
+        # it may be over by then; what else is wrong is told by the first task
+        with uninterrupted(), suppress(Exception):
+            for _ in range(count):
+                pool.submit(_get_ready)
+
     try:
+        if ahead:
+            # whoever they are copies of may not be ready itself
+            Thread(target=begin, daemon=True).start()
         yield Crew(submit, lambda begun: len(begun) > AHEAD * count)
     except BrokenProcessPool:
         raise LostProcessError(
@@ -134,8 +164,18 @@ def _end_with(lifeline: Connection) -> None:
     os._exit(1)
 
 
+def _get_ready() -> None:
+    # what is wrong is told by the first task
+    with suppress(Exception):
+        _work()
+
+
 def _answer(task: Any) -> Any:
+    return _work()(task)
+
+
+def _work() -> Callable[[Any], Any]:
     # not at the beginning: its error is then told as a task's
     if "work" not in _own:
         _own["work"] = _own["start"]()
-    return _own["work"](task)
+    return _own["work"]

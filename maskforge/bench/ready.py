@@ -17,6 +17,7 @@ from maskforge.bench.elsewhere import scenarios
 from maskforge.fiber.modes import RadialMode, first_groups, solve
 from maskforge.launch.basis import Basis, basis_of, polarised
 from maskforge.launch.couplings import Launch, Scenario, on_device, prepare
+from maskforge.launch.setup import Setup
 from maskforge.launch.targets import Target
 
 BESIDE_A_GPU = 8
@@ -82,6 +83,33 @@ def guided_basis(bench: Bench) -> Basis:
     return polarised(basis) if bench.device.is_polarised else basis
 
 
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """What is known of a bench before its light is worked out: what is to be launched, with what,
+    and on which device."""
+
+    bench: Bench
+    setup: Setup
+    targets: tuple[Target, ...]
+
+    @property
+    def pixels(self) -> int:
+        """Of a mask."""
+        return math.prod(self.setup.modulator.shape)
+
+
+def outlined(bench: Bench, device: str = "cpu") -> Outline:
+    """Solves the fibre; raises as `prepared`."""
+    with threadpool_limits(1):
+        ahead = _made_ahead(bench)
+        basis = guided_basis(bench) if ahead is None else ahead.launch.basis
+        same = ahead is not None and ahead.bench.targets == bench.targets
+        targets = ahead.targets if ahead is not None and same else benches.targets(bench, basis)
+        setup = benches.setup(bench, basis) if ahead is None else ahead.launch.setup
+        there = device_of(device, math.prod(setup.modulator.shape), len(targets))
+    return Outline(bench, replace(setup, device=there), targets)
+
+
 def prepared(bench: Bench, device: str = "cpu") -> Prepared:
     """Solves the fibre and prepares light, panel and lens; BenchError where they do not fit.
 
@@ -90,20 +118,23 @@ def prepared(bench: Bench, device: str = "cpu") -> Prepared:
 
     On one thread, as the masks: the modes' last digits could depend on their number.
     """
+    return prepared_from(outlined(bench, device))
+
+
+def prepared_from(outline: Outline) -> Prepared:
+    """The same from an outline."""
+    bench, there = outline.bench, outline.setup.device
+    if len(outline.targets) == 1:
+        # for one mask no other process is started: what begins here is worked with here
+        there.begin()
     with threadpool_limits(1):
-        launch = _launch_ahead(bench)
-        basis = guided_basis(bench) if launch is None else launch.basis
-        targets = benches.targets(bench, basis)
-        setup = benches.setup(bench, basis) if launch is None else launch.setup
-        there = device_of(device, math.prod(setup.modulator.shape), len(targets))
-        if len(targets) == 1:
-            # for one mask no other process is started: what begins here is worked with here
-            there.begin()
-        if launch is None:
-            launch = prepare(replace(setup, device=there))
-        elif there != CPU:
-            launch = on_device(launch, there)
-    return Prepared(bench, launch, targets)
+        ahead = _made_ahead(bench)
+        if ahead is None:
+            launch = prepare(outline.setup)
+        else:
+            # on the host the very one, which has more that was worked out ahead
+            launch = ahead.launch if there == CPU else on_device(ahead.launch, there)
+    return Prepared(bench, launch, outline.targets)
 
 
 _ahead: list[Prepared] = []
@@ -129,9 +160,9 @@ def prepare_ahead(bench: Bench, device: str) -> None:
         model_of(launch)
 
 
-def _launch_ahead(bench: Bench) -> Launch | None:
-    """The launch that was prepared ahead of a bench that has no more than other targets."""
+def _made_ahead(bench: Bench) -> Prepared | None:
+    """What was made ready ahead of a bench that has no more than other targets."""
     for one in _ahead:
         if bench.model_copy(update={"targets": one.bench.targets}) == one.bench:
-            return one.launch
+            return one
     return None

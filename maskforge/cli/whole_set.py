@@ -8,10 +8,10 @@ from pathlib import Path
 from threadpoolctl import threadpool_limits
 
 from maskforge.base.files import replacing
-from maskforge.base.processes import Workers
+from maskforge.base.processes import Started, Workers
 from maskforge.base.wording import counted
 from maskforge.bench import Bench
-from maskforge.bench.ready import Prepared, prepared
+from maskforge.bench.ready import Prepared, outlined, prepared_from
 from maskforge.cli.common import closable
 from maskforge.cli.option_values import as_options
 from maskforge.launch.couplings import modes_cut
@@ -19,8 +19,10 @@ from maskforge.report import PAGE
 from maskforge.report.page.looks import Look, leaves_with_looks
 from maskforge.sets import journal as progress
 from maskforge.sets.designing import (
+    Keep,
     Memory,
     chains_of,
+    designers,
     made_of_masks,
     processes_for,
 )
@@ -55,29 +57,29 @@ def set_written(
     # the folder comes first: that it cannot be written is better known before the work
     with replacing(out, SET) as folder:
         with as_options():
-            ready = prepared(bench, device)
-        head = head_of(ready, out)
+            outline = outlined(bench, device)
+        looks: list[Look] = []
         with progress.opened(journal, resume=resume) as earlier:
-            memory = _memory(ready, journal, earlier)
-            known = 0 if memory is None else sum(len(chain) for chain in memory.known)
-            if resume:
-                say(_found(earlier, known, head))
-            beyond = modes_cut(ready.launch)
-            if beyond is not None:
-                say(f"Warning: {bench.source}: [fiber] {beyond}\n")
             jobs = jobs or processes_for(
-                len(ready.targets) - known,
-                ready.launch.setup.device,
-                pixels=ready.launch.incident.size,
+                len(outline.targets), outline.setup.device, pixels=outline.pixels
             )
-            looks: list[Look] = []
-            watch = begun(len(ready.targets))
-            # several threads would wait for each other on the pictures' small products
-            with (
-                threadpool_limits(1),
-                closing(_watched(ready, jobs, memory, looks, watch)) as leaves,
-            ):
-                write_leaves(folder, head, leaves)
+            keep = None if earlier is progress.Earlier.BUSY else partial(progress.keep, journal)
+            with designers(outline, leaves_with_looks, jobs, keep) as crew:
+                ready = prepared_from(outline)
+                head = head_of(ready, out)
+                memory = None if keep is None else _memory(ready, journal, keep)
+                if resume:
+                    say(_found(earlier, memory, head))
+                beyond = modes_cut(ready.launch)
+                if beyond is not None:
+                    say(f"Warning: {bench.source}: [fiber] {beyond}\n")
+                watch = begun(len(ready.targets))
+                # several threads would wait for each other on the pictures' small products
+                with (
+                    threadpool_limits(1),
+                    closing(_watched(ready, crew, memory, looks, watch)) as leaves,
+                ):
+                    write_leaves(folder, head, leaves)
         from maskforge.report.page.set_page import page_of_set
 
         written = read_set(folder)
@@ -85,19 +87,18 @@ def set_written(
     return written
 
 
-def _memory(ready: Prepared, journal: progress.Journal, earlier: progress.Earlier) -> Memory | None:
-    """What the journal gives to the run and takes from it; None where it is not ours."""
-    if earlier is progress.Earlier.BUSY:
-        return None
+def _memory(ready: Prepared, journal: progress.Journal, keep: Keep) -> Memory:
+    """What the journal gives to the run and takes from it."""
     return Memory(
         progress.finished_chains(journal, chains_of(ready)),
         partial(progress.recalled, journal, ready.targets),
-        partial(progress.keep, journal),
+        keep,
     )
 
 
-def _found(earlier: progress.Earlier, known: int, head: Head) -> str:
+def _found(earlier: progress.Earlier, memory: Memory | None, head: Head) -> str:
     """What --resume found, as a line."""
+    known = 0 if memory is None else sum(len(chain) for chain in memory.known)
     if known:
         return f"{known} of {counted(head.count, 'mask')} from the earlier run\n"
     nothing = earlier is progress.Earlier.SAME
@@ -106,7 +107,7 @@ def _found(earlier: progress.Earlier, known: int, head: Head) -> str:
 
 
 def _watched(
-    ready: Prepared, jobs: Workers, memory: Memory | None, looks: list[Look], watch: Watch
+    ready: Prepared, jobs: Workers | Started, memory: Memory | None, looks: list[Look], watch: Watch
 ) -> Generator[Leaf, None, None]:
     """The masks as they get done; how each looks goes into `looks`."""
     made = made_of_masks(

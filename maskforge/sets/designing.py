@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
+from maskforge.base.cluster import Cluster
 from maskforge.base.crew import nothing
 from maskforge.base.device import CPU, Device, begin
 from maskforge.base.errors import BenchError
-from maskforge.base.processes import Workers, spread
+from maskforge.base.processes import Started, Workers, spread, started
 from maskforge.bench import Bench
-from maskforge.bench.ready import Prepared, prepared
+from maskforge.bench.ready import Outline, Prepared, prepared
 from maskforge.launch.light import Complex
 from maskforge.launch.prediction import Prediction
 from maskforge.launch.symmetry import Turn, images, symmetries, turn_to
@@ -110,11 +111,13 @@ def made_of_masks(
     ready: Prepared,
     making: Making[Made],
     *,
-    jobs: Workers = 1,
+    jobs: Workers | Started = 1,
     memory: Memory | None = None,
     meanwhile: Callable[[], object] = nothing,
 ) -> Iterator[Made]:
     """The same of what is made of each mask; `meanwhile` is done while processes begin with it.
+
+    `jobs` may have begun: see `designers`.
 
     Each process works on one thread: the result of a threaded product could depend on their number.
     With a `memory` the chains that it knows are not designed again.
@@ -135,11 +138,23 @@ def made_of_masks(
                 yield from itertools.islice(designed, len(chain))
 
 
+@contextmanager
+def designers(
+    outline: Outline, making: Making[Made], jobs: Workers, keep: Keep | None
+) -> Iterator[Workers | Started]:
+    """`jobs` for `made_of_masks` of an outline's bench, which begin before that is ready."""
+    if isinstance(jobs, Cluster) or jobs == 1:
+        yield jobs
+        return
+    with started(_start_of(outline.bench, outline.setup.device, making, keep), jobs) as every:
+        yield every
+
+
 def _designed(
     ready: Prepared,
     making: Making[Made],
     chains: Sequence[range],
-    jobs: Workers,
+    jobs: Workers | Started,
     keep: Keep | None,
     meanwhile: Callable[[], object],
 ) -> Generator[Made, None, None]:
@@ -149,32 +164,33 @@ def _designed(
         ready.launch.setup.device.begin()
         return partial(_made, ready, _begun(ready, making), keep)
 
-    start = partial(_starting, ready.bench, ready.launch.setup.device.name, making, keep)
+    start = _start_of(ready.bench, ready.launch.setup.device, making, keep)
     if jobs == 1:
         # the masks of all chains flow through what makes something of them
         for flow in spread(start, here, [tuple(chains)], 1, meanwhile):
             yield from flow
         return
-    begun: deque[range] = deque()
+    taken: deque[range] = deque()
     waiting: dict[range, Iterable[Made]] = {}
     due = deque(chains)
 
     def tasks() -> Iterator[tuple[range]]:
         for chain in as_taken(ready, chains, jobs):
-            begun.append(chain)
+            taken.append(chain)
             yield (chain,)
 
     with closing(spread(start, here, tasks(), jobs, meanwhile, count=len(chains))) as every:
         for made in every:
-            waiting[begun.popleft()] = made
+            waiting[taken.popleft()] = made
             while due and due[0] in waiting:
                 yield from waiting.pop(due.popleft())
 
 
-def as_taken(ready: Prepared, chains: Sequence[range], jobs: Workers) -> Iterator[range]:
+def as_taken(ready: Prepared, chains: Sequence[range], jobs: Workers | Started) -> Iterator[range]:
     """Chains in the order in which processes take them: of the last few those first of which most
     masks are designed, or a process would wait for the others at the end."""
-    few = min(LAST * jobs, len(chains) // 3) if isinstance(jobs, int) else 0
+    count = 0 if isinstance(jobs, Cluster) else jobs if isinstance(jobs, int) else jobs.count
+    few = min(LAST * count, len(chains) // 3)
     first, last = chains[: len(chains) - few], chains[len(chains) - few :]
     yield from first
     # it takes as long as starting a process, and is not needed before
@@ -231,6 +247,12 @@ def turns_of(ready: Prepared) -> tuple[Turn, ...]:
     """What turns the bench into itself; that need not do so with its scenarios, or a device."""
     passage = ready.launch.setup.passage
     return () if ready.others or passage is not None else symmetries(ready.launch)
+
+
+def _start_of(
+    bench: Bench, device: Device, making: Making[Made], keep: Keep | None
+) -> Callable[[], Callable[[Sequence[range]], list[Made]]]:
+    return partial(_starting, bench, device.name, making, keep)
 
 
 def _starting(

@@ -278,7 +278,7 @@ def test_too_little_memory_is_one_line(
     def full(bench: benches.Bench, device: str) -> Prepared:
         raise error
 
-    monkeypatch.setattr(whole_set, "prepared", full)
+    monkeypatch.setattr(whole_set, "outlined", full)
     line = f"error: {reason}; fewer pixels or fewer --jobs need less\n"
     assert ran(capsys, "design", "tiny.toml") == (2, "", line)
     assert [path.name for path in tiny.iterdir()] == ["tiny.toml"]
