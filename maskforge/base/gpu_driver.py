@@ -16,6 +16,11 @@ def _driver() -> ctypes.CDLL:
     return ctypes.CDLL(LIBRARY)
 
 
+def ask_ahead() -> None:
+    """Has the driver begin beside what the interpreter does: the first answer takes 0.1 s."""
+    Thread(target=lacking, daemon=True).start()
+
+
 def lacking() -> str | None:
     """Why there is no GPU to work on; None where there is one."""
     try:

@@ -3,6 +3,7 @@
 import os
 import re
 from collections.abc import Mapping, Sequence
+from importlib.util import find_spec
 from pathlib import Path
 
 from maskforge.base.regular_files import read_regular
@@ -36,10 +37,17 @@ def load_for(arguments: Sequence[str]) -> None:
 
     That is long before line and bench are read: a command's own modules take as long to load.  A
     wrong guess costs half a second of another core.  What is loaded for a design or a tolerance
-    makes its bench or its set ready too, see `ready_ahead`.
+    makes its bench or its set ready too, see `ready_ahead`.  Where a GPU may be worked on, its
+    driver is asked.
     """
     module = SPREADING.get(arguments[0]) if arguments else None
-    if module is None or not _is_for_several(arguments):
+    if module is None:
+        return
+    if _given(arguments, "--device") != "cpu" and find_spec("cupy") is not None:
+        from maskforge.base.gpu_driver import ask_ahead
+
+        ask_ahead()
+    if not _is_for_several(arguments):
         return
     from maskforge.base.forked import load_ahead
 

@@ -15,13 +15,15 @@ from maskforge.base.arrays import (
     Array,
     as_complex,
     constant,
+    flat,
     namespace,
     picked,
     single,
 )
 from maskforge.launch.apertures import sent_by_all
+from maskforge.launch.basis import Basis, Mode
 from maskforge.launch.couplings import Launch, pixel_field
-from maskforge.launch.light import Complex
+from maskforge.launch.light import Complex, Real
 from maskforge.launch.mode_samples import mode_samples
 from maskforge.launch.passage import Passage
 from maskforge.methods.draft import DRAFT_TAIL, drafted, sent_from
@@ -59,18 +61,29 @@ def table_of(launch: Launch) -> Table:
     """The radial table of a launch."""
     if launch.halves:
         return _side_by_side(launch)
-    table, put = tabled(launch), launch.setup.device.put
-    return replace(
-        table, radial=put(table.radial), weight=put(table.weight), light=put(table.light)
+    radial, step, length = radial_of(launch)
+    put, basis = launch.setup.device.put, launch.basis
+    light, xp = put(launch.incident), namespace(put(radial))
+    x, y = (put(z + off) for z, off in zip((launch.x, launch.y), launch.lens_offset, strict=True))
+    nearest = xp.astype(xp.round(xp.hypot(x[None, :], y[:, None]) / step), xp.int64)
+    place = {mode.label: index for index, mode in enumerate(_radial(basis))}
+    return Table(
+        radial=put(radial),
+        step=step,
+        label=np.array([place[mode.label] for mode in basis]),
+        order=np.array([mode.l for mode in basis]),
+        is_sin=np.array([mode.part == "sin" for mode in basis]),
+        weight=xp.astype(xp.abs(light) * picked(put(length), nearest), xp.float32),
+        light=xp.astype(flat(light), xp.complex64),
     )
 
 
 @kept
-def tabled(launch: Launch) -> Table:
-    """The table of one aperture, on the host."""
+def radial_of(launch: Launch) -> tuple[NDArray[np.complex64], float, Real]:
+    """(radial, step) of the table of one aperture, and the length of w at these radii (RADII,), on
+    the host."""
     u = drafted(launch)[0].u
-    first = [mode for mode in launch.basis if mode.part != "sin"]
-    place = {mode.label: index for index, mode in enumerate(first)}
+    first = _radial(launch.basis)
     # along +x the transform in y is a plain sum
     profile = np.zeros((len(first), u.size))
     for row, ((_, columns), one) in enumerate(mode_samples(first, u, DRAFT_TAIL).each()):
@@ -81,18 +94,13 @@ def tabled(launch: Launch) -> Table:
     step = float(np.hypot(np.abs(x).max(), np.abs(y).max())) / (RADII - 1)
     turns = np.exp(-2j * np.pi / launch.scale * np.outer(u, np.arange(RADII) * step))
     radial = _cleared(-1j * field * (u[1] - u[0]) ** 2 * (profile @ turns)).astype(np.complex64)
-    length = np.sqrt((np.abs(radial) ** 2).sum(axis=0))
-    length *= _passed(launch.setup.passage)
-    nearest = np.rint(np.hypot(x, y[:, None]) / step).astype(np.intp)
-    return Table(
-        radial=radial,
-        step=step,
-        label=np.array([place[mode.label] for mode in launch.basis]),
-        order=np.array([mode.l for mode in launch.basis]),
-        is_sin=np.array([mode.part == "sin" for mode in launch.basis]),
-        weight=(np.abs(launch.incident) * length[nearest]).astype(np.float32),
-        light=launch.incident.ravel().astype(np.complex64),
-    )
+    length = np.sqrt((np.abs(radial) ** 2).sum(axis=0)) * _passed(launch.setup.passage)
+    return radial, step, length
+
+
+def _radial(basis: Basis) -> list[Mode]:
+    """Those whose radial functions are in the table."""
+    return [mode for mode in basis if mode.part != "sin"]
 
 
 def _cleared(values: Complex) -> Complex:
