@@ -208,6 +208,16 @@ def _blurring(count: int, width: float, xp: Any) -> Array:
     return xp.asarray(found)
 
 
+def smoothed(x: Array, y: Array, square: float) -> tuple[Array, Array, Array]:
+    """sqrt(x^2 + y^2 + square), and x and y over it."""
+    if is_cupy(x):
+        from maskforge.base.kernels import smoothed as on_device
+
+        return on_device(x, y, square)
+    size = namespace(x).sqrt(x * x + y * y + square)
+    return size, x / size, y / size
+
+
 def sector(values: Array, first: float, width: float, corners: NDArray[np.intp]) -> Array:
     """Of complex values the corners of the sectors `width` wide, from the angle `first` (rad) on,
     that they lie in."""

@@ -27,14 +27,16 @@ def begin() -> None:
     with suppress(Exception):
         import cupy
 
+        # it loads this itself with the first arrays that it divides
+        import cupyx.scipy.special  # noqa: F401
+
         for kind in (cupy.float32, cupy.float64, cupy.complex64):
             square = cupy.zeros((4, 4), kind)
             square @ square
         row = cupy.arange(8, dtype=cupy.float32)
         row[row.argsort()].sum()
-        # it loads this itself with the first arrays that it divides
-        import cupyx.scipy.special  # noqa: F401
-
+        # sums of many numbers are made in two steps, each of which takes long to load
+        cupy.zeros(2**14, cupy.float32).sum(dtype=cupy.float64, keepdims=True)
         cupy.cuda.get_current_stream().synchronize()
 
 
@@ -111,15 +113,64 @@ def sector(values: Array, first: float, width: float, corners: Array) -> Array:
     return _sector()(values, first, width, corners.size, corners)
 
 
+@cache
+def _smoothed() -> Any:
+    import cupy
+
+    return cupy.ElementwiseKernel(
+        "float32 x, float32 y, float32 square",
+        "float32 size, float32 along, float32 across",
+        "size = sqrtf(x * x + y * y + square); along = x / size; across = y / size;",
+        "smoothed",
+    )
+
+
+def smoothed(x: Array, y: Array, square: float) -> tuple[Array, Array, Array]:
+    """`arrays.smoothed` on a GPU, in one kernel."""
+    size, along, across = _smoothed()(x, y, square)
+    return size, along, across
+
+
+@cache
+def _curved() -> Any:
+    import cupy
+
+    return cupy.ElementwiseKernel(
+        "float32 real, float32 imag, float32 x, float32 y, float32 width, float32 radius",
+        "float32 around, float32 turned, float32 along, float32 sharp",
+        """
+        const float square = x * x + y * y + width * width, size = sqrtf(square);
+        const float length = hypotf(x, y);
+        const bool dark = length < 1e-6f * width;
+        const float cosine = dark ? 1.0f : x / length, sine = dark ? 0.0f : y / length;
+        around = cosine * imag - sine * real;
+        turned = radius / size * around;
+        along = cosine * real + sine * imag;
+        sharp = radius * width * width / (size * square) * along;
+        """,
+        "curved",
+    )
+
+
+def curved(real: Array, imag: Array, x: Array, y: Array, width: float, radius: float) -> Array:
+    """`BlockModel.curvature` of discs on a GPU, whose terms are x + i y: in one kernel, and two
+    products."""
+    import cupy
+
+    terms = x[:, None], y[:, None], width, radius
+    around, turned, along, sharp = _curved()(real, imag, *terms)
+    return (around.T @ turned).astype(cupy.float64) + (along.T @ sharp).astype(cupy.float64)
+
+
 GREEDY = r"""
 #define AT_ONCE 8
-// one block; `signs` (pool,) of the changes and `residual`, `seen` (n,) are changed in place
-extern "C" __global__ void greedy(const float* changes, const float* seen_changes,
-                                  const float* squares, const float* costs, const double* goal,
-                                  const double* limits,
+// one block; `signs` of the changes and `residual`, `seen` (n,) are changed in place
+extern "C" __global__ void greedy(const long long* members, const float* changes,
+                                  const float* seen_changes, const float* squares,
+                                  const float* costs, const double* goal, const double* limits,
                                   const int* blocks, int parts, int pool, int n, int rounds,
-                                  int least, float* signs, double* residual, double* seen,
-                                  int* changed) {
+                                  int least, double slight, float* signs, double* residual,
+                                  double* seen, double* found) {
     extern __shared__ double room[];
     const int width = blockDim.x, me = threadIdx.x, lane = me % 32, warp = me / 32;
     const int warps = width / 32;
@@ -127,8 +178,16 @@ extern "C" __global__ void greedy(const float* changes, const float* seen_change
     const int most = pool / 4 > least ? pool / 4 : least;
     float* gain = (float*) (partial + warps * most); // (pool,)
     int* order = (int*) (gain + pool);               // (pool,)
-    float* near = (float*) (order + pool);           // (n,): `seen` in single precision
-    __shared__ int helpful, best, is_long;
+    int* member = order + pool;                      // (pool,)
+    float* sign = (float*) (member + pool);          // (pool,)
+    float* near = sign + pool;                       // (n,): `seen` in single precision
+    __shared__ int helpful, best, is_long, is_last;
+    __shared__ double length;
+    for (int k = me; k < pool; k += width) {
+        member[k] = (int) members[k];
+        sign[k] = signs[member[k]];
+    }
+    if (me == 0) found[0] = 0;
     for (int round = 0; round < rounds; ++round) {
         // is every part short enough?
         if (me == 0) { helpful = 0; is_long = 0; }
@@ -142,6 +201,12 @@ extern "C" __global__ void greedy(const float* changes, const float* seen_change
             for (int k = 16; k; k /= 2) sum += __shfl_xor_sync(~0u, sum, k);
             if (lane == 0 && !(sqrt(sum) <= limits[part])) is_long = 1;
         }
+        if (warp == warps - 1) {
+            double sum = 0;
+            for (int j = lane; j < n; j += 32) sum += seen[j] * seen[j];
+            for (int k = 16; k; k /= 2) sum += __shfl_xor_sync(~0u, sum, k);
+            if (lane == 0) length = sum;
+        }
         for (int j = me; j < n; j += width) near[j] = (float) seen[j];
         __syncthreads();
         if (!is_long) break;
@@ -151,14 +216,15 @@ extern "C" __global__ void greedy(const float* changes, const float* seen_change
             for (int j = lane; j < n; j += 32)
                 #pragma unroll
                 for (int k = 0; k < AT_ONCE; ++k)
-                    sum[k] += seen_changes[(size_t) (first + k) * n + j] * near[j];
+                    sum[k] += seen_changes[(size_t) member[first + k] * n + j] * near[j];
             for (int m = 16; m; m /= 2)
                 #pragma unroll
                 for (int k = 0; k < AT_ONCE; ++k) sum[k] += __shfl_xor_sync(~0u, sum[k], m);
             #pragma unroll
             for (int k = 0; k < AT_ONCE; ++k) if (lane == 0) {
                 const int row = first + k;
-                gain[row] = signs[row] * (2 * sum[k] + costs[row]) + squares[row];
+                const int at = member[row];
+                gain[row] = sign[row] * (2 * sum[k] + costs[at]) + squares[at];
                 order[row] = row;
                 if (gain[row] < 0) atomicAdd(&helpful, 1);
             }
@@ -193,7 +259,8 @@ extern "C" __global__ void greedy(const float* changes, const float* seen_change
                 for (int k = 0; k < AT_ONCE; ++k) {
                     if (j < n && first + k < some) {
                         const int row = order[first + k];
-                        path += (double) (signs[row] * seen_changes[(size_t) row * n + j]);
+                        const size_t at = (size_t) member[row] * n + j;
+                        path += (double) (sign[row] * seen_changes[at]);
                     }
                     sum[k] = path * path;
                 }
@@ -210,7 +277,7 @@ extern "C" __global__ void greedy(const float* changes, const float* seen_change
             double sum = 0;
             for (int m = 0; m < warps; ++m) sum += partial[m * most + k];
             partial[k] = sum;
-            gain[k] = signs[order[k]] * costs[order[k]];
+            gain[k] = sign[order[k]] * costs[member[order[k]]];
         }
         __syncthreads();
         // the first of the shortest, the costs added up
@@ -238,29 +305,42 @@ extern "C" __global__ void greedy(const float* changes, const float* seen_change
                     place = other;
                 }
             }
-            if (lane == 0) { best = place; *changed = 1; }
+            if (lane == 0) {
+                best = place;
+                is_last = shortest > (1 - slight) * length;
+                found[0] = 1;
+            }
         }
         __syncthreads();
         for (int j = me; j < n; j += width) {
             double rest = residual[j], there = seen[j];
             for (int k = 0; k <= best; ++k) {
-                const size_t at = (size_t) order[k] * n + j;
-                rest += (double) (signs[order[k]] * changes[at]);
-                there += (double) (signs[order[k]] * seen_changes[at]);
+                const size_t at = (size_t) member[order[k]] * n + j;
+                rest += (double) (sign[order[k]] * changes[at]);
+                there += (double) (sign[order[k]] * seen_changes[at]);
             }
             // they are the same where lengths are as they are
             seen[j] = there;
             residual[j] = rest;
         }
         __syncthreads();
-        for (int k = me; k <= best; k += width) signs[order[k]] *= -1;
+        for (int k = me; k <= best; k += width) sign[order[k]] *= -1;
         __syncthreads();
+        if (is_last) break;
+    }
+    for (int k = me; k < pool; k += width) signs[member[k]] = sign[k];
+    if (warp == 0) {
+        double sum = 0;
+        for (int j = lane; j < n; j += 32) sum += seen[j] * seen[j];
+        for (int k = 16; k; k /= 2) sum += __shfl_xor_sync(~0u, sum, k);
+        if (lane == 0) found[1] = sum;
     }
 }
 """
 
 
 def greedy(
+    members: Array,
     changes: Array,
     seen_changes: Array,
     squares: Array,
@@ -274,22 +354,27 @@ def greedy(
     *,
     rounds: int,
     least: int,
-) -> Array:
-    """`flips._greedy` on a GPU, of a pool of changes, a power of two: whether any was made (1,).
+    slight: float,
+) -> tuple[bool, float]:
+    """`flips._greedy` on a GPU, of a power of two of the changes, the `members`: whether any was
+    made, and the squared length of what `seen` is then.
 
     `seen_changes`, `seen` are the changes and the residual as lengths are measured, `costs` what
-    changes add to a squared length; `signs`, `residual` and `seen` are changed in place.
+    changes add to a squared length, both with the `signs` that say which way each goes; `signs`,
+    `residual` and `seen` are changed in place.  A round that takes less than `slight` of the
+    squared length off is the last one.
     """
     import cupy
 
-    pool, n = changes.shape
-    shared = 8 * (THREADS // 32) * max(pool // 4, least) + 8 * pool + 4 * n
-    changed = cupy.zeros(1, cupy.int32)
+    pool, n = len(members), changes.shape[1]
+    shared = 8 * (THREADS // 32) * max(pool // 4, least) + 16 * pool + 4 * n
+    found = cupy.empty(2, cupy.float64)
     numbers = map(np.int32, (len(limits), pool, n, rounds, least))
-    arrays = changes, seen_changes, squares, costs, goal, limits, blocks
-    given = *arrays, *numbers, signs, residual, seen, changed
+    arrays = members, changes, seen_changes, squares, costs, goal, limits, blocks
+    given = *arrays, *numbers, np.float64(slight), signs, residual, seen, found
     _kernel("greedy", GREEDY, shared)((1,), (THREADS,), given, shared_mem=shared)
-    return changed
+    made, length = found.get().tolist()
+    return bool(made), length
 
 
 def out_of_memory() -> tuple[type[Exception], ...]:

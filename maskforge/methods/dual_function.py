@@ -19,7 +19,7 @@ from typing import ClassVar, Protocol, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from maskforge.base.arrays import Array, beside, contiguous, namespace, on_host
+from maskforge.base.arrays import Array, beside, contiguous, is_cupy, namespace, on_host, smoothed
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -259,11 +259,15 @@ class BlockModel:
 
     def value(self, multipliers: Real, width: float) -> tuple[float, Real]:
         """Smoothed F and the couplings (2 K,), its gradient in the multipliers."""
-        x, y, size = self._terms(multipliers, width)
+        x, y, square = self._terms(multipliers, width)
         xp = namespace(x)
-        slope = (x / size) @ self.real
-        if y is not None and self.imag is not None:
-            slope = slope + (y / size) @ self.imag
+        if y is None or self.imag is None:
+            size = xp.sqrt(x * x + square)
+            slope = (x / size) @ self.real
+        else:
+            size, along, across = smoothed(x, y, square)
+            slope = along @ self.real
+            slope = slope + across @ self.imag
         pixels = xp.sum(size, dtype=xp.float64, keepdims=True)
         # from a GPU at once: each answer is waited for
         found = on_host(xp.concat([pixels, xp.astype(slope, xp.float64)]))
@@ -272,11 +276,16 @@ class BlockModel:
 
     def curvature(self, multipliers: Real, width: float) -> Array:
         """Second derivative (2 K, 2 K) of the smoothed F in the multipliers; on the device."""
-        x, y, size = self._terms(multipliers, width)
+        x, y, square = self._terms(multipliers, width)
         xp = namespace(x)
-        sharp = self.radius * width**2 / size**3
         if y is None or self.imag is None:
-            return weighted(self.real, sharp)
+            return weighted(self.real, self.radius * width**2 / xp.sqrt(x * x + square) ** 3)
+        if is_cupy(x):
+            from maskforge.base.kernels import curved
+
+            return curved(self.real, self.imag, x, y, width, self.radius)
+        size = xp.sqrt(x * x + y * y + square)
+        sharp = self.radius * width**2 / size**3
         length = xp.hypot(x, y)
         dark = length < 1e-6 * width
         bright = xp.astype(~dark, xp.float32)
@@ -290,16 +299,12 @@ class BlockModel:
         along = cos[:, None] * real + sin[:, None] * imag
         return weighted(around, self.radius / size) + weighted(along, sharp)
 
-    def _terms(self, multipliers: Real, width: float) -> tuple[Array, Array | None, Array]:
-        xp = namespace(self.real)
+    def _terms(self, multipliers: Real, width: float) -> tuple[Array, Array | None, float]:
         fast = beside(multipliers.astype(np.float32), self.real)
         x, square = self.real @ fast, float(np.float32(width) ** 2)
         if self.offset is not None:
             x += self.offset
-        if self.imag is None:
-            return x, None, xp.sqrt(x * x + square)
-        y = self.imag @ fast
-        return x, y, xp.sqrt(x * x + y * y + square)
+        return x, None if self.imag is None else self.imag @ fast, square
 
 
 def weighted(rows: Array, weights: Array) -> Array:
