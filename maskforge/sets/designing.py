@@ -5,7 +5,7 @@ import math
 import os
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -44,6 +44,9 @@ LAST = 4
 SHORTEST_PART, PARTS = 3, 12
 """Masks of a label that are not parted any more, since the first of a chain takes 1.5 times as long
 as the others; and of what is left of a set, from a chain on, it is one of so many parts or more."""
+
+OF_A_GPU = 4, 6
+"""PARTS and SHORTEST_PART there, where the first one takes 5 times as long, of few processes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,18 +216,18 @@ def chains_of(ready: Prepared) -> list[range]:
     """Runs of orientations of one label, which start from each other, by bench and device alone.
 
     Towards the end of a long run they are cut shorter, or processes would wait for the last ones;
-    not where symmetry copies masks, which need their sources at hand, nor on a GPU, whose few
-    processes wait less than the first masks of chains take.
+    not where symmetry copies masks, which need their sources at hand.
     """
     whole, total, device = _labels(ready.targets), len(ready.targets), ready.launch.setup.device
-    if not _is_much(total, ready.launch.incident.size) or turns_of(ready) or device != CPU:
+    if not _is_much(total, ready.launch.incident.size) or turns_of(ready):
         return [part for label in whole for part in _cut(label, LONGEST_CHAIN)]
-    return [part for label in whole for part in _shared(label, total - label[0])]
+    parts, shortest = (PARTS, SHORTEST_PART) if device == CPU else OF_A_GPU
+    return [part for label in whole for part in _shared(label, total - label[0], parts, shortest)]
 
 
-def _shared(label: range, left: int) -> list[range]:
+def _shared(label: range, left: int, parts: int, shortest: int) -> list[range]:
     """A label's orientations in even parts, `left` being the masks from its first one on."""
-    longest = min(max(math.ceil(left / PARTS), SHORTEST_PART), LONGEST_CHAIN)
+    longest = min(max(math.ceil(left / parts), shortest), LONGEST_CHAIN)
     count, parts = len(label), math.ceil(len(label) / longest)
     return [label[count * k // parts : count * (k + 1) // parts] for k in range(parts)]
 
@@ -262,7 +265,10 @@ def _starting(
     begin(device)
     ready = prepared(bench, device)
     make = _begun(ready, making)
-    return lambda chains: list(_made(ready, make, keep, chains))
+    if keep is not None and ready.launch.setup.device != CPU:
+        # the next chain is not to wait for the file of this one
+        keep = _kept_by(ThreadPoolExecutor(1), keep)
+    return lambda chains: list(_all_made(ready, make, keep, chains))
 
 
 def _begun(ready: Prepared, making: Making[Made]) -> Make[Made]:
@@ -280,10 +286,16 @@ def _made(
     keep: Keep | None,
     chains: Sequence[range],
 ) -> Iterator[Made]:
+    with keeping_beside(ready.launch.setup.device, keep) as own:
+        yield from _all_made(ready, make, own, chains)
+
+
+def _all_made(
+    ready: Prepared, make: Make[Made], keep: Keep | None, chains: Sequence[range]
+) -> Iterator[Made]:
     from maskforge.sets.chain import kept
 
-    with keeping_beside(ready.launch.setup.device, keep) as own:
-        yield from make(kept(ready, chain, own) for chain in chains)
+    return make(kept(ready, chain, keep) for chain in chains)
 
 
 @contextmanager
@@ -293,8 +305,11 @@ def keeping_beside(device: Device, keep: Keep | None) -> Iterator[Keep | None]:
         yield keep
         return
     with ThreadPoolExecutor(1) as writer:
+        yield _kept_by(writer, keep)
 
-        def later(chain: range, masks: Sequence[Finished]) -> None:
-            writer.submit(keep, chain, masks)
 
-        yield later
+def _kept_by(writer: Executor, keep: Keep) -> Keep:
+    def later(chain: range, masks: Sequence[Finished]) -> None:
+        writer.submit(keep, chain, masks)
+
+    return later

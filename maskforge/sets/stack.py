@@ -2,7 +2,7 @@
 
 import hashlib
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,15 +35,19 @@ class Page:
     strips: tuple[bytes, ...]
 
 
-def page_of(picture: Picture) -> Page:
-    """The page of a picture (rows, columns), row 0 on top."""
+Over = Callable[[Callable[[bytes], bytes], Iterable[bytes]], Iterable[bytes]]
+"""As `map`, perhaps over threads."""
+
+
+def page_of(picture: Picture, over: Over = map) -> Page:
+    """The page of a picture (rows, columns), row 0 on top; its strips are packed `over` threads."""
     count, columns = picture.shape
     rows = max(1, min(count, STRIP_BYTES // (columns * picture.itemsize)))
     # a row of single bits begins with a whole byte
     pixels = np.packbits(picture, axis=1) if picture.dtype == bool else picture
     strips = (raw_bytes(pixels[first : first + rows]) for first in range(0, count, rows))
-    packed = tuple(zlib.compress(strip, ZLIB_LEVEL) for strip in strips)
-    return Page(picture.shape, picture.dtype, rows, packed)
+    packed = over(lambda strip: zlib.compress(strip, ZLIB_LEVEL), strips)
+    return Page(picture.shape, picture.dtype, rows, tuple(packed))
 
 
 def raw_bytes(picture: Picture) -> bytes:

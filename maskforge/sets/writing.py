@@ -60,7 +60,7 @@ from maskforge.sets.names import (
     STACK,
 )
 from maskforge.sets.robust_proofs import proof_arrays
-from maskforge.sets.stack import Page, Picture, page_of, pixel_hash, stack
+from maskforge.sets.stack import Over, Page, Picture, page_of, pixel_hash, stack
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,12 +117,12 @@ class Leaf:
     """The purity that it was designed for, by a device's matrix as measured."""
 
 
-def leaf_of(modulator: Modulator, mask: Finished) -> Leaf:
-    """The leaf of a finished mask."""
+def leaf_of(modulator: Modulator, mask: Finished, over: Over = map) -> Leaf:
+    """The leaf of a finished mask; `over` as of `page_of`."""
     picture = rendered(modulator, mask.design.states)
     return Leaf(
         record=record_of(mask, picture),
-        page=page_of(picture),
+        page=page_of(picture, over),
         couplings=mask.prediction.couplings,
         proven=proofs_of(mask.target, mask.design),
         robust=mask.design.robust,

@@ -18,6 +18,7 @@ from maskforge.launch.noise_budget import Budget, Ledger, Ledgers, budget_of, le
 from maskforge.launch.targets import Target
 from maskforge.report.page.thumbnails import Camera, Shot, camera_of, factors_of, shot_of
 from maskforge.sets.designing import Finished, Make
+from maskforge.sets.stack import Over
 from maskforge.sets.writing import Leaf, leaf_of
 
 
@@ -32,7 +33,8 @@ class Look:
 Tools = Callable[[], tuple[Camera, Ledger | Ledgers]]
 
 THREADS = 3
-"""That pack pages beside a GPU: a page of 1920 x 1080 pixels takes one 50 ms."""
+"""That pack a page's strips beside a GPU: a page of 1920 x 1080 pixels takes one 40 to 50 ms, and
+the last one of a chain is waited for."""
 
 WAITING = 8
 """Masks that may wait to be looked at: the first one waits for what all of them share, as long as
@@ -54,6 +56,7 @@ def leaves_with_looks(ready: Prepared) -> Make[tuple[Leaf, Look]]:
     """What makes of each mask of some chains what its set holds and shows of it."""
     launch = ready.launch
     tools = _tools_of(launch)
+    over: Over = map if launch.setup.device == CPU else ThreadPoolExecutor(THREADS).map
 
     def made(chains: Iterable[Iterable[Finished]]) -> Iterator[tuple[Leaf, Look]]:
         # what masks share must not depend on where other chains are designed
@@ -66,13 +69,13 @@ def leaves_with_looks(ready: Prepared) -> Make[tuple[Leaf, Look]]:
             return mask, look(mask.target, mask.design.states, mask.prediction.couplings)
 
         def packed(pair: tuple[Finished, Look]) -> tuple[Leaf, Look]:
-            return leaf_of(launch.modulator, pair[0]), pair[1]
+            return leaf_of(launch.modulator, pair[0], over), pair[1]
 
         if launch.setup.device == CPU:
             return map(packed, map(seen, masks))
         # beside a GPU cores are free for them; budgets are found in order, since some are shared
         looked_at = in_order(threads(seen, 1, WAITING), masks)
-        return in_order(threads(packed, THREADS, WAITING), looked_at)
+        return in_order(threads(packed, 1, WAITING), looked_at)
 
     return made
 
