@@ -58,26 +58,28 @@ def set_written(
     with replacing(out, SET) as folder:
         with as_options():
             outline = outlined(bench, device)
+        jobs = jobs or processes_for(
+            len(outline.targets), outline.setup.device, pixels=outline.pixels
+        )
         looks: list[Look] = []
-        with progress.opened(journal, resume=resume) as earlier:
-            jobs = jobs or processes_for(
-                len(outline.targets), outline.setup.device, pixels=outline.pixels
-            )
-            keep = None if earlier is progress.Earlier.BUSY else partial(progress.keep, journal)
-            with designers(outline, leaves_with_looks, jobs, keep) as crew:
-                ready = prepared_from(outline)
-                head = head_of(ready, out)
-                memory = None if keep is None else _memory(ready, journal, keep)
+        keep = partial(progress.keep, journal)
+        with designers(outline, leaves_with_looks, jobs, keep) as crew:
+            ready = prepared_from(outline)
+            head = head_of(ready, out)
+            with progress.opened(journal, resume=resume) as earlier:
+                memory = _memory(ready, journal, earlier, keep)
                 if resume:
                     say(_found(earlier, memory, head))
                 beyond = modes_cut(ready.launch)
                 if beyond is not None:
                     say(f"Warning: {bench.source}: [fiber] {beyond}\n")
                 watch = begun(len(ready.targets))
+                # those that have begun would keep what they finish
+                hands = jobs if memory is None else crew
                 # several threads would wait for each other on the pictures' small products
                 with (
                     threadpool_limits(1),
-                    closing(_watched(ready, crew, memory, looks, watch)) as leaves,
+                    closing(_watched(ready, hands, memory, looks, watch)) as leaves,
                 ):
                     write_leaves(folder, head, leaves)
         from maskforge.report.page.set_page import page_of_set
@@ -87,8 +89,12 @@ def set_written(
     return written
 
 
-def _memory(ready: Prepared, journal: progress.Journal, keep: Keep) -> Memory:
-    """What the journal gives to the run and takes from it."""
+def _memory(
+    ready: Prepared, journal: progress.Journal, earlier: progress.Earlier, keep: Keep
+) -> Memory | None:
+    """What the journal gives to the run and takes from it; None where it is not ours."""
+    if earlier is progress.Earlier.BUSY:
+        return None
     return Memory(
         progress.finished_chains(journal, chains_of(ready)),
         partial(progress.recalled, journal, ready.targets),

@@ -63,7 +63,8 @@ def table_of(launch: Launch) -> Table:
         return _side_by_side(launch)
     radial, step, length = radial_of(launch)
     put, basis = launch.setup.device.put, launch.basis
-    light, xp = put(launch.incident), namespace(put(radial))
+    light = put(launch.incident)
+    xp = namespace(light)
     x, y = (put(z + off) for z, off in zip((launch.x, launch.y), launch.lens_offset, strict=True))
     nearest = xp.astype(xp.round(xp.hypot(x[None, :], y[:, None]) / step), xp.int64)
     place = {mode.label: index for index, mode in enumerate(_radial(basis))}

@@ -146,10 +146,14 @@ def designers(
     outline: Outline, making: Making[Made], jobs: Workers, keep: Keep | None
 ) -> Iterator[Workers | Started]:
     """`jobs` for `made_of_masks` of an outline's bench, which begin before that is ready."""
-    if isinstance(jobs, Cluster) or jobs == 1:
+    device = outline.setup.device
+    # whether symmetry copies masks is not known yet
+    most = len(_chains(outline.targets, outline.pixels, device, copied=False))
+    if isinstance(jobs, Cluster) or min(jobs, most) == 1:
         yield jobs
         return
-    with started(_start_of(outline.bench, outline.setup.device, making, keep), jobs) as every:
+    start = _start_of(outline.bench, device, making, keep)
+    with started(start, min(jobs, most)) as every:
         yield every
 
 
@@ -218,8 +222,13 @@ def chains_of(ready: Prepared) -> list[range]:
     Towards the end of a long run they are cut shorter, or processes would wait for the last ones;
     not where symmetry copies masks, which need their sources at hand.
     """
-    whole, total, device = _labels(ready.targets), len(ready.targets), ready.launch.setup.device
-    if not _is_much(total, ready.launch.incident.size) or turns_of(ready):
+    launch, copied = ready.launch, bool(turns_of(ready))
+    return _chains(ready.targets, launch.incident.size, launch.setup.device, copied=copied)
+
+
+def _chains(targets: Sequence[Target], pixels: int, device: Device, *, copied: bool) -> list[range]:
+    whole, total = _labels(targets), len(targets)
+    if not _is_much(total, pixels) or copied:
         return [part for label in whole for part in _cut(label, LONGEST_CHAIN)]
     parts, shortest = (PARTS, SHORTEST_PART) if device == CPU else OF_A_GPU
     return [part for label in whole for part in _shared(label, total - label[0], parts, shortest)]

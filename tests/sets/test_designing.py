@@ -1,5 +1,6 @@
 """A design run: play order, and the same masks however many processes work."""
 
+import itertools
 import time
 from typing import Any
 
@@ -10,8 +11,9 @@ import pytest
 from maskforge import bench as benches
 from maskforge.base.device import CPU, Device
 from maskforge.base.errors import BenchError
+from maskforge.base.processes import Started
 from maskforge.bench import Bench
-from maskforge.bench.ready import Prepared, guided_basis, prepared
+from maskforge.bench.ready import Prepared, guided_basis, outlined, prepared, prepared_from
 from maskforge.launch.couplings import predict
 from maskforge.launch.modulator import emitted
 from maskforge.methods.problem import Design, Problem
@@ -21,12 +23,16 @@ from maskforge.sets.designing import (
     LONGEST_CHAIN,
     PARTS,
     SHORTEST_PART,
+    Finished,
+    Make,
     Memory,
     as_taken,
     chains_of,
     designed_in,
+    designers,
     finished_masks,
     keeping_beside,
+    made_of_masks,
 )
 
 
@@ -60,6 +66,26 @@ def test_any_number_of_processes_makes_the_same_set() -> None:
         assert one.prediction.couplings.tobytes() == other.prediction.couplings.tobytes()
         assert one.design.status == other.design.status
     assert len({done.design.states.tobytes() for done in alone}) == 5
+
+
+def test_processes_begin_before_the_bench_is_ready_and_no_more_than_have_a_chain() -> None:
+    """Common practice, no source."""
+    outline = outlined(tiny(method="simple"))
+    with designers(outline, all_of, 16, None) as crew:
+        assert isinstance(crew, Started)
+        assert crew.count == 3
+        ready = prepared_from(outline)
+        made = list(made_of_masks(ready, all_of, jobs=crew))
+    for one, other in zip(made, finished_masks(ready), strict=True):
+        assert one.design.states.tobytes() == other.design.states.tobytes()
+    data = benches.resolved(tiny(method="simple"))
+    data["targets"]["labels"] = ["LP01"]
+    with designers(outlined(benches.from_dict(data, "one")), all_of, 16, None) as alone:
+        assert alone == 16
+
+
+def all_of(_: Prepared) -> Make[Finished]:
+    return itertools.chain.from_iterable
 
 
 @pytest.mark.parametrize(

@@ -177,6 +177,19 @@ def test_other_masks_are_not_taken(
     assert not UNFINISHED.exists()
 
 
+@pytest.mark.parametrize("resume", [[], ["--resume"]])
+def test_a_bench_that_cannot_be_made_ready_leaves_an_unfinished_run(
+    halted: Path, capsys: pytest.CaptureFixture[str], resume: list[str]
+) -> None:
+    """Common practice, no source."""
+    kept, bench = contents(UNFINISHED), Path("small.toml")
+    bench.write_text(bench.read_text("utf-8").replace("= 8.0", "= 0.5"), "utf-8")
+    code, out, err = ran(capsys, *resume)
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert "focal_length_mm = 0.5" in err
+    assert contents(UNFINISHED) == kept
+
+
 def test_a_path_that_moved_is_no_change(small: Path) -> None:
     """What stands in the files counts, and not the folder that they are in."""
     first = progress.journal_of(Path("set"), benches.load("small.toml"))
