@@ -15,10 +15,15 @@ def main() -> int:
         from maskforge.cli.ahead import load_for
 
         load_for(sys.argv[1:])
-        from maskforge.cli.main import main as run
-    except KeyboardInterrupt:
-        from maskforge.cli.exits import INTERRUPTED, failed
+        from maskforge.cli.exits import interrupted_at_once
 
+        with interrupted_at_once():
+            from maskforge.cli.main import main as run
+    except (KeyboardInterrupt, RuntimeError) as error:
+        from maskforge.cli.exits import INTERRUPTED, failed, is_interrupt
+
+        if not is_interrupt(error):
+            raise
         return failed("interrupted", INTERRUPTED)
     code = run()
     look_no_more()

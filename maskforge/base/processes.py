@@ -42,6 +42,9 @@ class Started:
 MOST = 61 if sys.platform == "win32" else 1024
 """Processes: Windows waits for no more at once (WaitForMultipleObjects)."""
 
+LONGEST_END = 5.0
+"""Seconds that processes have to end in: more than they take."""
+
 _own: dict[str, Callable[..., Any]] = {}
 """Of a process that works for another: `start`, and `work` once that was called."""
 
@@ -106,38 +109,41 @@ def processes(
     pool = ProcessPoolExecutor(
         min(count, MOST), context, initializer=_begin, initargs=(theirs, start)
     )
-
+    answers: Any = pool._result_queue
     working: set[int] = set()
 
-    def submit(task: Any) -> Future[Any]:
+    def submit(task: Any, work: Callable[[Any], Any] = _answer) -> Future[Any]:
         with uninterrupted():
-            begun = pool.submit(_answer, task)
+            begun = pool.submit(work, task)
         working.add(id(begun))
         begun.add_done_callback(lambda ended: working.discard(id(ended)))
         return begun
 
     def begin() -> None:
         # it may be over by then; what else is wrong is told by the first task
-        with uninterrupted(), suppress(Exception):
+        with suppress(Exception):
             for _ in range(count):
-                pool.submit(_get_ready)
+                submit(None, _get_ready)
 
+    ended_well = False
     try:
         if ahead:
             # whoever they are copies of may not be ready itself
             Thread(target=begin, daemon=True).start()
         yield Crew(submit, lambda begun: len(begun) > AHEAD * count)
+        ended_well = not working
     except BrokenProcessPool:
         raise LostProcessError(
             "a process was ended from outside, perhaps for lack of memory"
         ) from None
     finally:
         ours.close()
-        shut = partial(pool.shutdown, cancel_futures=True)
-        if working:
-            shut()
-        else:
-            clear_up_beside(shut)
+        # with no one left to write, what a process was telling when it ended is not waited for
+        answers._writer.close()
+        clearing = clear_up_beside(partial(pool.shutdown, cancel_futures=True))
+        if not ended_well:
+            # who has just begun reads what this process takes away at its end
+            clearing.join(LONGEST_END)
         theirs.close()
 
 
@@ -164,7 +170,7 @@ def _end_with(lifeline: Connection) -> None:
     os._exit(1)
 
 
-def _get_ready() -> None:
+def _get_ready(_: None) -> None:
     # what is wrong is told by the first task
     with suppress(Exception):
         _work()

@@ -10,7 +10,13 @@ import typer
 
 from maskforge.base.errors import LostProcessError, MaskforgeError
 from maskforge.cli.command_list import COMMANDS, GroupedCommands, place_of
-from maskforge.cli.exits import INTERRUPTED, failed
+from maskforge.cli.exits import (
+    INTERRUPTED,
+    failed,
+    interrupted_at_once,
+    is_interrupt,
+    lines_told,
+)
 
 USAGE = cast(type[Exception], typer.BadParameter.__mro__[2])
 """Base of what the parser complains of: typer's own class, or click's where typer builds on it."""
@@ -21,12 +27,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if hasattr(sys.stdout, "reconfigure"):
         # a name that the terminal cannot show must not cost the table of a finished run
         sys.stdout.reconfigure(errors="replace")
+    told = lines_told()
     try:
         given = sys.argv[1:] if arguments is None else arguments
-        app = app_for(given)
+        with interrupted_at_once():
+            app = app_for(given)
         code = app(args=given, prog_name="maskforge", standalone_mode=False)
         print(end="", flush=True)
     except (KeyboardInterrupt, typer.Abort):
+        return failed("interrupted", INTERRUPTED)
+    except RuntimeError as error:
+        if not is_interrupt(error):
+            raise
         return failed("interrupted", INTERRUPTED)
     except BrokenPipeError:
         _close_output()
@@ -34,6 +46,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (MaskforgeError, OSError, MemoryError, USAGE) as error:
         _close_output()
         return failed(f"error: {_reason(error)}")
+    if code == INTERRUPTED and lines_told() == told:
+        # the parser ends on an interrupt without a word
+        return failed("interrupted", INTERRUPTED)
     return code if isinstance(code, int) else 0
 
 

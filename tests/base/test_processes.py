@@ -14,7 +14,7 @@ import pytest
 import maskforge
 from maskforge.base.crew import AHEAD, in_order
 from maskforge.base.errors import BenchError, LostProcessError, MaskforgeError
-from maskforge.base.processes import processes
+from maskforge.base.processes import LONGEST_END, processes
 
 
 def starting(task: Callable[[int], object]) -> Callable[[int], object]:
@@ -44,6 +44,10 @@ def endless(place: int) -> int:
     return os.getpid()
 
 
+def large(place: int) -> bytes:
+    return bytes(20_000_000)
+
+
 def broken() -> Callable[[int], int]:
     raise MaskforgeError("nothing to work with")
 
@@ -54,6 +58,17 @@ def test_results_come_in_order_from_all_processes() -> None:
     makers = {process for _, process in found}
     assert len(makers) == 2
     assert os.getpid() not in makers
+
+
+@pytest.mark.parametrize("seconds", [0.0, 0.01, 0.02, 0.05])
+def test_a_block_that_is_left_does_not_wait_for_the_rest_of_a_result(seconds: float) -> None:
+    """Whoever ends while it tells one would leave the other waiting for ever."""
+    with processes(partial(starting, large), 2) as crew:
+        crew.submit(0).result()
+        crew.submit(0)
+        time.sleep(seconds)
+        begun = time.perf_counter()
+    assert time.perf_counter() - begun < LONGEST_END / 2
 
 
 def test_modules_are_not_those_of_the_current_folder(tmp_path: Path) -> None:
