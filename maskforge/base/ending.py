@@ -16,7 +16,7 @@ _clearing: list[Thread] = []
 
 def clear_up_beside(work: Callable[[], object]) -> Thread:
     """Does `work` in a thread that the end of the command does not wait for."""
-    thread = Thread(target=work, daemon=True)
+    thread = Thread(target=work)
     thread.start()
     _clearing[:] = [*(one for one in _clearing if one.is_alive()), thread]
     return thread
