@@ -102,10 +102,13 @@ def outlined(bench: Bench, device: str = "cpu") -> Outline:
     """Solves the fibre; raises as `prepared`."""
     with threadpool_limits(1):
         ahead = _made_ahead(bench)
-        basis = guided_basis(bench) if ahead is None else ahead.launch.basis
-        same = ahead is not None and ahead.bench.targets == bench.targets
-        targets = ahead.targets if ahead is not None and same else benches.targets(bench, basis)
-        setup = benches.setup(bench, basis) if ahead is None else ahead.launch.setup
+        if ahead is None:
+            basis = guided_basis(bench)
+            targets, setup = benches.targets(bench, basis), benches.setup(bench, basis)
+        else:
+            launch, same = ahead.launch, ahead.bench.targets == bench.targets
+            targets = ahead.targets if same else benches.targets(bench, launch.basis)
+            setup = launch.setup
         there = device_of(device, math.prod(setup.modulator.shape), len(targets))
     return Outline(bench, replace(setup, device=there), targets)
 

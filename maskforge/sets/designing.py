@@ -196,7 +196,8 @@ def _designed(
 def as_taken(ready: Prepared, chains: Sequence[range], jobs: Workers | Started) -> Iterator[range]:
     """Chains in the order in which processes take them: of the last few those first of which most
     masks are designed, or a process would wait for the others at the end."""
-    count = 0 if isinstance(jobs, Cluster) else jobs if isinstance(jobs, int) else jobs.count
+    known = jobs.count if isinstance(jobs, Started) else jobs
+    count = known if isinstance(known, int) else 0
     few = min(LAST * count, len(chains) // 3)
     first, last = chains[: len(chains) - few], chains[len(chains) - few :]
     yield from first
